@@ -1,0 +1,318 @@
+"""Reading the reader's files through astropy, with errors that name file, row, column, what was found and expected.
+
+Files are only read; the one exception is `update_toml`, which writes a rig file and keeps the reader's comments.
+"""
+
+import io
+import os
+import tempfile
+import tomllib
+import warnings
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+import tomlkit
+import tomlkit.exceptions
+from astropy.table import Column, MaskedColumn, Table
+
+_FORMATS = {
+    ".ecsv": "ECSV", ".csv": "CSV", ".txt": "CSV", ".tsv": "CSV", ".dat": "CSV",
+    ".fits": "FITS", ".fit": "FITS", ".fts": "FITS", ".vot": "VOTable", ".votable": "VOTable", ".xml": "VOTable",
+}  # fmt: skip
+
+
+class TableError(ValueError):
+    """A file can't be used; the message names the file and the place, what was found and what was expected."""
+
+
+def _existing(path):
+    path = Path(path)
+    if path.is_dir():
+        raise TableError(f"{path.name}: expected a file, found a folder")
+    if not path.exists():
+        raise FileNotFoundError(f"{path.name}: no such file in {path.absolute().parent}")
+    if path.stat().st_size == 0:
+        raise TableError(f"{path.name}: the file is empty")
+    return path
+
+
+def _text_of(path):
+    """The file as text with one kind of line end; a byte order mark is dropped."""
+    raw = path.read_bytes()
+    if b"\0" in raw:
+        raise TableError(f"{path.name}: expected a text file, found binary data at byte {raw.index(0)}")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")  # every byte has a meaning there, so names with accents do not stop the reading
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def file_format(path):
+    """The kind of a table file: "ECSV", "CSV", "FITS" or "VOTable", from its first bytes, else from its ending."""
+    path = _existing(path)
+    with path.open("rb") as file:
+        start = file.read(512).lstrip(b"\xef\xbb\xbf").lstrip()
+    if start.startswith(b"SIMPLE"):
+        return "FITS"
+    if start.startswith(b"# %ECSV"):
+        return "ECSV"
+    if start.startswith((b"<?xml", b"<VOTABLE")) or b"<VOTABLE" in start:
+        return "VOTable"
+    suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() != ".gz"]
+    try:
+        return _FORMATS[suffixes[-1]]
+    except (IndexError, KeyError):
+        known = ", ".join(_FORMATS)
+        raise TableError(f"{path.name}: unknown kind of file; expected one ending in {known}") from None
+
+
+def _delimiter(header):
+    counts = {mark: header.count(mark) for mark in (",", ";", "\t", "|")}
+    return max(counts, key=counts.get)
+
+
+def _read_csv(path):
+    from astropy.io import ascii as astropy_ascii
+
+    lines = [line for line in _text_of(path).split("\n") if line.strip() and not line.lstrip().startswith("#")]
+    if not lines:
+        raise TableError(f"{path.name}: expected a line of column names, found none")
+    delimiter = _delimiter(lines[0])
+    names = [name.strip().strip('"') for name in lines[0].split(delimiter)]
+    repeated = {name for name in names if names.count(name) > 1}
+    if repeated:
+        raise TableError(f"{path.name}: expected column names that differ, found '{min(repeated)}' twice")
+    try:
+        return astropy_ascii.read(
+            lines, format="csv", delimiter=delimiter, guess=False, fast_reader=False,
+            converters={"*": [astropy_ascii.convert_numpy(str)]}, fill_values=[],
+        )  # fmt: skip
+    except astropy_ascii.InconsistentTableError as error:
+        row = next((i for i, line in enumerate(lines[1:], 1) if line.count(delimiter) + 1 > len(names)), "?")
+        raise TableError(
+            f"{path.name}: data row {row}: expected {len(names)} values as in the line of column names, found more"
+        ) from error
+
+
+def _read_any(path):
+    kind = file_format(path)
+    if kind == "CSV":
+        return _read_csv(path)
+    with warnings.catch_warnings():
+        # A damaged file must not be read in part with only a warning.
+        warnings.simplefilter("error")
+        warnings.filterwarnings("ignore", category=u.UnitsWarning)
+        warnings.filterwarnings("ignore", message=".*(W03|W06|W22|W27|W35|W42|W46|W50|W53).*")
+        try:
+            if kind == "ECSV":
+                return Table.read(_text_of(path), format="ascii.ecsv")
+            if kind == "VOTable":
+                return Table.read(io.BytesIO(path.read_bytes()), format="votable")
+            return Table.read(path, format="fits")
+        except TableError:
+            raise
+        except Exception as error:  # astropy's readers raise many kinds; the reader needs one sentence
+            reason = " ".join(str(error).split())[:200]
+            raise TableError(f"{path.name}: expected a readable {kind} table, found: {reason}") from error
+
+
+def _find_column(path, table, name, wanted):
+    if wanted in table.colnames:
+        return wanted
+    same = [found for found in table.colnames if found.lower() == wanted.lower()]
+    if len(same) == 1:
+        return same[0]
+    asked = f"'{wanted}'" if wanted == name else f"'{wanted}' (asked for as {name})"
+    raise TableError(f"{path.name}: expected a column {asked}, found {', '.join(table.colnames)}")
+
+
+def _numbers(path, column, label, missing):
+    """A column as float64 with NaN where missing; text is read number by number so that a wrong one is named."""
+    masked = np.ma.getmaskarray(column) if isinstance(column, MaskedColumn) else np.zeros(len(column), bool)
+    if column.ndim != 1:
+        raise TableError(f"{path.name}: column '{label}': expected one value a row, found shape {column.shape[1:]}")
+    if column.dtype.kind in "iufb":
+        values = np.where(masked, np.nan, np.asarray(column, float))
+    elif column.dtype.kind in "USO":
+        values = np.empty(len(column))
+        for row, cell in enumerate(column):
+            text = "" if masked[row] else str(cell).strip()
+            if text.lower() in ("", "nan", "null", "none", "n/a", "--"):
+                values[row] = np.nan
+                continue
+            try:
+                values[row] = float(text)
+            except ValueError:
+                hint = " (a comma as decimal sign? write a point)" if "," in text else ""
+                raise TableError(
+                    f"{path.name}: data row {row + 1}, column '{label}': expected a number, found {text!r:.40}{hint}"
+                ) from None
+    else:
+        raise TableError(f"{path.name}: column '{label}': expected numbers, found type {column.dtype}")
+    bad = ~np.isfinite(values) if missing == "error" else np.isinf(values)
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        found = "nothing" if np.isnan(values[row]) else values[row]
+        raise TableError(f"{path.name}: data row {row + 1}, column '{label}': expected a number, found {found}")
+    return values
+
+
+def read_table(path, required, optional=None, columns=None, missing="error"):
+    """Read an ECSV, CSV, FITS or VOTable file into a table with the names and units asked for.
+
+    Parameters
+    ----------
+    path : str or Path
+    required : dict
+        Column name to unit; None for a column that is kept as it is (text, times).
+    optional : dict, optional
+        The same for columns that may be absent.
+    columns : dict, optional
+        Our name to the name in the file, where they differ: ``{"magnitude": "Gmag"}``.
+    missing : {"error", "keep"}
+        What to do with empty cells of numeric columns: refuse them with their place, or keep them as NaN.
+
+    Returns
+    -------
+    astropy.table.Table
+        Only the columns asked for, in that order. A column of the file that has no unit is taken to be in the unit asked
+        for; one with a unit is converted.
+
+    Raises
+    ------
+    FileNotFoundError, TableError
+    """
+    path = _existing(path)
+    columns = dict(columns or {})
+    optional = dict(optional or {})
+    known = {**required, **optional}
+    for name in columns:
+        if name not in known:
+            raise TableError(f"columns: expected one of {', '.join(known)}, found '{name}'")
+    source = _read_any(path)
+    result = Table()
+    for name, unit in known.items():
+        absent = name.lower() not in [found.lower() for found in source.colnames]
+        if absent and name in optional and name not in columns:
+            continue
+        column = source[_find_column(path, source, name, columns.get(name, name))]
+        if unit is None or not isinstance(column, Column):
+            result[name] = column
+            continue
+        values = _numbers(path, column, column.name, missing)
+        if column.unit is not None:
+            try:
+                values = u.Quantity(values, column.unit).to_value(unit)
+            except (u.UnitConversionError, TypeError, ValueError):
+                raise TableError(
+                    f"{path.name}: column '{column.name}': expected a unit such as {unit}, found '{column.unit}'"
+                ) from None
+        result[name] = Column(values, unit=unit)
+    if len(result) == 0:
+        raise TableError(f"{path.name}: expected at least one row, found none")
+    return result
+
+
+def column_names(path):
+    """The names of the columns of a table file, for a form that asks which is which."""
+    return list(_read_any(_existing(path)).colnames)
+
+
+def read_fits_image(path):
+    """Read the first picture of a FITS file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    data : ndarray
+        Two or three dimensions (a cube: frames, rows, columns), as stored, scaling applied.
+    header : astropy.io.fits.Header
+
+    Raises
+    ------
+    FileNotFoundError, TableError
+        No FITS, cut short, without a picture, or of other dimensions.
+    """
+    from astropy.io import fits
+
+    path = _existing(path)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            with fits.open(path, memmap=False) as file:
+                for part in file:
+                    if part.is_image and part.header.get("NAXIS", 0) > 0:
+                        data, header = part.data, part.header.copy()
+                        break
+                else:
+                    raise TableError(f"{path.name}: expected a picture, found none in the file")
+        except TableError:
+            raise
+        except Exception as error:  # one sentence, whatever astropy met in a damaged file
+            reason = " ".join(str(error).split())[:200]
+            raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
+    if data is None or data.ndim not in (2, 3) or data.size == 0:
+        found = "no pixels" if data is None or data.size == 0 else f"shape {data.shape}"
+        raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found {found}")
+    return data, header
+
+
+def read_toml(path):
+    """Read a TOML file into a plain dict; TableError names the file and line when it is no TOML."""
+    path = _existing(path)
+    try:
+        return tomllib.loads(_text_of(path))
+    except tomllib.TOMLDecodeError as error:
+        raise TableError(f"{path.name}: expected TOML, found: {error}") from error
+
+
+def update_toml(path, values, comments=None):
+    """Write values to a TOML file; in a file that exists, comments, layout and unknown keys stay.
+
+    The new text is written beside the file and then put in its place, so that nothing is lost when writing fails.
+
+    Parameters
+    ----------
+    path : str or Path
+    values : dict
+        Plain values, and one dict per section.
+    comments : dict, optional
+        (section, key) to a comment that is put behind a key that is new in the file.
+
+    Raises
+    ------
+    TableError
+        The file that is there is no TOML.
+    """
+    path = Path(path)
+    comments = comments or {}
+    try:
+        document = tomlkit.parse(_text_of(path)) if path.exists() and path.stat().st_size else tomlkit.document()
+    except tomlkit.exceptions.TOMLKitError as error:
+        raise TableError(f"{path.name}: expected TOML, found: {error}; the file was left as it is") from error
+    for key, value in values.items():
+        if not isinstance(value, dict):
+            document[key] = value
+            continue
+        if key not in document:
+            document[key] = tomlkit.table()
+        for name, item in value.items():
+            if name in document[key] and document[key][name] == item:
+                continue
+            written = tomlkit.item(item)
+            if name not in document[key] and (key, name) in comments:
+                written.comment(comments[key, name])
+            document[key][name] = written
+    handle, partial = tempfile.mkstemp(dir=path.absolute().parent, prefix=path.name, suffix=".partial")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(tomlkit.dumps(document))
+        os.replace(partial, path)
+    except BaseException:
+        Path(partial).unlink(missing_ok=True)
+        raise
