@@ -463,7 +463,8 @@ def rig_from_form(answers):
     Parameters
     ----------
     answers : dict
-        Key ("section.name") to plain value in the unit that `form_fields` names.
+        Key ("section.name") to plain value in the unit that `form_fields` names. For a pick-off the guide optics' aperture,
+        focal length, obstruction and transmission are taken from the telescope, and what only the other kind has is zero.
 
     Returns
     -------
@@ -482,6 +483,10 @@ def rig_from_form(answers):
             continue
         unit = SECTIONS[section].__dataclass_fields__[name].metadata.get("unit")
         values.setdefault(section, {})[name] = value * u.Unit(unit) if unit else value
+    optics = values.get("guide_optics", {})
+    kind = optics.get("kind")
+    unused = (*_FROM_TELESCOPE, *_ZERO_FOR[kind]) if kind == "pick-off" else tuple(_ZERO_FOR.get(kind, ()))
+    values["guide_optics"] = {name: value for name, value in optics.items() if name not in unused}
     return rig_from_values(values)
 
 

@@ -1,0 +1,190 @@
+"""One look for all figures: colour-blind-safe, line styles and markers besides colour, text that a projector shows."""
+
+import base64
+import html
+import io
+
+import matplotlib
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from PIL import Image
+
+# Okabe & Ito 2008, "Color Universal Design": eight colours told apart with every common kind of colour vision.
+COLOURS = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#000000", "#56B4E9", "#D55E00")
+LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 1)))
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+IMAGE_MAP = "cividis"  # perceptually uniform, made for colour-blind viewers (Nunez, Anderton & Renslow 2018)
+GREY = "#6e6e6e"
+
+matplotlib.rcParams.update({
+    "figure.dpi": 100,
+    "figure.facecolor": "white",
+    "font.size": 13,
+    "axes.titlesize": 14,
+    "axes.labelsize": 13,
+    "legend.fontsize": 11.5,
+    "xtick.labelsize": 12,
+    "ytick.labelsize": 12,
+    "lines.linewidth": 2.2,
+    "lines.markersize": 7,
+    "axes.grid": True,
+    "grid.color": "#d8d8d8",
+    "grid.linewidth": 0.8,
+    "axes.axisbelow": True,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "legend.framealpha": 0.9,
+    "image.cmap": IMAGE_MAP,
+    "image.interpolation": "nearest",
+    "svg.hashsalt": "figures",
+})
+
+
+def new_figure(rows=1, columns=1, width=7.2, height=4.2, **subplots):
+    """A figure outside pyplot (nothing to close, nothing shown twice) and its axes.
+
+    Parameters
+    ----------
+    rows, columns : int
+        Panels in the figure.
+    width, height : float
+        Inches; 100 dots an inch.
+    **subplots
+        Passed to ``Figure.subplots``, such as ``sharex=True`` or ``width_ratios=[1, 2]``.
+
+    Returns
+    -------
+    figure : matplotlib.figure.Figure
+    axes : Axes, or array of Axes as ``Figure.subplots`` gives them
+    """
+    figure = Figure(figsize=(width, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure, figure.subplots(rows, columns, **subplots)
+
+
+def look(index):
+    """Colour, line style and marker number `index` as keyword arguments for ``plot``; told apart without colour."""
+    return {
+        "color": COLOURS[index % len(COLOURS)],
+        "linestyle": LINE_STYLES[index % len(LINE_STYLES)],
+        "marker": MARKERS[index % len(MARKERS)],
+    }
+
+
+def line_look(index):
+    """The same without marker, for dense curves."""
+    style = look(index)
+    del style["marker"]
+    return style
+
+
+def label(axes, x, y, title=None):
+    """Name the axes; each name ends with its unit in square brackets, or says that there is none.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    x, y : str
+        Such as "guide exposure [s]" or "share of stars [-]".
+    title : str, optional
+
+    Raises
+    ------
+    ValueError
+        A name without a unit.
+    """
+    for name, text in (("x", x), ("y", y)):
+        if not text.rstrip().endswith("]"):
+            raise ValueError(f"{name}: expected a unit in square brackets at the end ('[-]' if none), found {text!r}")
+    axes.set_xlabel(x)
+    axes.set_ylabel(y)
+    if title:
+        axes.set_title(title)
+
+
+def show_pixels(axes, image, scale=1.0, unit="pixel", **keywords):
+    """Draw a picture on its pixel grid, first pixel at the lower left, its centre at 0.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    image : ndarray, shape (rows, columns)
+    scale : float
+        Size of a pixel in `unit`.
+    unit : str
+    **keywords
+        Passed to ``imshow`` (vmin, vmax, cmap, animated).
+
+    Returns
+    -------
+    matplotlib.image.AxesImage
+    """
+    rows, columns = np.shape(image)
+    extent = np.array([-0.5, columns - 0.5, -0.5, rows - 0.5]) * scale
+    picture = axes.imshow(image, origin="lower", extent=extent, **keywords)
+    axes.grid(False)
+    label(axes, f"x [{unit}]", f"y [{unit}]")
+    return picture
+
+
+def png_of(figure, compression=6):
+    """The figure as PNG bytes."""
+    figure.canvas.draw()
+    return encode_png(figure.canvas.buffer_rgba(), compression)
+
+
+def encode_png(rgba, compression):
+    """PNG bytes of an RGBA buffer; compression 1 is quick, 6 is small."""
+    picture = Image.fromarray(np.asarray(rgba)[..., :3])
+    file = io.BytesIO()
+    picture.save(file, "png", compress_level=compression)
+    return file.getvalue()
+
+
+class Shown:
+    """A figure as a workbook shows it: picture with alternative text, and the sentence that says what is to be seen."""
+
+    def __init__(self, png, alt, sentence=""):
+        self.png, self.alt, self.sentence = png, alt, sentence
+
+    def _repr_mimebundle_(self, include=None, exclude=None):
+        return picture_bundle(self.png, self.alt, self.sentence)
+
+
+def picture_bundle(png, alt, sentence=""):
+    """Output data and metadata of a picture: HTML with alt text, and PNG where HTML is not shown."""
+    encoded = base64.b64encode(png).decode("ascii")
+    text = f"{alt}\n{sentence}".strip()
+    page = (
+        f'<figure style="margin:0"><img src="data:image/png;base64,{encoded}" alt="{html.escape(alt)}" '
+        f'style="max-width:100%"><figcaption>{html.escape(sentence)}</figcaption></figure>'
+    )
+    return {"text/html": page, "image/png": encoded, "text/plain": text}, {"image/png": {"alt": alt}}
+
+
+def show(figure, alt, sentence=""):
+    """Show a figure with alternative text and a read-out sentence; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    alt : str
+        What somebody who can't see the figure needs to know.
+    sentence : str
+        What the figure shows, with its numbers.
+
+    Returns
+    -------
+    Shown
+    """
+    if not alt.strip():
+        raise ValueError("alt: expected a description of the figure, found none")
+    return Shown(png_of(figure), alt, sentence)
+
+
+def say(text):
+    """Text with computed numbers (Markdown) as the output of a cell."""
+    from IPython.display import Markdown
+
+    return Markdown(text)
