@@ -143,24 +143,29 @@ def encode_png(rgba, compression):
 
 
 class Shown:
-    """A figure as a workbook shows it: picture with alternative text, and the sentence that says what is to be seen."""
+    """A figure as a workbook shows it: the picture, then in words what it shows and what it looks like."""
 
     def __init__(self, png, alt, sentence=""):
         self.png, self.alt, self.sentence = png, alt, sentence
 
-    def _repr_mimebundle_(self, include=None, exclude=None):
-        return picture_bundle(self.png, self.alt, self.sentence)
+    def _ipython_display_(self):
+        from IPython.display import display
+
+        data, metadata = picture_bundle(self.png, self.alt)
+        display(data, metadata=metadata, raw=True)
+        display({"text/html": in_words(self.alt, self.sentence), "text/plain": self.sentence}, raw=True)
 
 
-def picture_bundle(png, alt, sentence=""):
-    """Output data and metadata of a picture: HTML with alt text, and PNG where HTML is not shown."""
-    encoded = base64.b64encode(png).decode("ascii")
-    text = f"{alt}\n{sentence}".strip()
-    page = (
-        f'<figure style="margin:0"><img src="data:image/png;base64,{encoded}" alt="{html.escape(alt)}" '
-        f'style="max-width:100%"><figcaption>{html.escape(sentence)}</figcaption></figure>'
-    )
-    return {"text/html": page, "image/png": encoded, "text/plain": text}, {"image/png": {"alt": alt}}
+def picture_bundle(png, alt):
+    """Output data and metadata of a picture with alternative text."""
+    data = {"image/png": base64.b64encode(png).decode("ascii"), "text/plain": alt}
+    return data, {"image/png": {"alt": alt}}
+
+
+def in_words(alt, sentence=""):
+    """HTML under a picture: the read-out sentence, and the alternative text folded (JupyterLab shows no alt attribute)."""
+    shown = f'<p style="margin:0.2em 0"><b>{html.escape(sentence)}</b></p>' if sentence else ""
+    return f"{shown}<details><summary>This figure in words</summary><p>{html.escape(alt)}</p></details>"
 
 
 def show(figure, alt, sentence=""):

@@ -1,0 +1,268 @@
+"""A panel: sliders with units, a figure that answers at once, a sentence that says what it shows, a reset button.
+
+The figure is drawn the quickest way that was measured: everything that does not move is drawn once and kept as a
+background; a change draws only the moving artists over it and sends one PNG to an image widget. When something that
+does not move changes after all (an axis limit, a title), matplotlib marks the figure as stale and the whole is redrawn.
+"""
+
+import html
+from dataclasses import dataclass
+
+import ipywidgets as widgets
+import numpy as np
+
+from helpers.classroom import figures
+
+_LABEL_WIDTH = "300px"
+_QUICK = 1  # PNG compression level while sliders move
+
+
+@dataclass(frozen=True)
+class Control:
+    """One slider, choice or switch of a panel; made by `slider`, `choice`, `switch` or `player`."""
+
+    name: str
+    make: object  # () -> list of widgets; the first one carries the value
+    start: object
+
+
+def _text(value):
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def _description(label, unit):
+    return f"{label} [{unit}]" if unit else label
+
+
+def _common(label, unit):
+    return {
+        "description": _description(label, unit),
+        "style": {"description_width": _LABEL_WIDTH},
+        "layout": widgets.Layout(width="640px", max_width="100%"),
+    }
+
+
+def _mark(start, unit):
+    unit = f" {unit}" if unit else ""
+    return widgets.HTML(f'<span style="color:{figures.GREY}">start: {html.escape(_text(start) + unit)}</span>')
+
+
+def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic=False):
+    """A slider for a number.
+
+    Parameters
+    ----------
+    name : str
+        Argument name in the panel's `update` function.
+    label : str
+        What the reader sees, without the unit.
+    minimum, maximum, start : float or int
+        Whole numbers throughout (and no step) make a slider of whole numbers.
+    step : float, optional
+        A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given).
+    unit : str
+        Shown behind the label; empty for a count or a share.
+    logarithmic : bool
+
+    Returns
+    -------
+    Control
+
+    Raises
+    ------
+    ValueError
+        The start value is outside the range, or the range is empty.
+    """
+    if not minimum < maximum:
+        raise ValueError(f"{name}: expected minimum below maximum, found {minimum} and {maximum}")
+    if not minimum <= start <= maximum:
+        raise ValueError(f"{name}: expected a start value from {minimum} to {maximum}, found {start}")
+    whole = all(isinstance(value, int) for value in (minimum, maximum, start)) and isinstance(step, (int, type(None)))
+
+    def make():
+        common = _common(label, unit)
+        if logarithmic:
+            control = widgets.FloatLogSlider(
+                value=start, base=10, min=np.log10(minimum), max=np.log10(maximum), step=step or 0.05,
+                readout_format=".3g", **common,
+            )  # fmt: skip
+        elif whole:
+            control = widgets.IntSlider(value=start, min=minimum, max=maximum, step=step or 1, **common)
+        else:
+            size = step or (maximum - minimum) / 100
+            digits = max(0, int(np.ceil(-np.log10(size) - 1e-9)))
+            control = widgets.FloatSlider(
+                value=start, min=minimum, max=maximum, step=size, readout_format=f".{digits}f", **common
+            )
+        return [control, _mark(start, unit)]
+
+    return Control(name, make, start)
+
+
+def choice(name, label, options, start=None):
+    """A drop-down list of texts; the first is the start value unless another is named."""
+    options = list(options)
+    start = options[0] if start is None else start
+    if start not in options:
+        raise ValueError(f"{name}: expected a start value among {options}, found {start!r}")
+    return Control(
+        name, lambda: [widgets.Dropdown(options=options, value=start, **_common(label, "")), _mark(start, "")], start
+    )
+
+
+def switch(name, label, start=False):
+    """A box to tick."""
+
+    def make():
+        common = _common(label, "") | {"indent": True}
+        return [widgets.Checkbox(value=bool(start), **common), _mark("on" if start else "off", "")]
+
+    return Control(name, make, bool(start))
+
+
+def player(name, label, frames, interval=100, unit=""):
+    """A slider over the pictures 0 to frames - 1 of an animation, with buttons to play it (interval in milliseconds)."""
+
+    def make():
+        control = widgets.IntSlider(value=0, min=0, max=frames - 1, **_common(label, unit))
+        play = widgets.Play(value=0, min=0, max=frames - 1, interval=interval, repeat=True)
+        widgets.jslink((play, "value"), (control, "value"))
+        return [control, play]
+
+    return Control(name, make, 0)
+
+
+class Panel:
+    """A panel of controls above a figure and a sentence; made by `panel`.
+
+    `values` (dict), `sentence` (str) and `png` (bytes) tell its present state; `set(name=value)` moves controls from
+    Python; `reset()` takes all back to their start values.
+    """
+
+    def __init__(self, controls, figure, moving, update, alt, question):
+        self._figure, self._moving, self._update, self.alt = figure, moving, update, alt
+        self._background = None
+        self.sentence, self.png, self.failed = "", b"", False
+        for artist in moving:
+            artist.set_animated(True)
+        figure.canvas.draw()  # settles the layout, which stays as it is from here on: nothing may jump
+        figure.set_layout_engine("none")
+        made = {control.name: control.make() for control in controls}
+        if len(made) < len(controls):
+            raise ValueError("controls: expected names that differ, found one twice")
+        self._starts = {control.name: control.start for control in controls}
+        self._inputs = {name: parts[0] for name, parts in made.items()}
+        self._image = widgets.Image(
+            format="png", tooltip=alt, layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
+        )
+        self._readout = widgets.HTML()
+        self._reset = widgets.Button(description="Back to start values", icon="undo", tooltip="Back to start values")
+        self._reset.on_click(lambda _: self.reset())
+        asked = [widgets.HTML(f"<p><b>What do you expect?</b> {html.escape(question)}</p>")] if question else []
+        rows = [widgets.HBox(parts) for parts in made.values()]
+        self.box = widgets.VBox([*asked, *rows, self._reset, self._image, self._readout])
+        self._refresh(raising=True)
+        self._start_png, self._start_sentence = self.png, self.sentence
+        for control in self._inputs.values():
+            control.observe(lambda _: self._refresh(), names="value")
+
+    @property
+    def values(self):
+        return {name: control.value for name, control in self._inputs.items()}
+
+    def set(self, **values):
+        """Move controls; the figure is drawn once, after the last."""
+        for name in values:
+            if name not in self._inputs:
+                raise ValueError(f"{name}: expected one of {', '.join(self._inputs)}")
+        self._quiet = True
+        try:
+            for name, value in values.items():
+                self._inputs[name].value = value
+        finally:
+            self._quiet = False
+        self._refresh()
+
+    def reset(self):
+        """Take all controls back to their start values."""
+        self.set(**self._starts)
+
+    _quiet = False
+
+    def _refresh(self, raising=False):
+        if self._quiet:
+            return
+        try:
+            self.sentence, self.failed = str(self._update(**self.values)), False
+        except Exception as error:  # shown to the reader in the panel, in words; the last good picture stays
+            if raising:
+                raise
+            self.sentence, self.failed = f"This can't be shown: {error}", True
+        else:
+            self.png = self._draw()
+            self._image.value = self.png
+        colour = "#8a3b00" if self.failed else "inherit"
+        self._readout.value = (
+            f'<div role="status" aria-live="polite" style="font-size:1.1em;line-height:1.35;min-height:2.7em;'
+            f'color:{colour}">{html.escape(self.sentence)}</div>'
+        )
+
+    def _draw(self):
+        canvas = self._figure.canvas
+        if self._background is None or self._figure.stale:
+            canvas.draw()
+            self._background = canvas.copy_from_bbox(self._figure.bbox)
+        else:
+            canvas.restore_region(self._background)
+        for artist in self._moving:
+            # figure.draw_artist and axes.draw_artist do the same; an axes' artist is clipped to it either way
+            artist.draw(canvas.renderer)
+        return figures.encode_png(canvas.buffer_rgba(), _QUICK)
+
+    def _ipython_display_(self):
+        from IPython.display import display
+
+        # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other the picture.
+        data, metadata = figures.picture_bundle(self._start_png, self.alt)
+        live = self.box._repr_mimebundle_()
+        live = live[0] if isinstance(live, tuple) else live
+        data["application/vnd.jupyter.widget-view+json"] = live["application/vnd.jupyter.widget-view+json"]
+        display(data, metadata=metadata, raw=True)
+        words = figures.in_words(f"{self.alt} At the start values: {self._start_sentence}")
+        display({"text/html": words, "text/plain": self._start_sentence}, raw=True)
+
+
+def panel(controls, figure, moving, update, alt, question=""):
+    """A live panel; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    controls : list of Control
+        From `slider`, `choice`, `switch`, `player`.
+    figure : matplotlib.figure.Figure
+        From `figures.new_figure`, drawn once: axes, labels, legend, everything that stays.
+    moving : list of Artist
+        What changes with the sliders (lines, images, texts, patches); drawn anew at each change, in this order.
+    update : function
+        Called with the controls' values by name; sets the data of the moving artists and returns the read-out
+        sentence. It may also change axis limits or titles; the whole figure is then redrawn (slower, so not at every
+        step). Physics in it should take below 10 ms: compute beforehand what the sliders don't change.
+    alt : str
+        What somebody who can't see the figure needs to know.
+    question : str
+        Asked above the sliders: what does the reader expect?
+
+    Returns
+    -------
+    Panel
+
+    Raises
+    ------
+    ValueError
+        No controls, no moving artists, no alt text, or two controls of one name.
+    """
+    if not controls or not moving:
+        raise ValueError("controls, moving: expected at least one of each, found none")
+    if not alt.strip():
+        raise ValueError("alt: expected a description of the figure, found none")
+    return Panel(list(controls), figure, list(moving), update, alt, question)
