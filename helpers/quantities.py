@@ -19,10 +19,10 @@ def _limits_text(minimum, maximum, above, unit=""):
 
 
 def _check_array(name, array, unit, minimum, maximum, above, ndim):
-    if ndim is not None and array.ndim != ndim:
-        raise ValueError(f"{name}: expected {ndim} dimension(s), found shape {array.shape}")
     if array.size == 0:
         raise ValueError(f"{name}: expected at least one value, found none")
+    if ndim is not None and array.ndim != ndim:
+        raise ValueError(f"{name}: expected {ndim} dimension(s), found shape {array.shape}")
     bad = ~np.isfinite(array)
     expected = "a finite number"
     if not bad.any():

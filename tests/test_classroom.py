@@ -1,0 +1,238 @@
+"""Furniture: figures, panels, exercises, forms."""
+
+import io
+
+import astropy.units as u
+import numpy as np
+import pytest
+from PIL import Image
+
+from helpers.classroom import exercises, figures, forms, sliders
+
+
+def wave_panel(update=None, **keywords):
+    figure, axes = figures.new_figure()
+    x = np.linspace(0, 10, 200)
+    (line,) = axes.plot(x, np.sin(x), **figures.line_look(0))
+    axes.set_ylim(-4, 4)
+    figures.label(axes, "time [s]", "motion [arcsec]")
+
+    def default(size, camera):
+        line.set_ydata(size * np.sin(x))
+        if size > 3:
+            raise ValueError("size: expected at most 3, found 4")
+        return f"The wave is {size:.1f} arcsec high with camera {camera}."
+
+    controls = [
+        sliders.slider("size", "Size", 0.5, 4.0, 1.0, 0.5, unit="arcsec"),
+        sliders.choice("camera", "Camera", ["A", "B"]),
+    ]
+    return sliders.panel(controls, figure, [line], update or default, alt="A wave", **keywords), line
+
+
+def pixels(png):
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
+
+
+def test_panel_answers_and_resets():
+    panel, _ = wave_panel()
+    start = panel.png
+    panel.set(size=2.0)
+    assert panel.sentence == "The wave is 2.0 arcsec high with camera A."
+    assert not np.array_equal(pixels(panel.png), pixels(start))
+    assert pixels(panel.png).shape == pixels(start).shape
+    panel.reset()
+    assert panel.values == {"size": 1.0, "camera": "A"}
+    assert np.array_equal(pixels(panel.png), pixels(start))
+
+
+def test_quick_drawing_gives_the_same_picture_as_a_whole_drawing():
+    panel, line = wave_panel()
+    panel.set(size=2.5)
+    quick = pixels(panel.png)
+    line.set_animated(False)
+    whole = pixels(figures.png_of(panel._figure))
+    # the moving line lies over the frame in one and under it in the other: nothing else may differ
+    assert np.mean(np.any(quick != whole, axis=-1)) < 0.001
+
+
+def test_a_change_of_what_stands_still_is_drawn():
+    figure, axes = figures.new_figure()
+    (line,) = axes.plot([0, 1], [0, 1])
+    figures.label(axes, "x [-]", "y [-]")
+
+    def update(top):
+        axes.set_ylim(0, top)
+        return f"up to {top}"
+
+    panel = sliders.panel([sliders.slider("top", "Top", 1, 9, 1)], figure, [line], update, alt="A line")
+    before = pixels(panel.png)
+    panel.set(top=5)
+    left = slice(0, 60)  # the tick labels
+    assert not np.array_equal(before[:, left], pixels(panel.png)[:, left])
+
+
+def test_an_error_is_said_in_the_panel_and_the_picture_stays():
+    panel, _ = wave_panel()
+    panel.set(size=2.0)
+    picture = panel.png
+    panel.set(size=4.0)
+    assert panel.failed
+    assert "expected at most 3, found 4" in panel.sentence
+    assert panel.png == picture
+    panel.set(size=1.5)
+    assert not panel.failed
+
+
+def test_a_move_of_the_slider_itself_updates_the_panel():
+    panel, _ = wave_panel()
+    panel._inputs["size"].value = 2.5
+    assert "2.5 arcsec" in panel.sentence
+    assert 'aria-live="polite"' in panel._readout.value
+    panel._reset.click()
+    assert "1.0 arcsec" in panel.sentence
+
+
+def test_a_viewer_without_kernel_gets_the_start_picture(monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda data, **keywords: shown.append((data, keywords)))
+    panel, _ = wave_panel(question="What happens?")
+    panel.set(size=2.0)
+    panel._ipython_display_()
+    (data, keywords), (words, _) = shown
+    assert data["image/png"]
+    assert keywords["metadata"]["image/png"]["alt"] == "A wave"
+    assert "application/vnd.jupyter.widget-view+json" in data
+    assert "The wave is 1.0 arcsec high" in words["text/html"]
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: sliders.slider("a", "A", 2, 1, 1),
+        lambda: sliders.slider("a", "A", 0, 1, 3),
+        lambda: sliders.choice("a", "A", ["x"], "y"),
+        lambda: sliders.panel([], None, [], None, "alt"),
+        lambda: wave_panel()[0].set(nothing=1),
+        lambda: figures.show(figures.new_figure()[0], " "),
+        lambda: figures.label(figures.new_figure()[1], "time", "y [m]"),
+    ],
+)
+def test_wrong_use_is_refused(make):
+    with pytest.raises(ValueError, match="expected"):
+        make()
+
+
+def test_sliders_of_each_kind():
+    whole = sliders.slider("n", "Stars", 1, 20, 7).make()[0]
+    assert (whole.value, whole.step) == (7, 1)
+    log = sliders.slider("t", "Exposure", 0.1, 10.0, 1.0, logarithmic=True, unit="s").make()[0]
+    assert log.value == 1.0
+    assert log.description == "Exposure [s]"
+    assert sliders.switch("s", "Filter", True).make()[0].value is True
+    control, play = sliders.player("frame", "Frame", 20).make()
+    assert (control.max, play.max) == (19, 19)
+
+
+def test_every_look_differs_without_colour():
+    looks = [figures.look(index) for index in range(7)]
+    assert len({str(look["linestyle"]) for look in looks}) == 7
+    assert len({look["marker"] for look in looks}) == 7
+
+
+def test_colours_can_be_told_apart_in_grey():
+    weights = np.array([0.2126, 0.7152, 0.0722])  # luminance, ITU-R BT.709
+    grey = sorted(np.dot([int(c[i : i + 2], 16) / 255 for i in (1, 3, 5)], weights) for c in figures.COLOURS[:3])
+    assert min(np.diff(grey)) > 0.01
+
+
+def test_pixels_are_drawn_on_their_grid():
+    _, axes = figures.new_figure()
+    picture = figures.show_pixels(axes, np.zeros((4, 6)), scale=0.5, unit="arcsec")
+    assert picture.get_extent() == [-0.25, 2.75, -0.25, 1.75]
+
+
+CHECK = {"right": 0.598 * u.arcsec, "unit": u.arcsec, "percent": 2, "reconsider": [(1.196, "binning?")], "hint": "divide"}
+
+
+@pytest.mark.parametrize(
+    ("answer", "state"),
+    [
+        (None, "not yet"),
+        (..., "not yet"),
+        (0.6, "right"),
+        ("0.6 arcsec", "right"),
+        (600 * u.mas, "right"),
+        (np.float32(0.6), "right"),
+        (1.2, "wrong"),
+        (-3, "wrong"),
+        ("six", "wrong"),
+        (0.6 * u.m, "wrong"),
+        (np.nan, "wrong"),
+        (True, "wrong"),
+        ([1, 2], "wrong"),
+    ],
+)
+def test_three_states(answer, state):
+    outcome = exercises.check_number(answer, **CHECK)
+    assert outcome.state == state
+    assert outcome.message
+    assert "Traceback" not in outcome.message
+
+
+def test_a_wrong_answer_says_what_to_reconsider():
+    assert exercises.check_number(1.19, **CHECK).message == "binning?"
+    assert "too large" in exercises.check_number(9, **CHECK).message
+    assert "unit 'm'" in exercises.check_number(1 * u.m, **CHECK).message
+
+
+def test_tolerances():
+    assert exercises.check_number(0.0, 0.0, absolute=0.1).state == "right"
+    assert exercises.check_number(0.2, 0.0, absolute=0.1).state == "wrong"
+    with pytest.raises(ValueError, match="tolerance"):
+        exercises.check_number(1, 1)
+
+
+def test_choices():
+    options = {"a": "the air", "b": "the mount"}
+    assert exercises.check_choice(None, "a", options).state == "not yet"
+    assert exercises.check_choice(" A ", "a", options).state == "right"
+    outcome = exercises.check_choice("b", "a", options, {"b": "the mount was off"})
+    assert (outcome.state, outcome.message) == ("wrong", "the mount was off")
+    assert exercises.check_choice("z", "a", options).state == "wrong"
+    with pytest.raises(ValueError, match="options"):
+        exercises.check_choice("a", "q", options)
+
+
+def test_hint_and_solution_are_folded():
+    page = exercises.check_number(None, **CHECK, solution="0.598")._repr_mimebundle_()["text/html"]
+    assert page.count("<details>") == 2
+
+
+FIELDS = [
+    {"key": "name", "section": "rig", "label": "name", "unit": "", "value": "x", "choices": None},
+    {"key": "camera.pixel", "section": "camera", "label": "pixel", "unit": "um", "value": 3.0, "choices": None},
+    {"key": "camera.mosaic", "section": "camera", "label": "mosaic", "unit": "", "value": True, "choices": (True, False)},
+    {"key": "camera.rows", "section": "camera", "label": "rows", "unit": "", "value": 10, "choices": None},
+]
+
+
+def test_form_hands_over_its_answers():
+    got = []
+    form = forms.form(FIELDS, lambda answers: got.append(answers) or "saved")
+    form.set(camera__pixel=3.8)
+    form.save()
+    assert form.message == "saved"
+    assert got == [{"name": "x", "camera.pixel": 3.8, "camera.mosaic": True, "camera.rows": 10}]
+    form.fill(FIELDS)
+    assert form.answers["camera.pixel"] == 3.0
+
+
+def test_form_says_what_is_wrong():
+    def refuse(answers):
+        raise ValueError("pixel: expected above 0 um, found -1 um\nrows: <b>")
+
+    form = forms.form(FIELDS, refuse)
+    form.save()
+    assert form.message.startswith("Not saved. pixel: expected above 0 um")
+    assert "&lt;b&gt;" in form._said.value
