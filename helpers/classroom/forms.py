@@ -35,7 +35,8 @@ class Form:
         self._accordion = widgets.Accordion([widgets.VBox(rows) for rows in sections.values()], selected_index=0)
         for index, title in enumerate(titles):
             self._accordion.set_title(index, title)
-        self._button = widgets.Button(description=button, button_style="primary", layout=widgets.Layout(width="auto"))
+        at_left = widgets.Layout(width="auto", align_self="flex-start")
+        self._button = widgets.Button(description=button, button_style="primary", layout=at_left)
         self._button.on_click(lambda _: self.save())
         self._said = widgets.HTML()
         self.message = ""

@@ -13,7 +13,7 @@ import numpy as np
 
 from helpers.classroom import figures
 
-_LABEL_WIDTH = "300px"
+_LABEL_WIDTH = "240px"
 _QUICK = 1  # PNG compression level while sliders move
 
 
@@ -153,10 +153,11 @@ class Panel:
         self._starts = {control.name: control.start for control in controls}
         self._inputs = {name: parts[0] for name, parts in made.items()}
         self._image = widgets.Image(
-            format="png", tooltip=alt, layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
+            format="png", layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
         )
         self._readout = widgets.HTML()
-        self._reset = widgets.Button(description="Back to start values", icon="undo", tooltip="Back to start values")
+        at_left = widgets.Layout(width="auto", align_self="flex-start")
+        self._reset = widgets.Button(description="Back to start values", icon="undo", layout=at_left)
         self._reset.on_click(lambda _: self.reset())
         asked = [widgets.HTML(f"<p><b>What do you expect?</b> {html.escape(question)}</p>")] if question else []
         rows = [widgets.HBox(parts) for parts in made.values()]
