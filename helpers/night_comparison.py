@@ -1,0 +1,397 @@
+"""Camera A or B on one night: is the difference real, and how long must one measure?"""
+
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+from scipy import optimize, stats
+
+from helpers.night_log import clean_log, join_logs, load_log
+from helpers.night_statistics import (
+    Interval,
+    block_length,
+    bootstrap_means,
+    correlation_length,
+    effective_samples,
+    rms_interval,
+    squared_total,
+)
+from helpers.quantities import as_count, as_number, as_quantity
+
+__all__ = [
+    "Comparison", "Interval", "clean_log", "compare", "effective_samples", "join_logs", "load_log", "minutes_needed",
+    "plan_power", "rms_interval", "simulate_night",
+]  # fmt: skip
+
+MIN_ROWS = 30  # fewer errors tell neither their spread nor their memory
+_PIECE = 8  # a piece of log this many correlation lengths long hardly remembers the piece before
+_FEWEST_PIECES = 6  # of both cameras together, to tell drift of the sky from a difference of cameras
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What two logs say about two cameras.
+
+    Attributes
+    ----------
+    ratio : float
+        Total rms of B over that of A.
+    interval : tuple of float
+        Its 95 % interval.
+    effective_samples : tuple of float
+        Independent errors in each log.
+    rms_a, rms_b : Interval
+        Total rms [arcsec] of each whole log.
+    p_value : float
+        Of a permutation test of "no difference": how often chance alone does as much.
+    blocks : tuple of int
+        Stretches of each camera between changes.
+    paired : bool
+        Whether the cameras alternated, so that drift of the sky could be told apart from the difference of cameras.
+    sky_drift : float
+        Rms relative change of the error level over one hour that the sky seems to have made (0 when not paired).
+    conclusion : str
+    cautions : tuple of str
+    """
+
+    ratio: float
+    interval: tuple
+    effective_samples: tuple
+    rms_a: Interval
+    rms_b: Interval
+    p_value: float
+    blocks: tuple
+    paired: bool
+    sky_drift: float
+    conclusion: str
+    cautions: tuple
+
+
+def _series(name, log):
+    """Time [s] and errors [arcsec] of a log's rows that hold both errors."""
+    try:
+        columns = [log[key] for key in ("time", "ra_error", "dec_error")]
+    except (KeyError, TypeError, IndexError):
+        raise ValueError(f"{name}: expected a table with time, ra_error and dec_error") from None
+    plain = []
+    for column, unit in zip(columns, (u.s, u.arcsec, u.arcsec), strict=True):
+        if hasattr(column, "jd"):
+            plain.append((column - column[0]).to_value(u.s) if len(column) else np.array([]))
+            continue
+        values = u.Quantity(np.ma.filled(np.ma.asarray(column, float), np.nan), getattr(column, "unit", None) or unit)
+        plain.append(values.to_value(unit))
+    time, errors = plain[0], np.column_stack(plain[1:])
+    good = np.isfinite(errors).all(axis=1) & np.isfinite(time)
+    if good.sum() < MIN_ROWS:
+        raise ValueError(f"{name}: expected at least {MIN_ROWS} rows with both errors, found {good.sum()}")
+    if np.any(np.ptp(errors[good], axis=0) == 0):
+        raise ValueError(f"{name}: expected errors that vary, found a constant column")
+    order = np.argsort(time[good], kind="stable")
+    return time[good][order], errors[good][order]
+
+
+def _runs(time_a, time_b):
+    """Start and stop rows of each camera's stretches, when the cameras took turns; None when they ran at the same time."""
+    time = np.concatenate([time_a, time_b])
+    camera = np.concatenate([np.zeros(time_a.size, int), np.ones(time_b.size, int)])
+    order = np.argsort(time, kind="stable")
+    changes = np.flatnonzero(np.diff(camera[order])) + 1
+    bounds = np.concatenate([[0], changes, [time.size]])
+    if np.median(np.diff(bounds)) < MIN_ROWS:
+        return None
+    runs, used = ([], []), [0, 0]
+    for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+        which = camera[order][start]
+        runs[which].append((used[which], used[which] + stop - start))
+        used[which] += stop - start
+    return runs
+
+
+def _pieces(time, squares, runs, length):
+    """Log rms level of pieces of at least `length` rows: middle times [s] and 0.5 log(mean square)."""
+    middles, levels, freedom = [], [], []
+    memory = correlation_length(squares)
+    for start, stop in runs:
+        count = (stop - start) // length
+        for part in np.array_split(np.arange(start, stop), count) if count else []:
+            independent = part.size / memory
+            middles.append(time[part].mean())
+            # the log of a mean of few squares is low on average by half its relative variance
+            relative = np.var(squares[part]) / squares[part].mean() ** 2 / independent
+            levels.append(0.5 * (np.log(squares[part].mean()) + 0.5 * relative))
+            freedom.append(independent)
+    return np.array(middles), np.array(levels), np.array(freedom)
+
+
+def _fit_walk(time_hours, level, is_b, sizes):
+    """Generalised least squares of a camera step over a random walk of the sky plus noise.
+
+    Noise and walk variance come from restricted maximum likelihood. Returns step, its standard error, degrees of freedom,
+    walk variance per hour.
+    """
+    design = np.column_stack([np.ones(time_hours.size), is_b])
+    walk = np.minimum.outer(time_hours - time_hours.min(), time_hours - time_hours.min())
+    noise = np.diag(sizes.mean() / sizes)
+
+    def parts(ratio):
+        factor = np.linalg.cholesky(noise + ratio * walk)
+        x, y = (np.linalg.solve(factor, part) for part in (design, level))
+        information = x.T @ x
+        beta = np.linalg.solve(information, x.T @ y)
+        rest = np.sum((y - x @ beta) ** 2)
+        return factor, information, beta, rest
+
+    freedom = level.size - 2
+
+    def unlikeliness(log_ratio):
+        factor, information, _, rest = parts(np.exp(log_ratio))
+        return freedom * np.log(rest) + 2 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(information)[1]
+
+    grid = np.linspace(-12, 12, 49)  # walk over noise variance, per hour
+    best = grid[np.argmin([unlikeliness(value) for value in grid])]
+    best = optimize.minimize_scalar(unlikeliness, bounds=(best - 0.5, best + 0.5), method="bounded").x
+    _, information, beta, rest = parts(np.exp(best))
+    variance = rest / freedom
+    error = np.sqrt(variance * np.linalg.inv(information)[1, 1])
+    return beta[1], error, freedom, variance * np.exp(best), parts(np.exp(best))[0]
+
+
+def _permuted(factor, level, is_b, n_permutations, rng):
+    """Share of random orders of the pieces in which the step is at least as large as in the true one."""
+    white = np.linalg.solve(factor, np.column_stack([level, np.ones(level.size), is_b]))
+    y, one, camera = white.T
+    one /= np.linalg.norm(one)
+    y, camera = y - one * (one @ y), camera - one * (one @ camera)
+    orders = rng.permuted(np.tile(np.arange(level.size), (n_permutations, 1)), axis=1)
+    return (1 + np.sum(np.abs(y[orders] @ camera) >= abs(y @ camera) * (1 - 1e-9))) / (n_permutations + 1)
+
+
+def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
+    """Compare two cameras by their logs of one night.
+
+    When the cameras took turns, each log is cut into pieces that hardly remember each other, and a step between the cameras is
+    fitted together with a random walk of the sky, so that drifting seeing cancels. When they did not (one stretch each, or
+    both at the same time) the ratio is that of the two rms values, and its interval comes from the stationary bootstrap of
+    both logs.
+
+    Parameters
+    ----------
+    log_a, log_b : Table
+        Columns time [s], ra_error, dec_error [arcsec]; cleaned by `clean_log`, on one clock.
+    n_resamples : int
+    rng : numpy.random.Generator, optional
+        Seeded with 0 if not given.
+    progress : function, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ValueError
+        Fewer than 30 usable rows, constant errors, or columns missing.
+
+    References
+    ----------
+    Politis & Romano 1994 (stationary bootstrap); Politis & White 2004 (block length); Patterson & Thompson 1971,
+    Biometrika 58, 545 (restricted maximum likelihood); Harvey 1989, "Forecasting, structural time series models", 2.3
+    (random walk plus noise).
+    """
+    n_resamples = as_count("n_resamples", n_resamples, minimum=100)
+    rng = np.random.default_rng(0) if rng is None else rng
+    (time_a, errors_a), (time_b, errors_b) = _series("log_a", log_a), _series("log_b", log_b)
+    squares = [squared_total(errors_a), squared_total(errors_b)]
+    means, rms = [], []
+    for index, values in enumerate(squares):
+        report = None if progress is None else lambda share, index=index: progress((index + share) / 2)
+        means.append(bootstrap_means(values, block_length(values), n_resamples, rng, report))
+        low, high = np.sqrt(np.quantile(means[-1], [0.025, 0.975]))
+        rms.append(Interval(float(np.sqrt(values.mean())), float(low), float(high)))
+    counts = tuple(effective_samples(values) for values in squares)
+
+    runs = _runs(time_a, time_b)
+    blocks = (1, 1) if runs is None else (len(runs[0]), len(runs[1]))
+    cautions, drift, paired = [], 0.0, False
+    if min(blocks) >= 2:
+        length = int(np.ceil(_PIECE * max(correlation_length(values) for values in squares)))
+        length = max(MIN_ROWS, length)
+        cut = [_pieces(t, s, r, length) for t, s, r in zip((time_a, time_b), squares, runs, strict=True)]
+        paired = min(part[0].size for part in cut) >= 2 and sum(part[0].size for part in cut) >= _FEWEST_PIECES
+    if paired:
+        hours, level, sizes = (np.concatenate([cut[0][k], cut[1][k]]) for k in range(3))
+        is_b = np.repeat([0.0, 1.0], [cut[0][0].size, cut[1][0].size])
+        order = np.argsort(hours)
+        hours, level, sizes, is_b = hours[order] / 3600, level[order], sizes[order], is_b[order]
+        step, error, freedom, walk, factor = _fit_walk(hours, level, is_b, sizes)
+        half = stats.t.ppf(0.975, freedom) * error
+        ratio, interval = np.exp(step), (np.exp(step - half), np.exp(step + half))
+        p_value, drift = _permuted(factor, level, is_b, n_resamples, rng), float(np.sqrt(walk))
+    else:
+        logs = 0.5 * np.log(means[1] / means[0])
+        ratio = rms[1].value / rms[0].value
+        interval = tuple(np.exp(np.quantile(logs, [0.025, 0.975])))
+        centred = logs - np.log(ratio)
+        p_value = (1 + np.sum(np.abs(centred) >= abs(np.log(ratio)))) / (n_resamples + 1)
+        if runs is None:
+            cautions.append("The logs overlap in time, so they were compared as two separate nights.")
+        else:
+            cautions.append(
+                "The cameras did not take turns often enough: a sky that changed between them looks like a difference of cameras."
+            )
+    if min(counts) < 50:
+        cautions.append(f"Only {min(counts):.0f} independent errors in one log: the interval itself is rough.")
+    interval = (float(interval[0]), float(interval[1]))
+    return Comparison(
+        float(ratio), interval, counts, rms[0], rms[1], float(p_value), blocks, paired, drift,
+        _conclusion(float(ratio), interval), tuple(cautions),
+    )  # fmt: skip
+
+
+def _conclusion(ratio, interval):
+    low, high = interval
+    if high < 1:
+        return f"B guides better: its total rms is {ratio:.2f} times that of A ({low:.2f} to {high:.2f})."
+    if low > 1:
+        return f"A guides better: the total rms of B is {ratio:.2f} times that of A ({low:.2f} to {high:.2f})."
+    smallest = 100 * max(1 - low, high - 1)
+    return (
+        f"These logs can't tell the cameras apart: the ratio is {ratio:.2f}, but anything from {low:.2f} to {high:.2f} fits; "
+        f"a difference below {smallest:.0f} % would stay hidden."
+    )
+
+
+def _memory_of_squares(correlation_time_s, exposure_s):
+    """Correlation length, in exposures, of squared errors whose own correlation falls as exp(-t / correlation_time)."""
+    rho = np.exp(-2 * exposure_s / correlation_time_s)
+    return (1 + rho) / (1 - rho)
+
+
+def _power(log_ratio, exposure_s, memory, drift, block_s, pairs):
+    """Chance that the 95 % interval of `compare` leaves out 1, for errors of both axes alike."""
+    rows = max(1, int(block_s / exposure_s))
+    pieces = max(1, rows // max(MIN_ROWS, int(np.ceil(_PIECE * memory))))
+    pieces = max(1, min(pieces, 600 // (2 * pairs)))
+    count = 2 * pairs * pieces
+    hours = (np.arange(count) + 0.5) * block_s / pieces / 3600
+    design = np.column_stack([np.ones(count), np.repeat(np.arange(2 * pairs) % 2, pieces)])
+    noise = 1 / (4 * rows / pieces / memory)
+    covariance = noise * np.eye(count) + drift**2 * np.minimum.outer(hours, hours)
+    information = design.T @ np.linalg.solve(covariance, design)
+    error = np.sqrt(np.linalg.inv(information)[1, 1])
+    critical = stats.t.ppf(0.975, count - 2)
+    shift = abs(log_ratio) / error
+    if shift > critical + 8:  # certain; the noncentral t distribution is not computed that far out
+        return 1.0
+    return float(stats.nct.sf(critical, count - 2, shift) + stats.nct.cdf(-critical, count - 2, shift))
+
+
+def _plan(ratio, correlation_time, exposure, drift, block):
+    log_ratio = np.log(as_number("ratio", ratio, above=0, maximum=100))
+    exposure_s = as_quantity("exposure", exposure, u.s, above=0, ndim=0).value
+    memory = _memory_of_squares(as_quantity("correlation_time", correlation_time, u.s, above=0, ndim=0).value, exposure_s)
+    block_s = as_quantity("block", block, u.s, above=0, ndim=0).value
+    if block_s < MIN_ROWS * exposure_s:
+        raise ValueError(f"block: expected at least {MIN_ROWS} exposures, {MIN_ROWS * exposure_s:g} s, found {block_s:g} s")
+    return log_ratio, exposure_s, memory, as_number("drift", drift, minimum=0, maximum=5), block_s
+
+
+def plan_power(ratio, correlation_time, exposure, pairs, drift=0.2, block=5 * u.min):
+    """Chance of seeing a difference between cameras that take turns.
+
+    Parameters
+    ----------
+    ratio : float
+        True total rms of B over A.
+    correlation_time : Quantity
+        After this time the correlation of the error with itself has fallen to 1/e.
+    exposure : Quantity
+        Time from one logged error to the next.
+    pairs : int
+        How often each camera has its turn, at least 2.
+    drift : float
+        Rms relative change of the error level that the sky makes in one hour, as a random walk.
+    block : Quantity
+        Length of a turn.
+
+    Returns
+    -------
+    float
+        Probability that `compare` finds the difference at 95 %.
+    """
+    log_ratio, exposure_s, memory, drift, block_s = _plan(ratio, correlation_time, exposure, drift, block)
+    return _power(log_ratio, exposure_s, memory, drift, block_s, as_count("pairs", pairs, minimum=2, maximum=2000))
+
+
+def minutes_needed(ratio, correlation_time, exposure, power=0.9, drift=0.2, block=5 * u.min):
+    """How long two cameras must take turns until a true ratio shows.
+
+    Parameters
+    ----------
+    ratio, correlation_time, exposure, drift, block
+        As in `plan_power`.
+    power : float
+        Wanted chance of seeing the difference at 95 %.
+
+    Returns
+    -------
+    Quantity
+        Minutes in all, a whole number of pairs of turns, at least two pairs.
+
+    Raises
+    ------
+    ValueError
+        A ratio so close to 1 that 1,000 pairs would not do.
+    """
+    power = as_number("power", power, above=0, maximum=0.999)
+    log_ratio, exposure_s, memory, drift, block_s = _plan(ratio, correlation_time, exposure, drift, block)
+
+    def enough(pairs):
+        return _power(log_ratio, exposure_s, memory, drift, block_s, pairs) >= power
+
+    high = 2
+    while not enough(high):
+        high *= 2
+        if high > 1000:
+            raise ValueError(f"ratio: expected one further from 1, found {ratio:g}: 1000 pairs of turns would not show it")
+    low = high // 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return 2 * high * block_s / 60 * u.min
+
+
+def simulate_night(ratio, correlation_time, exposure, pairs, rng, drift=0.2, block=5 * u.min, rms=0.7 * u.arcsec):
+    """Logs of two invented cameras that take turns under a sky that drifts as a random walk.
+
+    Parameters
+    ----------
+    ratio, correlation_time, exposure, pairs, drift, block
+        As in `plan_power`.
+    rng : numpy.random.Generator
+    rms : Quantity
+        Total rms of camera A at the start.
+
+    Returns
+    -------
+    log_a, log_b : Table
+        time [s], ra_error, dec_error [arcsec].
+    """
+    from astropy.table import QTable, Table
+    from scipy.signal import lfilter
+
+    log_ratio, exposure_s, _, drift, block_s = _plan(ratio, correlation_time, exposure, drift, block)
+    rms = as_quantity("rms", rms, u.arcsec, above=0, ndim=0).value
+    rows = int(block_s / exposure_s)
+    total = 2 * as_count("pairs", pairs, minimum=1) * rows
+    time = np.arange(total) * exposure_s
+    rho = np.exp(-exposure_s / as_quantity("correlation_time", correlation_time, u.s).value)
+    start = rng.standard_normal((1, 2)) * rho
+    noise = rng.standard_normal((total, 2))
+    errors = lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]
+    walk = np.cumsum(rng.standard_normal(total)) * drift * np.sqrt(exposure_s / 3600)
+    is_b = np.arange(total) // rows % 2 == 1
+    errors *= (rms / np.sqrt(2) * np.exp(walk + log_ratio * is_b))[:, None]
+    night = Table(QTable({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec}))
+    return night[~is_b], night[is_b]
