@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import astropy.units as u
+import numpy as np
 
 from helpers.classroom import tables
 from helpers.quantities import as_choice, as_count, as_number, as_quantity
@@ -425,6 +426,23 @@ def describe(rig):
         f"Working with: {rig.name} ({telescope.aperture.value:g} mm {telescope.kind}, focal length "
         f"{telescope.focal_length.value:g} mm; {guide}; {camera.name}, {camera.pixel_size.value:g} µm pixels)"
     )
+
+
+def angle_of(size, distance):
+    """Angle under which something of a given size is seen from a distance.
+
+    Parameters
+    ----------
+    size, distance : Quantity [length]
+
+    Returns
+    -------
+    Quantity [arcsec]
+        2 atan(size / (2 distance)); size / distance in radian when it is small.
+    """
+    size = as_quantity("size", size, u.m, minimum=0)
+    distance = as_quantity("distance", distance, u.m, above=0)
+    return (2 * np.arctan(size.value / (2 * distance.value)) * u.rad).to(u.arcsec)
 
 
 def form_fields(rig):

@@ -110,7 +110,7 @@ def test_a_viewer_without_kernel_gets_the_start_picture(monkeypatch):
     "make",
     [
         lambda: sliders.slider("a", "A", 2, 1, 1),
-        lambda: sliders.slider("a", "A", 0, 1, 3),
+        lambda: sliders.slider("a", "A", 0.0, 1.0, 0.5, logarithmic=True),
         lambda: sliders.choice("a", "A", ["x"], "y"),
         lambda: sliders.panel([], None, [], None, "alt"),
         lambda: wave_panel()[0].set(nothing=1),
@@ -130,6 +130,8 @@ def test_sliders_of_each_kind():
     assert log.value == 1.0
     assert log.description == "Exposure [s]"
     assert sliders.switch("s", "Filter", True).make()[0].value is True
+    wide = sliders.slider("e", "Error", 0.0, 30.0, 45.0).make()[0]
+    assert (wide.max, wide.value) == (45.0, 45.0)
     control, play = sliders.player("frame", "Frame", 20).make()
     assert (control.max, play.max) == (19, 19)
 

@@ -172,3 +172,12 @@ def test_any_value_is_taken_or_named(key, value):
         assert key in str(error)
     else:
         assert isinstance(rig, rigs.Rig)
+
+
+def test_the_angle_of_something_far_away():
+    assert rigs.angle_of(1 * u.m, 206264.806 * u.m).value == pytest.approx(1, rel=1e-6)
+    assert rigs.angle_of(2 * u.m, 1 * u.m).to_value(u.deg) == pytest.approx(90)
+    with pytest.raises(ValueError, match="distance"):
+        rigs.angle_of(1 * u.m, 0 * u.m)
+    with pytest.raises(u.UnitsError, match="size"):
+        rigs.angle_of(1 * u.s, 1 * u.m)

@@ -57,7 +57,8 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     label : str
         What the reader sees, without the unit.
     minimum, maximum, start : float or int
-        Whole numbers throughout (and no step) make a slider of whole numbers.
+        Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such as one
+        from the reader's own rig, widens the range.
     step : float, optional
         A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given).
     unit : str
@@ -71,12 +72,13 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     Raises
     ------
     ValueError
-        The start value is outside the range, or the range is empty.
+        The range is empty, or a logarithmic one does not start above 0.
     """
     if not minimum < maximum:
         raise ValueError(f"{name}: expected minimum below maximum, found {minimum} and {maximum}")
-    if not minimum <= start <= maximum:
-        raise ValueError(f"{name}: expected a start value from {minimum} to {maximum}, found {start}")
+    if logarithmic and min(minimum, start) <= 0:
+        raise ValueError(f"{name}: expected a range above 0, found {min(minimum, start)}")
+    minimum, maximum = min(minimum, start), max(maximum, start)
     whole = all(isinstance(value, int) for value in (minimum, maximum, start)) and isinstance(step, (int, type(None)))
 
     def make():
