@@ -1,61 +1,37 @@
 """How much light a guide star gives a sensor, and how well its centre can be known."""
 
+from dataclasses import dataclass
+
 import astropy.units as u
 import numpy as np
-from astropy import constants
 from scipy.special import spence
 
+from helpers import spectra
 from helpers.quantities import as_choice, as_number, as_quantity
+from helpers.rig import Rig
+from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux
+
+__all__ = [
+    "BANDS",
+    "SPECTRAL_CLASSES",
+    "WAVELENGTHS",
+    "GainSetting",
+    "StarSignal",
+    "centroid_error",
+    "detected_spectrum",
+    "electrons_needed",
+    "gain_setting",
+    "limiting_magnitude",
+    "photon_flux",
+    "saturation_magnitude",
+    "signal_to_noise",
+    "spot_fwhm",
+    "star_signal",
+]
 
 _FWHM_PER_SIGMA = 2 * np.sqrt(2 * np.log(2))
-
-
-def _as_magnitude(name, value, minimum=None, maximum=None):
-    """Magnitude as float or array; a plain number or a quantity in mag."""
-    if isinstance(value, u.Quantity) and value.unit == u.mag:
-        value = value.value
-    return as_number(name, value, minimum=minimum, maximum=maximum, ndim=None)
-
-
-# Effective wavelength and flux density of magnitude 0: Bessell, Castelli & Plez 1998 (A&A 333, 231), table A2.
-# Width (full width at half maximum): Bessell 2005 (ARA&A 43, 293), from memory.
-BANDS = {
-    "U": (366 * u.nm, 66 * u.nm, 1.790e-20 * u.erg / u.s / u.cm**2 / u.Hz),
-    "B": (438 * u.nm, 94 * u.nm, 4.063e-20 * u.erg / u.s / u.cm**2 / u.Hz),
-    "V": (545 * u.nm, 88 * u.nm, 3.636e-20 * u.erg / u.s / u.cm**2 / u.Hz),
-    "R": (641 * u.nm, 138 * u.nm, 3.064e-20 * u.erg / u.s / u.cm**2 / u.Hz),
-    "I": (798 * u.nm, 149 * u.nm, 2.416e-20 * u.erg / u.s / u.cm**2 / u.Hz),
-}
-
-
-def photon_flux(magnitude, band):
-    """Photons of a star that reach the top of the atmosphere in a band.
-
-    Parameters
-    ----------
-    magnitude : float, array or Quantity in mag
-    band : str
-        A name in `BANDS`.
-
-    Returns
-    -------
-    Quantity, photon / (s m2)
-        Same shape as `magnitude`: flux density of the magnitude at the effective wavelength times the band's width.
-
-    Raises
-    ------
-    ValueError, TypeError
-        Unknown band; magnitude not finite or outside -30 to 40.
-
-    References
-    ----------
-    Bessell, Castelli & Plez 1998, A&A 333, 231, table A2.
-    """
-    magnitude = _as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
-    wavelength, width, flux = BANDS[as_choice("band", band, tuple(BANDS))]
-    per_wavelength = flux / (constants.h * wavelength)
-    photons = (per_wavelength * width).to_value(1 / (u.s * u.m**2))
-    return photons * 10 ** (-0.4 * magnitude) * u.photon / (u.s * u.m**2)
+_MOFFAT_BETA = 4.765  # a Moffat profile of this exponent is the shape the air gives a star: Trujillo et al. 2001, MNRAS 328, 977
+_BEFORE_AMPLIFIER = 0.5  # share of the read noise variance that no gain setting lowers; invented
 
 
 def signal_to_noise(electrons, background, pixels, read_noise):
@@ -111,7 +87,17 @@ def _maximum_likelihood_variance(sigma, electrons, background, pixel):
     return broadened / electrons / np.where(dark, 1.0, information)
 
 
-_CENTROID_FORMS = {"least squares": _least_squares_variance, "maximum likelihood": _maximum_likelihood_variance}
+def _unweighted_variance(sigma, electrons, background, pixel):
+    """Mortensen et al. 2010, eq. 4."""
+    broadened = sigma**2 + pixel**2 / 12
+    return broadened / electrons * (16 / 9 + 8 * np.pi * broadened * background / (electrons * pixel**2))
+
+
+_CENTROID_FORMS = {
+    "least squares": _least_squares_variance,
+    "maximum likelihood": _maximum_likelihood_variance,
+    "unweighted fit": _unweighted_variance,
+}
 
 
 def centroid_error(fwhm, electrons, background, pixel_scale, method="least squares"):
@@ -126,8 +112,9 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     background : Quantity, electron / pix
         Variance per pixel: sky, dark current and read noise squared.
     pixel_scale : Quantity, arcsec / pix
-    method : {"least squares", "maximum likelihood"}
-        The second is the best that any fit of a Gaussian can do.
+    method : {"least squares", "maximum likelihood", "unweighted fit"}
+        "least squares" adds what the star's light and what the background alone would give: a little too good between the
+        two. "maximum likelihood" is the best that any fit can do. "unweighted fit" is a fit that trusts all pixels alike.
 
     Returns
     -------
@@ -141,7 +128,8 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     References
     ----------
     Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17 (an interpolation between the star-limited and the
-    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5. Both hold for a Gaussian spot.
+    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4 (unweighted). All hold for a
+    Gaussian spot.
     """
     sigma = as_quantity("fwhm", fwhm, u.arcsec, above=0).value / _FWHM_PER_SIGMA
     star = as_quantity("electrons", electrons, u.electron, above=0).value
@@ -149,3 +137,336 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0).value
     variance = _CENTROID_FORMS[as_choice("method", method, tuple(_CENTROID_FORMS))]
     return np.sqrt(variance(sigma, star, sky, pixel)) * u.arcsec
+
+
+def electrons_needed(error, fwhm, background, pixel_scale):
+    """Light that gives a wanted centroid error, the reverse of `centroid_error` in its least squares form.
+
+    Parameters
+    ----------
+    error : Quantity, arcsec
+        One-axis rms.
+    fwhm : Quantity, arcsec
+    background : Quantity, electron / pix
+    pixel_scale : Quantity, arcsec / pix
+
+    Returns
+    -------
+    Quantity, electron
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    wanted = as_quantity("error", error, u.arcsec, above=0).value
+    sigma = as_quantity("fwhm", fwhm, u.arcsec, above=0).value / _FWHM_PER_SIGMA
+    sky = as_quantity("background", background, u.electron / u.pix, minimum=0).value
+    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0).value
+    # error^2 = a / N + b / N^2
+    a = sigma**2 + pixel**2 / 12
+    b = 8 * np.pi * sigma**4 * sky / pixel**2
+    return (a + np.sqrt(a**2 + 4 * b * wanted**2)) / (2 * wanted**2) * u.electron
+
+
+@dataclass(frozen=True)
+class GainSetting:
+    """A camera at one gain setting: read noise, full well and electrons per step of the digitised value."""
+
+    read_noise: u.Quantity
+    full_well: u.Quantity
+    step: u.Quantity
+
+
+def gain_setting(camera, gain=1):
+    """What a camera's gain setting does: it divides the full well and the size of a digital step, and lowers a part of the
+    read noise. It makes no light.
+
+    Parameters
+    ----------
+    camera : rig.Camera
+        Its read noise and full well are those of gain 1.
+    gain : float
+        Amplification against the setting that the camera is described with, 0.1 to 100.
+
+    Returns
+    -------
+    GainSetting
+
+    Raises
+    ------
+    ValueError, TypeError
+
+    Notes
+    -----
+    Half of the read noise variance is taken to arise before the amplifier (invented), where no setting lowers it.
+    """
+    gain = as_number("gain", gain, minimum=0.1, maximum=100)
+    full_well = camera.full_well / gain
+    read_noise = camera.read_noise * np.sqrt(_BEFORE_AMPLIFIER + (1 - _BEFORE_AMPLIFIER) / gain**2)
+    return GainSetting(read_noise, full_well, full_well / (2**camera.bit_depth - 1))
+
+
+def _check_rig(rig):
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    return rig
+
+
+def _collecting_area(optics):
+    """Square metres that gather light, times the share that passes the optics."""
+    diameter = optics.aperture.to_value(u.m)
+    return np.pi / 4 * diameter**2 * (1 - optics.central_obstruction**2) * optics.transmission
+
+
+def _detected(rig, spectral_class, airmass, curve):
+    """Electrons / (s nm) of a star of G = 0, and of an arcsec2 of sky, on the grid of wavelengths; plain arrays."""
+    _check_rig(rig)
+    as_choice("spectral_class", spectral_class, tuple(SPECTRAL_CLASSES))
+    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
+    response = _collecting_area(rig.guide_optics) * spectra.sensor_response(
+        rig.guide_camera, rig.guide_optics.filter, curve
+    )
+    star = spectra.star_grid(spectral_class) * spectra.transmission_of_air(airmass, rig.site.height.to_value(u.m))
+    return response * star, response * spectra.sky_grid(rig.site.sky_brightness.value.item())
+
+
+def detected_spectrum(rig, magnitude, spectral_class="K0", airmass=1, curve=None):
+    """Electrons a second by wavelength that the guide camera gets from a star and from the sky.
+
+    Parameters
+    ----------
+    rig : Rig
+    magnitude : float or Quantity in mag
+        Gaia G.
+    spectral_class, airmass, curve
+        As in `star_signal`.
+
+    Returns
+    -------
+    star : Quantity, electron / (s nm), shape of `WAVELENGTHS`
+    sky : Quantity, electron / (s nm arcsec2), shape of `WAVELENGTHS`
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    magnitude = as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
+    star, sky = _detected(rig, spectral_class, airmass, curve)
+    unit = u.electron / (u.s * u.nm)
+    return np.multiply.outer(10 ** (-0.4 * np.asarray(magnitude)), star) * unit, sky * unit / u.arcsec**2
+
+
+def spot_fwhm(rig, airmass=1, wavelength=600 * u.nm):
+    """Width of a star on the guide sensor: the site's seeing and the guide optics' diffraction, in quadrature.
+
+    A start value: the workbook on seeing refines it.
+
+    Parameters
+    ----------
+    rig : Rig
+    airmass : float
+    wavelength : Quantity, nm
+
+    Returns
+    -------
+    Quantity, arcsec
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+
+    References
+    ----------
+    Roddier 1981, Prog. Opt. 19, 281: seeing goes with wavelength^(-1/5) and airmass^(3/5); the seeing is that of 500 nm.
+    """
+    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
+    wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=3000, ndim=0)
+    seeing = _check_rig(rig).site.seeing.value * airmass**0.6 * (wavelength.value / 500) ** -0.2
+    diffraction = 1.029 * (wavelength / rig.guide_optics.aperture).decompose().value * u.rad.to(u.arcsec)
+    return np.hypot(seeing, diffraction) * u.arcsec
+
+
+@dataclass(frozen=True)
+class StarSignal:
+    """A star on the guide camera in one exposure; values per pixel are per binned pixel.
+
+    electrons, of the whole star [electron]; sky and dark per pixel [electron / pix]; background, the variance per pixel with
+    read noise and rounding to whole digital steps [electron / pix]; pixel_scale [arcsec / pix]; fwhm [arcsec]; full_well
+    [electron]; peak_fraction, brightest pixel over full well; signal_to_noise; centroid_error, one axis [arcsec].
+    """
+
+    electrons: u.Quantity
+    sky: u.Quantity
+    dark: u.Quantity
+    background: u.Quantity
+    pixel_scale: u.Quantity
+    fwhm: u.Quantity
+    full_well: u.Quantity
+    peak_fraction: float
+    signal_to_noise: float
+    centroid_error: u.Quantity
+
+    @property
+    def saturated(self):
+        """True where the brightest pixel is full."""
+        return self.peak_fraction >= 1
+
+
+@dataclass(frozen=True)
+class _Exposure:
+    """Everything about an exposure but the star's brightness; plain numbers per binned pixel."""
+
+    star: float  # electrons of a star of G = 0
+    sky: float
+    dark: float
+    noise: float  # variance of reading out
+    pixel: float  # arcsec
+    fwhm: float  # arcsec
+    full_well: float
+    peak_share: float  # share of a star's light in the brightest pixel
+
+    @property
+    def background(self):
+        return self.sky + self.dark + self.noise
+
+
+def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
+    star, sky = _detected(rig, spectral_class, airmass, curve)
+    window = spectra.window_of(band)
+    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, above=0, ndim=0).value
+    width = as_quantity("fwhm", spot_fwhm(rig, airmass) if fwhm is None else fwhm, u.arcsec, above=0, ndim=0).value
+    camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
+    cells = camera.binning**2  # binning adds up pixels after each was read
+    side = camera.binning * (camera.pixel_size / rig.guide_optics.focal_length).decompose().value
+    pixel = np.arctan(side) * u.rad.to(u.arcsec)
+    alpha = width / (2 * np.sqrt(2 ** (1 / _MOFFAT_BETA) - 1))
+    return _Exposure(
+        star=spectra.integral(star * window) * time,
+        sky=spectra.integral(sky * window) * time * pixel**2,
+        dark=cells * camera.dark_current.value * time,
+        noise=cells * (setting.read_noise.value**2 + setting.step.value**2 / 12),
+        pixel=pixel,
+        fwhm=width,
+        full_well=cells * setting.full_well.value,
+        # light in the circle of a pixel's area round the middle of a Moffat profile
+        peak_share=1 - (1 + pixel**2 / np.pi / alpha**2) ** (1 - _MOFFAT_BETA),
+    )
+
+
+def star_signal(
+    rig, magnitude, spectral_class="K0", airmass=1, exposure=None, fwhm=None, band=None, curve=None, gain=1,
+    method="least squares",
+):  # fmt: skip
+    """What a rig's guide camera gets from a star in one exposure, and what that is worth.
+
+    Parameters
+    ----------
+    rig : Rig
+    magnitude : float, array or Quantity in mag
+        Gaia G, the magnitude of star lists and counts.
+    spectral_class : str
+        A name in `SPECTRAL_CLASSES`; K0 is a usual star of the field.
+    airmass : float
+    exposure : Quantity, s, optional
+        The rig's guide exposure if not given.
+    fwhm : Quantity, arcsec, optional
+        Width of the spot on the sensor; `spot_fwhm` if not given.
+    band : Quantity pair, nm, optional
+        Only light between two wavelengths; all if not given.
+    curve : (Quantity, array), optional
+        The reader's own quantum efficiency: wavelengths and electrons per photon, dyes included.
+    gain : float
+        As in `gain_setting`.
+    method : {"least squares", "maximum likelihood", "unweighted fit"}
+        As in `centroid_error`.
+
+    Returns
+    -------
+    StarSignal
+        Values that depend on the star have the shape of `magnitude`.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    magnitude = as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
+    as_choice("method", method, tuple(_CENTROID_FORMS))
+    part = _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain)
+    electrons = part.star * 10 ** (-0.4 * magnitude)
+    sigma = part.fwhm / _FWHM_PER_SIGMA
+    if part.star <= 0:
+        raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
+    variance = _CENTROID_FORMS[method](sigma, electrons, part.background, part.pixel)
+    # King 1983 (PASP 95, 163): a star's light competes with the noise of this many pixels
+    pixels = 1 + 4 * np.pi * sigma**2 / part.pixel**2
+    return StarSignal(
+        electrons=electrons * u.electron,
+        sky=part.sky * u.electron / u.pix,
+        dark=part.dark * u.electron / u.pix,
+        background=part.background * u.electron / u.pix,
+        pixel_scale=part.pixel * u.arcsec / u.pix,
+        fwhm=part.fwhm * u.arcsec,
+        full_well=part.full_well * u.electron,
+        peak_fraction=(electrons * part.peak_share + part.sky + part.dark) / part.full_well,
+        signal_to_noise=electrons / np.sqrt(electrons + pixels * part.background),
+        centroid_error=np.sqrt(variance) * u.arcsec,
+    )
+
+
+def limiting_magnitude(
+    rig, error, spectral_class="K0", airmass=1, exposure=None, fwhm=None, band=None, curve=None, gain=1
+):
+    """The faintest star whose centre is still known to a wanted error.
+
+    Parameters
+    ----------
+    rig : Rig
+    error : Quantity, arcsec
+        One-axis rms of the centroid.
+    spectral_class, airmass, exposure, fwhm, band, curve, gain
+        As in `star_signal`.
+
+    Returns
+    -------
+    float or ndarray
+        Gaia G; same shape as `error`.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    part = _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain)
+    needed = electrons_needed(
+        error, part.fwhm * u.arcsec, part.background * u.electron / u.pix, part.pixel * u.arcsec / u.pix
+    ).value
+    if part.star <= 0:
+        raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
+    return -2.5 * np.log10(needed / part.star)
+
+
+def saturation_magnitude(rig, spectral_class="K0", airmass=1, exposure=None, fwhm=None, band=None, curve=None, gain=1):
+    """The magnitude at which a star centred on a pixel just fills it; brighter stars are cut off at the top.
+
+    Parameters
+    ----------
+    rig : Rig
+    spectral_class, airmass, exposure, fwhm, band, curve, gain
+        As in `star_signal`.
+
+    Returns
+    -------
+    float
+        Gaia G.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Also when sky and dark current alone fill the pixel.
+    """
+    part = _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain)
+    room = part.full_well - part.sky - part.dark
+    if room <= 0:
+        raise ValueError("exposure: expected one that sky and dark current do not fill the pixels in, found a longer one")
+    if part.star <= 0:
+        raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
+    return float(-2.5 * np.log10(room / (part.star * part.peak_share)))
