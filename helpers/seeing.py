@@ -453,6 +453,16 @@ ATMOSPHERES = {
     "calm night": Atmosphere(
         1.2 * u.arcsec, 20 * u.m, _layers((30, 0.5, 2, 0), (1000, 0.3, 5, 30), (9000, 0.2, 12, 60))
     ),
+    # Keck Adaptive Optics Note 303, Mauna Kea profile (heights, shares and winds as carried by hcipy's
+    # make_keck_atmospheric_layers, with its r0 of 20 cm at 500 nm and outer scale of 20 m). Directions: chosen here.
+    "high mountain": Atmosphere(
+        (_KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (20 * u.cm)).to_value(u.one) * u.rad,
+        20 * u.m,
+        _layers(
+            (0, 0.369, 6.7, 0), (2100, 0.219, 13.9, 0), (4100, 0.127, 20.8, 0), (6500, 0.101, 29, 0),
+            (9000, 0.046, 29, 0), (12000, 0.111, 29, 0), (14800, 0.027, 29, 0),
+        ),
+    ),
     # Hufnagel-Valley 5/7 (Hufnagel 1974, OSA Digest on Optical Propagation through Turbulence, WA1; Valley 1980, Applied
     # Optics 19, 574; constants as in Andrews & Phillips, Laser Beam Propagation through Random Media, eq. 12.2): r0 of
     # 5 cm at 500 nm. Wind: Bufton 1973, Applied Optics 12, 1785. Outer scale and directions are choices made here.
