@@ -169,7 +169,8 @@ def settings_map(
         here = _moments(pointing, pointing)
         pointed[:, index] = np.sqrt(here.sum(axis=-1)).T
         logged[:, index] = np.sqrt((here + 2 * _moments(pointing, noise) + _moments(noise, noise)).sum(axis=-1)).T
-    fwhm = final_image.add_motion(star_fwhm, added.mean(axis=-1) * u.arcsec**2)
+    along = final_image.add_motion(star_fwhm, added * u.arcsec**2)
+    fwhm = np.sqrt((along**2).mean(axis=-1))
     return SettingsMap(exposures, gains, fwhm, logged * u.arcsec, pointed * u.arcsec)
 
 
