@@ -44,7 +44,7 @@ def test_a_star_moved_more_along_one_axis(x, y):
     pointing = np.array([[x, y], [x, -y], [-x, y], [-x, -y]]) * u.arcsec
     found = final_image(pointing, 2 * u.arcsec)
     assert found.fwhm.value == pytest.approx(drawn, rel=0.02)
-    assert found.elongation == pytest.approx(max(drawn) / min(drawn), rel=0.02)
+    assert found.elongation == pytest.approx(max(drawn) / min(drawn), rel=0.03)
 
 
 def test_adding_squares_promises_too_small_a_star():
