@@ -387,8 +387,8 @@ def check_curve(curve):
 
 
 @lru_cache
-def _mosaic_mean_grid():
-    return mosaic_transmission("mean", WAVELENGTHS)
+def _mosaic_grid(colour):
+    return mosaic_transmission(colour, WAVELENGTHS)
 
 
 @lru_cache
@@ -401,8 +401,8 @@ def _silicon_grid(peak, at_850):
     return _silicon(peak, at_850, _GRID_NM)
 
 
-def sensor_response(camera, filter_name="none", curve=None):
-    """Electrons per photon on the grid, filter and colour mosaic (mean over its pixels) included; plain array.
+def sensor_response(camera, filter_name="none", curve=None, colour="mean"):
+    """Electrons per photon on the grid, filter and colour mosaic included; plain array.
 
     Parameters
     ----------
@@ -411,6 +411,8 @@ def sensor_response(camera, filter_name="none", curve=None):
     curve : (Quantity, array), optional
         Wavelengths and electrons per photon of a pixel as the reader's source gives them, dyes included; taken as 0 beyond
         its ends.
+    colour : {"mean", "red", "green", "blue"}
+        Pixel of a colour mosaic, or the mean over its pixels.
     """
     if curve is not None:
         wavelength_nm, values = check_curve(curve)
@@ -419,7 +421,7 @@ def sensor_response(camera, filter_name="none", curve=None):
         _check_peak(camera)
         response = _silicon_grid(float(camera.peak_quantum_efficiency), float(camera.quantum_efficiency_850))
         if camera.mosaic:
-            response = response * _mosaic_mean_grid()
+            response = response * _mosaic_grid(colour)
     return response * _filter_grid(filter_name)
 
 

@@ -6,9 +6,10 @@ import astropy.units as u
 import numpy as np
 from scipy.special import spence
 
+from helpers import rig as rigs
 from helpers import spectra
+from helpers.guide_frames import bin_frames, hot_pixel_map, render_frames
 from helpers.quantities import as_choice, as_number, as_quantity
-from helpers.rig import Rig
 from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux
 
 __all__ = [
@@ -17,12 +18,17 @@ __all__ = [
     "WAVELENGTHS",
     "GainSetting",
     "StarSignal",
+    "bin_frames",
     "centroid_error",
     "detected_spectrum",
     "electrons_needed",
     "gain_setting",
+    "hot_pixel_map",
     "limiting_magnitude",
+    "mosaic_shares",
     "photon_flux",
+    "render_frames",
+    "rig_frames",
     "saturation_magnitude",
     "signal_to_noise",
     "spot_fwhm",
@@ -207,7 +213,7 @@ def gain_setting(camera, gain=1):
 
 
 def _check_rig(rig):
-    if not isinstance(rig, Rig):
+    if not isinstance(rig, rigs.Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
     return rig
 
@@ -218,13 +224,13 @@ def _collecting_area(optics):
     return np.pi / 4 * diameter**2 * (1 - optics.central_obstruction**2) * optics.transmission
 
 
-def _detected(rig, spectral_class, airmass, curve):
+def _detected(rig, spectral_class, airmass, curve, colour="mean"):
     """Electrons / (s nm) of a star of G = 0, and of an arcsec2 of sky, on the grid of wavelengths; plain arrays."""
     _check_rig(rig)
     as_choice("spectral_class", spectral_class, tuple(SPECTRAL_CLASSES))
     airmass = as_number("airmass", airmass, minimum=1, maximum=40)
     response = _collecting_area(rig.guide_optics) * spectra.sensor_response(
-        rig.guide_camera, rig.guide_optics.filter, curve
+        rig.guide_camera, rig.guide_optics.filter, curve, colour
     )
     star = spectra.star_grid(spectral_class) * spectra.transmission_of_air(airmass, rig.site.height.to_value(u.m))
     return response * star, response * spectra.sky_grid(rig.site.sky_brightness.value.item())
@@ -470,3 +476,81 @@ def saturation_magnitude(rig, spectral_class="K0", airmass=1, exposure=None, fwh
     if part.star <= 0:
         raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
     return float(-2.5 * np.log10(room / (part.star * part.peak_share)))
+
+
+def mosaic_shares(rig, spectral_class="K0", airmass=1):
+    """Light that red, green and blue pixels of a colour mosaic get, against the mean pixel.
+
+    Parameters
+    ----------
+    rig : Rig
+    spectral_class : str
+    airmass : float
+
+    Returns
+    -------
+    star, sky : ndarray (3,)
+        One red, two green and one blue pixel average to 1; all 1 for a camera without a colour mosaic.
+
+    Raises
+    ------
+    ValueError, TypeError
+    """
+    mean = [spectra.integral(part) for part in _detected(rig, spectral_class, airmass, None)]
+    shares = [
+        [spectra.integral(part) / whole for part, whole in zip(_detected(rig, spectral_class, airmass, None, colour), mean)]
+        for colour in spectra.MOSAIC_COLOURS
+    ]
+    star, sky = np.transpose(shares)
+    return star, sky
+
+
+def rig_frames(
+    rig, positions, magnitudes, motion, rng, shape=None, spectral_class="K0", airmass=1, exposure=None, fwhm=None, gain=1,
+    profile="kolmogorov", hot_share=0.0, hot_rate=50 * u.electron / u.s, offset=20,
+):  # fmt: skip
+    """Frames of a star field as the rig's guide camera would record them, with its own pixels (not binned).
+
+    Parameters
+    ----------
+    rig : Rig
+    positions : (N, 2) array or Quantity, pix
+        As in `render_frames`.
+    magnitudes : (N,) array or Quantity in mag
+        Gaia G.
+    motion : Quantity, arcsec, (frames, N, 2)
+    rng : numpy.random.Generator
+    shape : (int, int), optional
+        Columns and rows; the whole sensor if not given.
+    spectral_class, airmass, exposure, fwhm, gain
+        As in `star_signal`; one class for all stars.
+    profile, offset
+        As in `render_frames`.
+    hot_share : float
+        Share of pixels that are hot, 0 to 1.
+    hot_rate : Quantity, electron / s
+        Mean extra dark current of a hot pixel.
+
+    Returns
+    -------
+    ndarray of uint16, shape (frames, rows, columns)
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    _check_rig(rig)
+    rig = rigs.changed(rig, {"guide_camera.binning": 1})
+    camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
+    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, above=0, ndim=0)
+    rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, ndim=0)
+    shape = (camera.columns, camera.rows) if shape is None else shape
+    signal = star_signal(rig, np.ravel(as_magnitude("magnitudes", magnitudes)), spectral_class, airmass, time, fwhm)
+    star_shares, sky_shares = mosaic_shares(rig, spectral_class, airmass) if camera.mosaic else (None, 1.0)
+    return render_frames(
+        positions, signal.electrons, motion, signal.fwhm, signal.pixel_scale, shape, rng,
+        sky=signal.sky * sky_shares,
+        dark=hot_pixel_map(shape, signal.dark, hot_share, rate * time / u.pix, rng),
+        read_noise=setting.read_noise, full_well=setting.full_well, bit_depth=camera.bit_depth, offset=offset,
+        profile=profile, colour_shares=star_shares,
+    )  # fmt: skip
