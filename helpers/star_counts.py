@@ -4,7 +4,8 @@ import astropy.units as u
 import numpy as np
 from scipy.stats import poisson
 
-from helpers.quantities import as_count, as_number, as_quantity
+from helpers.quantities import as_count, as_quantity
+from helpers.spectra import as_magnitude
 
 BRIGHTEST, FAINTEST = 6.0, 17.0  # Gaia G magnitudes between which the model was fitted
 # Made by star_counts_fit.py, where the sources stand: softening of the latitude term, then polynomials in (G - 11) / 5:
@@ -12,14 +13,8 @@ BRIGHTEST, FAINTEST = 6.0, 17.0  # Gaia G magnitudes between which the model was
 COEFFICIENTS = (0.3824, 0.6009, 1.3362, -0.3843, 0.0161, 0.4697, 0.3103, 0.0512, 0.0687, 0.1267, 0.0550)
 
 
-def _as_magnitude(name, value, minimum=None, maximum=None):
-    if isinstance(value, u.Quantity) and value.unit == u.mag:
-        value = value.value
-    return as_number(name, value, minimum=minimum, maximum=maximum, ndim=None)
-
-
-def _log10_density(coefficients, magnitude, latitude_deg, longitude_deg):
-    """log10 of the number per square degree.
+def log10_density(coefficients, magnitude, latitude_deg, longitude_deg):
+    """log10 of the number per square degree, unchecked plain numbers; `star_density` is for use.
 
     The longer the path through the disc of the Milky Way the more stars: 1 / sin b, softened because dust ends the view
     in the plane; the exponent grows with magnitude, and fainter stars crowd towards the galactic centre.
@@ -35,7 +30,7 @@ def _log10_density(coefficients, magnitude, latitude_deg, longitude_deg):
 
 
 def _checked(magnitude, latitude, longitude):
-    magnitude = _as_magnitude("magnitude", magnitude, minimum=BRIGHTEST, maximum=FAINTEST)
+    magnitude = as_magnitude("magnitude", magnitude, minimum=BRIGHTEST, maximum=FAINTEST)
     latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90).value
     longitude = as_quantity("longitude", longitude, "deg", minimum=-360, maximum=360).value
     return magnitude, latitude, longitude
@@ -65,7 +60,7 @@ def star_density(magnitude, latitude, longitude=90 * u.deg):
     Own fit (star_counts_fit.py) to Gaia DR3 counts (G < 10), the all-sky mean of Allen's Astrophysical Quantities and the
     latitude trend of Bahcall & Soneira 1980, ApJS 44, 73, eq. B1.
     """
-    return 10 ** _log10_density(COEFFICIENTS, *_checked(magnitude, latitude, longitude)) / u.deg**2
+    return 10 ** log10_density(COEFFICIENTS, *_checked(magnitude, latitude, longitude)) / u.deg**2
 
 
 def _relative_error(magnitude, latitude_deg):
@@ -89,7 +84,7 @@ def star_density_band(magnitude, latitude, longitude=90 * u.deg):
         Below and above `star_density` by the same factor.
     """
     magnitude, latitude_deg, longitude_deg = _checked(magnitude, latitude, longitude)
-    density = 10 ** _log10_density(COEFFICIENTS, magnitude, latitude_deg, longitude_deg) / u.deg**2
+    density = 10 ** log10_density(COEFFICIENTS, magnitude, latitude_deg, longitude_deg) / u.deg**2
     factor = 1 + _relative_error(magnitude, latitude_deg)
     return density / factor, density * factor
 
@@ -121,9 +116,10 @@ def chance_of_stars(density, area, at_least):
     """
     density = as_quantity("density", density, 1 / u.deg**2, minimum=0)
     area = as_quantity("area", area, u.deg**2, minimum=0)
-    return _chance((density * area).value, as_count("at_least", at_least))
+    return poisson_chance((density * area).value, as_count("at_least", at_least))
 
 
-def _chance(expected, at_least):
+def poisson_chance(expected, at_least):
+    """`chance_of_stars` for a mean number that is known, unchecked."""
     chance = poisson.sf(at_least - 1, expected)
     return float(chance) if np.ndim(chance) == 0 else chance

@@ -8,7 +8,7 @@ three published sources are balanced: the all-sky mean of Allen's Astrophysical 
 import numpy as np
 from scipy.optimize import least_squares
 
-from helpers.star_counts import _log10_density
+from helpers.star_counts import log10_density
 
 # G - V of a dwarf of V - I = 0.85, the common field star beyond 13 mag, by the Gaia DR3 colour relation
 # G - V = -0.01597 - 0.02809 x - 0.2483 x^2 + 0.03656 x^3, x = V - I (Gaia DR3 documentation, from memory).
@@ -35,12 +35,12 @@ def bahcall_soneira_density(v_magnitude, latitude_deg, longitude_deg):
     ----------
     Bahcall & Soneira 1980, ApJS 44, 73, eq. B1 (disc and spheroid).
     """
-    m, b, l = v_magnitude, np.radians(np.abs(latitude_deg)), np.radians(longitude_deg)
+    m, b, longitude = v_magnitude, np.radians(np.abs(latitude_deg)), np.radians(longitude_deg)
     mu = np.clip(0.0075 * (m - 12) + 0.03, 0.03, 0.09)
     gamma = np.clip(0.04 * (12 - m) + 0.36, 0.04, 0.36)
-    to_centre = np.cos(b) * np.cos(l)
+    to_centre = np.cos(b) * np.cos(longitude)
     disc = 925 * 10 ** (0.035 * (m - 15.75)) / (1 + 10 ** (-0.132 * (m - 15.75))) ** 3
-    disc = disc / (np.sin(b) * (1 - mu / np.tan(b) * np.cos(l))) ** (3 - 5 * gamma)
+    disc = disc / (np.sin(b) * (1 - mu / np.tan(b) * np.cos(longitude))) ** (3 - 5 * gamma)
     spheroid = 1050 * 10 ** (0.087 * (m - 17.5)) / (1 + 10 ** (-0.18 * (m - 17.5))) ** 2.5
     return disc + spheroid / (1 - to_centre) ** (1.45 - 0.20 * to_centre)
 
@@ -94,12 +94,12 @@ def fit(counts, used=True):
     def published(cells):
         return np.log10(bahcall_soneira_density(cells[0] + V_MINUS_G, *cells[1:]))
 
-    def above_pole(log10_density):
-        return log10_density - log10_density[:, -1:, 2:3]
+    def above_pole(values):
+        return values - values[:, -1:, 2:3]
 
     def misfits(coefficients):
         def model(cells):
-            return _log10_density(coefficients, *cells)
+            return log10_density(coefficients, *cells)
 
         expected = 10 ** model(counted) * CELL_DEG2
         # Real sky scatters by about 12 % beyond chance; the counts to nine limits are not independent, hence the 3.

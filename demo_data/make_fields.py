@@ -1,0 +1,77 @@
+"""Recipe of the invented star lists field_*.ecsv; run it from anywhere to make them anew.
+
+A target that does not exist, high above the plane of the Milky Way, and stars strewn at random around it as densely as the
+sky is there. field_surroundings.ecsv holds all stars to G = 16.5 that any position angle of the club rig's pick-off can
+reach; field_before_flip.ecsv and field_after_flip.ecsv hold those that fall on its guide sensor and are usable, seven before
+the meridian flip and one after. Seeds are tried in turn until the sky tells that story.
+"""
+
+import itertools
+import sys
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+from astropy.coordinates import SkyCoord
+from astropy.table import Table
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))
+
+from helpers import guide_field, rig
+
+TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)
+POSITION_ANGLE = 60 * u.deg
+FAINTEST = 16.5
+# Usable with a margin: the story must hold for every limit between these, so for camera A as for camera B at 1 s.
+LIMITS = (15.0, 15.6)
+RADIUS = 1.0 * u.deg
+
+
+def surroundings(rng):
+    """Stars at random within RADIUS of the target, as many and as bright as the sky has them there."""
+    place = TARGET.galactic
+    limits = np.arange(6.0, FAINTEST + 0.001, 0.01)
+    cumulative = guide_field.star_density(limits, place.b, place.l).value
+    mean = cumulative[-1] * 2 * np.pi * (1 - np.cos(RADIUS.to_value("rad"))) * np.degrees(1) ** 2
+    number = rng.poisson(mean)
+    distance = np.arccos(1 - rng.random(number) * (1 - np.cos(RADIUS.to_value("rad"))))
+    stars = TARGET.directional_offset_by(rng.uniform(0, 360, number) * u.deg, distance * u.rad)
+    magnitude = np.interp(rng.random(number) * cumulative[-1], cumulative, limits)
+    # 0.1 arcsec and a hundredth of a magnitude are enough
+    return Table({
+        "ra": np.round(stars.ra.deg, 5) * u.deg, "dec": np.round(stars.dec.deg, 5) * u.deg,
+        "magnitude": np.round(magnitude, 2) * u.mag,
+    })  # fmt: skip
+
+
+def fields(stars):
+    """Usable stars before and after the flip, for the shallow and the deep limit."""
+    club = rig.demo_rig("club")
+    return [
+        [guide_field.usable_stars(stars, TARGET, POSITION_ANGLE + turn, club, limit) for turn in (0, 180) * u.deg]
+        for limit in LIMITS
+    ]
+
+
+def main():
+    for seed in itertools.count():
+        stars = surroundings(np.random.default_rng(seed))
+        shallow, deep = fields(stars)
+        if [len(field) for field in shallow] == [len(field) for field in deep] == [7, 1]:
+            break
+    stars.sort("magnitude")
+    names = {"field_surroundings": stars, "field_before_flip": deep[0], "field_after_flip": deep[1]}
+    for name, table in names.items():
+        table = table["ra", "dec", "magnitude"]
+        table.meta["comments"] = [
+            f"Invented stars around an invented target at RA {TARGET.ra.deg:.1f}, Dec {TARGET.dec.deg:.1f} degrees.",
+            f"Position angle of the guide field before the flip: {POSITION_ANGLE.value:.0f} degrees.",
+            f"Made by make_fields.py with seed {seed}.",
+        ]
+        table.write(HERE / f"{name}.ecsv", overwrite=True)
+    print(f"seed {seed}: {len(stars)} stars, {len(deep[0])} before the flip, {len(deep[1])} after")
+
+
+if __name__ == "__main__":
+    main()
