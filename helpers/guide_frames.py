@@ -39,8 +39,8 @@ def _enclosed_half_width(image, oversampling, centre):
     """Half side in whole pixels of the square that holds the wanted share of an oversampled picture."""
     for half in range(2, (_LARGEST_STAMP - 1) // 2):
         reach = int((half + 0.5) * oversampling)
-        part = image[centre - reach : centre + reach + 1 : oversampling, centre - reach : centre + reach + 1 : oversampling]
-        if part.sum() >= _ENCLOSED:
+        span = slice(centre - reach, centre + reach + 1, oversampling)
+        if image[span, span].sum() >= _ENCLOSED:
             return half
     return (_LARGEST_STAMP - 1) // 2
 
@@ -62,7 +62,7 @@ def _stamps(profile, fwhm):
     frequency_y = fft.fftfreq(size, 1 / oversampling)[:, None]
     frequency_x = fft.rfftfreq(size, 1 / oversampling)[None, :]
     transfer = _transfer_function(profile, np.hypot(frequency_y, frequency_x), fwhm)
-    # numpy's sinc is the transform of a square pixel; the factor turns density on the fine grid into share per whole pixel
+    # numpy's sinc is the transform of a square pixel; the factor turns density on the fine grid into share per pixel
     image = fft.irfft2(transfer * np.sinc(frequency_y) * np.sinc(frequency_x), s=(size, size)) * oversampling**2
     centre = size // 2
     image = np.maximum(np.roll(image, (centre, centre), axis=(0, 1)), 0)
@@ -126,8 +126,8 @@ def _poisson(expected, rng):
 class _TableSampler:
     """Exact and quick random numbers of a discrete distribution.
 
-    Most of the probability is held in whole shares of 1/65536 by a table that a 16-bit random number looks up; the few entries
-    that are left send the draw to the exact remainder (Marsaglia, Tsang & Wang 2004, J. Stat. Softw. 11(3)).
+    Most of the probability is held in whole shares of 1/65536 by a table that a 16-bit random number looks up; the few
+    entries that are left send the draw to the exact remainder (Marsaglia, Tsang & Wang 2004, J. Stat. Softw. 11(3)).
     """
 
     def __init__(self, values, probabilities):

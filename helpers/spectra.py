@@ -16,8 +16,8 @@ _GRID_NM.setflags(write=False)
 WAVELENGTHS = _GRID_NM * u.nm
 
 # Effective wavelength, width and flux density of magnitude 0.
-# U to I: flux and wavelength from Bessell, Castelli & Plez 1998 (A&A 333, 231), table A2; the width is the integral of the
-# response of Bessell 1990 (PASP 102, 1181; as distributed with the library speclite 1.0), its peak taken as 1.
+# U to I: flux and wavelength from Bessell, Castelli & Plez 1998 (A&A 333, 231), table A2; the width is the integral of
+# the response of Bessell 1990 (PASP 102, 1181; as distributed with the library speclite 1.0), its peak taken as 1.
 # G: pivot wavelength and flux of Gaia DR3 from memory, width the integral of its response over the peak.
 BANDS = {
     "U": (366 * u.nm, 64.0 * u.nm, 1.790e-20 * u.erg / u.s / u.cm**2 / u.Hz),
@@ -28,8 +28,8 @@ BANDS = {
     "G": (622 * u.nm, 441.6 * u.nm, 3.229e-20 * u.erg / u.s / u.cm**2 / u.Hz),
 }
 
-# Response of Gaia's G band from 325 nm in steps of 25 nm, its peak taken as 1: Riello et al. 2021 (A&A 649, A3), every 25th
-# value as distributed with the library speclite 1.0.
+# Response of Gaia's G band from 325 nm in steps of 25 nm, its peak taken as 1: Riello et al. 2021 (A&A 649, A3), every
+# 25th value as distributed with the library speclite 1.0.
 _G_RESPONSE_NM = np.arange(325.0, 1076.0, 25.0)
 _G_RESPONSE = np.array([
     0.0, 0.175, 0.151, 0.474, 0.716, 0.810, 0.861, 0.895, 0.922, 0.943, 0.960, 0.976, 0.989, 0.998, 0.998, 0.987,
@@ -113,10 +113,10 @@ def star_grid(spectral_class):
 def star_spectrum(magnitude, spectral_class):
     """Photons of a star by wavelength above the atmosphere.
 
-    A black body of the class' temperature, scaled so that its light in Gaia's wide G band is right. G covers much the same
-    wavelengths as a bare sensor, so the sum of electrons depends little on the shape. The shape itself gives V - I within
-    0.17 mag of real dwarf stars from F0 to K5, and is 0.3 mag too blue at M2: there the share of light beyond 800 nm is
-    about a quarter too small against the visible.
+    A black body of the class' temperature, scaled so that its light in Gaia's wide G band is right. G covers much the
+    same wavelengths as a bare sensor, so the sum of electrons depends little on the shape. The shape itself gives V - I
+    within 0.12 mag of real dwarf stars from F5 to K5, and is 0.3 mag too blue at M2: there the light near 800 nm is
+    about a quarter too little against that near 550 nm.
 
     Parameters
     ----------
@@ -138,8 +138,8 @@ def star_spectrum(magnitude, spectral_class):
     return np.multiply.outer(10 ** (-0.4 * np.asarray(magnitude)), grid) * _PER_NM
 
 
-# Night sky without lamps, mag / arcsec2: Patat 2003 (A&A 400, 1183) for V, R, I; B and the value at 890 nm (z 19.2 AB), where
-# the air itself glows, from memory.
+# Night sky without lamps, mag / arcsec2: Patat 2003 (A&A 400, 1183) for V, R, I; B and the value at 890 nm (z 19.2 AB),
+# where the air itself glows, from memory.
 _DARK_SKY_V = 21.6
 _DARK_SKY_BANDS = {"B": 22.6, "V": _DARK_SKY_V, "R": 20.9, "I": 19.7}
 _DARK_SKY_890_AB = 19.2
@@ -157,8 +157,8 @@ def _sky_parts():
     """Dark sky and lamps alone, photons / (s m2 nm arcsec2) on the grid, each for its V brightness of magnitude 0."""
     wavelengths = [BANDS[band][0].value for band in _DARK_SKY_BANDS] + [890.0]
     photons = [_per_nm(band) * 10 ** (-0.4 * magnitude) for band, magnitude in _DARK_SKY_BANDS.items()]
-    ab_zero = (3.631e-20 * u.erg / u.s / u.cm**2 / u.Hz / (constants.h * 890 * u.nm)).to_value(1 / (u.s * u.m**2 * u.nm))
-    photons.append(ab_zero * 10 ** (-0.4 * _DARK_SKY_890_AB))
+    flux = _DARK_SKY_890_AB * u.ABmag
+    photons.append((flux.physical / (constants.h * 890 * u.nm)).to_value(1 / (u.s * u.m**2 * u.nm)))
     dark = np.exp(np.interp(_GRID_NM, wavelengths, np.log(photons))) * 10 ** (0.4 * _DARK_SKY_V)
     lamps = np.interp(_GRID_NM, _LAMPS_NM, _LAMPS) * _per_nm("V")
     return dark, lamps
@@ -226,8 +226,8 @@ def extinction(wavelength, airmass=1, height=0 * u.m):
     Returns
     -------
     Quantity, mag
-        Molecules (Rayleigh) and haze of a clear lowland night; without ozone and the bands of water vapour near 720, 820 and
-        940 nm.
+        Molecules (Rayleigh) and haze of a clear lowland night; without ozone and the bands of water vapour near 720,
+        820 and 940 nm.
 
     Raises
     ------
@@ -235,8 +235,8 @@ def extinction(wavelength, airmass=1, height=0 * u.m):
 
     References
     ----------
-    Hayes & Latham 1975, ApJ 197, 593: Rayleigh term with its scale height, haze as 0.05 wavelength^-1.3 with a scale height
-    of 1.5 km (from memory).
+    Hayes & Latham 1975, ApJ 197, 593: Rayleigh term with its scale height, haze as 0.05 wavelength^-1.3 with a scale
+    height of 1.5 km (from memory).
     """
     wavelength_nm = as_quantity("wavelength", wavelength, u.nm, minimum=300, maximum=1100).value
     airmass = as_number("airmass", airmass, minimum=1, maximum=40)
@@ -409,8 +409,8 @@ def sensor_response(camera, filter_name="none", curve=None, colour="mean"):
     camera : rig.Camera
     filter_name : str
     curve : (Quantity, array), optional
-        Wavelengths and electrons per photon of a pixel as the reader's source gives them, dyes included; taken as 0 beyond
-        its ends.
+        Wavelengths and electrons per photon of a pixel as the reader's source gives them, dyes included; taken as 0
+        beyond its ends.
     colour : {"mean", "red", "green", "blue"}
         Pixel of a colour mosaic, or the mean over its pixels.
     """

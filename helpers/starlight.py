@@ -36,8 +36,17 @@ __all__ = [
 ]
 
 _FWHM_PER_SIGMA = 2 * np.sqrt(2 * np.log(2))
-_MOFFAT_BETA = 4.765  # a Moffat profile of this exponent is the shape the air gives a star: Trujillo et al. 2001, MNRAS 328, 977
+_MOFFAT_BETA = 4.765  # the Moffat profile nearest to the spot that air makes: Trujillo et al. 2001, MNRAS 328, 977
 _BEFORE_AMPLIFIER = 0.5  # share of the read noise variance that no gain setting lowers; invented
+
+
+def _check_shapes(**values):
+    """ValueError that names the arguments when their shapes do not fit together."""
+    try:
+        np.broadcast_shapes(*(np.shape(value) for value in values.values()))
+    except ValueError as error:
+        found = ", ".join(f"{name} {np.shape(value)}" for name, value in values.items())
+        raise ValueError(f"{', '.join(values)}: expected shapes that fit together, found {found}") from error
 
 
 def signal_to_noise(electrons, background, pixels, read_noise):
@@ -67,10 +76,11 @@ def signal_to_noise(electrons, background, pixels, read_noise):
     ----------
     Merline & Howell 1995, Exp. Astron. 6, 163; the background is taken as known, without error of its own.
     """
-    star = as_quantity("electrons", electrons, u.electron, minimum=0).value
-    sky = as_quantity("background", background, u.electron / u.pix, minimum=0).value
-    count = as_number("pixels", pixels, above=0, ndim=None)
-    noise = as_quantity("read_noise", read_noise, u.electron, minimum=0).value
+    star = as_quantity("electrons", electrons, u.electron, minimum=0, maximum=1e15).value
+    sky = as_quantity("background", background, u.electron / u.pix, minimum=0, maximum=1e15).value
+    count = as_number("pixels", pixels, minimum=1e-6, maximum=1e12, ndim=None)
+    noise = as_quantity("read_noise", read_noise, u.electron, minimum=0, maximum=1e9).value
+    _check_shapes(electrons=star, background=sky, pixels=count, read_noise=noise)
     variance = star + count * (sky + noise**2)
     ratio = star / np.sqrt(np.where(variance > 0, variance, 1.0))
     return float(ratio) if np.ndim(ratio) == 0 else ratio
@@ -106,6 +116,14 @@ _CENTROID_FORMS = {
 }
 
 
+def _checked_spot(fwhm, background, pixel_scale):
+    """Sigma [arcsec], background per pixel and pixel [arcsec] as plain numbers."""
+    sigma = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=3600).value / _FWHM_PER_SIGMA
+    sky = as_quantity("background", background, u.electron / u.pix, minimum=0, maximum=1e15).value
+    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=1e-6, maximum=3600).value
+    return sigma, sky, pixel
+
+
 def centroid_error(fwhm, electrons, background, pixel_scale, method="least squares"):
     """Error of a star's measured centre along one axis, from photon noise and background.
 
@@ -119,8 +137,9 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
         Variance per pixel: sky, dark current and read noise squared.
     pixel_scale : Quantity, arcsec / pix
     method : {"least squares", "maximum likelihood", "unweighted fit"}
-        "least squares" adds what the star's light and what the background alone would give: a little too good between the
-        two. "maximum likelihood" is the best that any fit can do. "unweighted fit" is a fit that trusts all pixels alike.
+        "least squares" adds what the star's light and what the background alone would give: up to about a tenth too
+        good where both count. "maximum likelihood" is the best that any fit can do. "unweighted fit" trusts all pixels
+        alike.
 
     Returns
     -------
@@ -134,13 +153,12 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     References
     ----------
     Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17 (an interpolation between the star-limited and the
-    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4 (unweighted). All hold for a
-    Gaussian spot.
+    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4 (unweighted).
+    All hold for a Gaussian spot.
     """
-    sigma = as_quantity("fwhm", fwhm, u.arcsec, above=0).value / _FWHM_PER_SIGMA
-    star = as_quantity("electrons", electrons, u.electron, above=0).value
-    sky = as_quantity("background", background, u.electron / u.pix, minimum=0).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0).value
+    sigma, sky, pixel = _checked_spot(fwhm, background, pixel_scale)
+    star = as_quantity("electrons", electrons, u.electron, minimum=1e-6, maximum=1e15).value
+    _check_shapes(fwhm=sigma, electrons=star, background=sky, pixel_scale=pixel)
     variance = _CENTROID_FORMS[as_choice("method", method, tuple(_CENTROID_FORMS))]
     return np.sqrt(variance(sigma, star, sky, pixel)) * u.arcsec
 
@@ -164,10 +182,9 @@ def electrons_needed(error, fwhm, background, pixel_scale):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    wanted = as_quantity("error", error, u.arcsec, above=0).value
-    sigma = as_quantity("fwhm", fwhm, u.arcsec, above=0).value / _FWHM_PER_SIGMA
-    sky = as_quantity("background", background, u.electron / u.pix, minimum=0).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0).value
+    sigma, sky, pixel = _checked_spot(fwhm, background, pixel_scale)
+    wanted = as_quantity("error", error, u.arcsec, minimum=1e-9, maximum=3600).value
+    _check_shapes(error=wanted, fwhm=sigma, background=sky, pixel_scale=pixel)
     # error^2 = a / N + b / N^2
     a = sigma**2 + pixel**2 / 12
     b = 8 * np.pi * sigma**4 * sky / pixel**2
@@ -184,8 +201,7 @@ class GainSetting:
 
 
 def gain_setting(camera, gain=1):
-    """What a camera's gain setting does: it divides the full well and the size of a digital step, and lowers a part of the
-    read noise. It makes no light.
+    """What a gain setting does: a smaller full well, smaller digital steps, less read noise. It makes no light.
 
     Parameters
     ----------
@@ -283,7 +299,7 @@ def spot_fwhm(rig, airmass=1, wavelength=600 * u.nm):
 
     References
     ----------
-    Roddier 1981, Prog. Opt. 19, 281: seeing goes with wavelength^(-1/5) and airmass^(3/5); the seeing is that of 500 nm.
+    Roddier 1981, Prog. Opt. 19, 281: seeing goes with wavelength^(-1/5) and airmass^(3/5); the site's is for 500 nm.
     """
     airmass = as_number("airmass", airmass, minimum=1, maximum=40)
     wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=3000, ndim=0)
@@ -296,9 +312,10 @@ def spot_fwhm(rig, airmass=1, wavelength=600 * u.nm):
 class StarSignal:
     """A star on the guide camera in one exposure; values per pixel are per binned pixel.
 
-    electrons, of the whole star [electron]; sky and dark per pixel [electron / pix]; background, the variance per pixel with
-    read noise and rounding to whole digital steps [electron / pix]; pixel_scale [arcsec / pix]; fwhm [arcsec]; full_well
-    [electron]; peak_fraction, brightest pixel over full well; signal_to_noise; centroid_error, one axis [arcsec].
+    electrons, of the whole star [electron]; sky and dark per pixel [electron / pix]; background, the variance per pixel
+    with read noise and rounding to whole digital steps [electron / pix]; pixel_scale [arcsec / pix]; fwhm [arcsec];
+    full_well [electron]; peak_fraction, brightest pixel over full well; signal_to_noise; centroid_error, one axis
+    [arcsec].
     """
 
     electrons: u.Quantity
@@ -339,8 +356,10 @@ class _Exposure:
 def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
     star, sky = _detected(rig, spectral_class, airmass, curve)
     window = spectra.window_of(band)
-    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, above=0, ndim=0).value
-    width = as_quantity("fwhm", spot_fwhm(rig, airmass) if fwhm is None else fwhm, u.arcsec, above=0, ndim=0).value
+    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, minimum=1e-6, maximum=1e5, ndim=0)
+    time = time.value
+    width = spot_fwhm(rig, airmass) if fwhm is None else fwhm
+    width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0).value
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
     cells = camera.binning**2  # binning adds up pixels after each was read
     side = camera.binning * (camera.pixel_size / rig.guide_optics.focal_length).decompose().value
@@ -472,7 +491,7 @@ def saturation_magnitude(rig, spectral_class="K0", airmass=1, exposure=None, fwh
     part = _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain)
     room = part.full_well - part.sky - part.dark
     if room <= 0:
-        raise ValueError("exposure: expected one that sky and dark current do not fill the pixels in, found a longer one")
+        raise ValueError("exposure: expected one in which sky and dark current leave room in a pixel, found a longer")
     if part.star <= 0:
         raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
     return float(-2.5 * np.log10(room / (part.star * part.peak_share)))
@@ -496,18 +515,18 @@ def mosaic_shares(rig, spectral_class="K0", airmass=1):
     ------
     ValueError, TypeError
     """
-    mean = [spectra.integral(part) for part in _detected(rig, spectral_class, airmass, None)]
-    shares = [
-        [spectra.integral(part) / whole for part, whole in zip(_detected(rig, spectral_class, airmass, None, colour), mean)]
-        for colour in spectra.MOSAIC_COLOURS
-    ]
-    star, sky = np.transpose(shares)
-    return star, sky
+
+    def light(colour):
+        return [spectra.integral(part) for part in _detected(rig, spectral_class, airmass, None, colour)]
+
+    star, sky = np.transpose([light(colour) for colour in spectra.MOSAIC_COLOURS])
+    mean_star, mean_sky = light("mean")
+    return star / mean_star, sky / mean_sky
 
 
 def rig_frames(
-    rig, positions, magnitudes, motion, rng, shape=None, spectral_class="K0", airmass=1, exposure=None, fwhm=None, gain=1,
-    profile="kolmogorov", hot_share=0.0, hot_rate=50 * u.electron / u.s, offset=20,
+    rig, positions, magnitudes, motion, rng, shape=None, spectral_class="K0", airmass=1, exposure=None, fwhm=None,
+    gain=1, profile="kolmogorov", hot_share=0.0, hot_rate=50 * u.electron / u.s, offset=20,
 ):  # fmt: skip
     """Frames of a star field as the rig's guide camera would record them, with its own pixels (not binned).
 
