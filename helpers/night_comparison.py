@@ -107,10 +107,14 @@ def _runs(time_a, time_b):
     return runs
 
 
-def _pieces(time, squares, runs, length):
-    """Log rms level of pieces of at least `length` rows: middle times [s] and 0.5 log(mean square)."""
+def _memory(squares, runs):
+    """Correlation length of the squares within a stretch, in which the sky has hardly changed."""
+    return float(np.mean([correlation_length(squares[start:stop]) for start, stop in runs if stop - start >= MIN_ROWS]))
+
+
+def _pieces(time, squares, runs, length, memory):
+    """Log rms level of pieces of at least `length` rows: middle times [s], 0.5 log(mean square), independent errors."""
     middles, levels, freedom = [], [], []
-    memory = correlation_length(squares)
     for start, stop in runs:
         count = (stop - start) // length
         for part in np.array_split(np.arange(start, stop), count) if count else []:
@@ -215,9 +219,10 @@ def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
     blocks = (1, 1) if runs is None else (len(runs[0]), len(runs[1]))
     cautions, drift, paired = [], 0.0, False
     if min(blocks) >= 2:
-        length = int(np.ceil(_PIECE * max(correlation_length(values) for values in squares)))
-        length = max(MIN_ROWS, length)
-        cut = [_pieces(t, s, r, length) for t, s, r in zip((time_a, time_b), squares, runs, strict=True)]
+        memories = [_memory(s, r) for s, r in zip(squares, runs, strict=True)]
+        length = max(MIN_ROWS, int(np.ceil(_PIECE * max(memories))))
+        logs = zip((time_a, time_b), squares, runs, memories, strict=True)
+        cut = [_pieces(t, s, r, length, memory) for t, s, r, memory in logs]
         paired = min(part[0].size for part in cut) >= 2 and sum(part[0].size for part in cut) >= _FEWEST_PIECES
     if paired:
         hours, level, sizes = (np.concatenate([cut[0][k], cut[1][k]]) for k in range(3))

@@ -174,8 +174,13 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     settle = as_quantity("settle", settle, u.s, minimum=0, ndim=0).value
     jump = as_quantity("jump", jump, u.arcsec, above=0, ndim=0).value
     notes, clean = [], log.copy()
-    time = np.asarray(clean["time"], float)
+    rows = np.column_stack([clean["time"], np.nan_to_num(_errors(clean), nan=1e9)])
+    _, first = np.unique(rows, axis=0, return_index=True)
+    if first.size < len(clean):
+        notes.append(f"{len(clean) - first.size} row(s) stand in the log twice; one of each was kept.")
+        clean = clean[np.sort(first)]
 
+    time = np.array(clean["time"], float)
     steps = np.diff(time)
     backward = np.flatnonzero(steps < 0)
     if backward.size:
@@ -185,11 +190,6 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
         for row in backward:
             time[row + 1 :] += usual - (time[row + 1] - time[row])
         clean["time"] = Column(time, unit=u.s)
-
-    _, first = np.unique(np.column_stack([time, np.nan_to_num(_errors(clean), nan=1e9)]), axis=0, return_index=True)
-    if first.size < time.size:
-        notes.append(f"{time.size - first.size} row(s) stand in the log twice; one of each was kept.")
-        clean = clean[np.sort(first)]
 
     lost = ~np.isfinite(_errors(clean)).all(axis=1)
     if lost.any():

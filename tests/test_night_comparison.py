@@ -1,0 +1,200 @@
+"""Comparing cameras: limits, errors, and intervals that cover the truth as often as they claim."""
+
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+import pytest
+from astropy.table import Table
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from helpers import night_comparison as nights
+from helpers import night_statistics as statistics
+
+DEMO = Path(__file__).parent.parent / "demo_data"
+
+
+def log_of(errors, start=0.0, step=1.0):
+    time = start + step * np.arange(len(errors))
+    return Table({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec})
+
+
+def white(count, scale=1.0, seed=0):
+    return np.random.default_rng(seed).normal(0, scale, (count, 2))
+
+
+def test_the_demo_night_shows_the_better_camera():
+    log = nights.load_log(DEMO / "night_log.ecsv")
+    result = nights.compare(log[log["camera"] == "A"], log[log["camera"] == "B"])
+    assert result.paired
+    assert result.blocks == (2, 2)
+    assert result.interval[0] < result.ratio < result.interval[1] < 1
+    assert result.p_value < 0.01
+    assert result.conclusion.startswith("B guides better")
+
+
+def test_a_log_against_itself():
+    log = log_of(white(900))
+    result = nights.compare(log, log)
+    assert result.ratio == pytest.approx(1)
+    assert result.interval[0] < 1 < result.interval[1]
+    assert "can't tell" in result.conclusion
+    assert not result.paired
+
+
+def test_swapping_the_cameras_inverts_the_ratio():
+    a, b = nights.simulate_night(0.7, 2 * u.s, 1 * u.s, 3, np.random.default_rng(4))
+    there, back = nights.compare(a, b, 500), nights.compare(b, a, 500)
+    assert there.ratio * back.ratio == pytest.approx(1, rel=1e-6)
+    assert there.interval[0] * back.interval[1] == pytest.approx(1, rel=1e-6)
+
+
+def test_one_stretch_each_is_compared_with_a_caution():
+    result = nights.compare(log_of(white(500)), log_of(white(500, 0.7, 1), start=500))
+    assert not result.paired
+    assert any("take turns" in caution for caution in result.cautions)
+    assert result.interval[0] < 0.7 < result.interval[1]
+
+
+def test_drift_of_the_sky_cancels_when_cameras_take_turns():
+    ratios = []
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        blocks = [rng.normal(0, 1, (600, 2)) for _ in range(4)]
+        grown = [block * np.exp(0.3 * (k + np.arange(600)[:, None] / 600)) for k, block in enumerate(blocks)]
+        logs = [log_of(block, start=600 * k) for k, block in enumerate(grown)]
+        a = Table(np.hstack([logs[0].as_array(), logs[2].as_array()]))
+        b = Table(np.hstack([logs[1].as_array(), logs[3].as_array()]))
+        ratios.append(nights.compare(a, b, 100).ratio)
+    # the plain ratio of rms would be near exp(0.3) = 1.35
+    assert np.mean(ratios) == pytest.approx(1, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("log", "found"),
+    [
+        (log_of(white(20)), "at least 30 rows"),
+        (log_of(np.zeros((100, 2))), "constant"),
+        (log_of(np.full((100, 2), np.nan)), "found 0"),
+        (Table({"time": [1, 2]}), "expected a table with time"),
+        (None, "expected a table"),
+    ],
+)
+def test_logs_that_tell_nothing_are_refused(log, found):
+    with pytest.raises(ValueError, match="log_b") as caught:
+        nights.compare(log_of(white(100)), log)
+    assert found in str(caught.value)
+
+
+def test_intervals_cover_the_truth_in_95_of_100_nights():
+    covered, nights_tried = 0, 1000
+    for seed in range(nights_tried):
+        a, b = nights.simulate_night(0.8, 2 * u.s, 1 * u.s, 4, np.random.default_rng(seed), drift=0.2)
+        result = nights.compare(a, b, n_resamples=100)
+        covered += result.interval[0] <= 0.8 <= result.interval[1]
+    assert 0.93 <= covered / nights_tried <= 0.97
+
+
+@pytest.mark.parametrize(
+    ("ratio", "correlation_time", "pairs", "drift", "block"),
+    [(0.9, 2, 4, 0.2, 5), (0.93, 2, 6, 0.2, 5), (0.9, 2, 6, 0.4, 5), (0.85, 10, 4, 0.2, 10)],
+)
+def test_the_planned_power_is_reached(ratio, correlation_time, pairs, drift, block):
+    plan = (ratio, correlation_time * u.s, 1 * u.s, pairs)
+    found = 0
+    for seed in range(300):
+        a, b = nights.simulate_night(*plan, np.random.default_rng(seed), drift=drift, block=block * u.min)
+        low, high = nights.compare(a, b, n_resamples=100).interval
+        found += not low <= 1 <= high
+    # 300 nights fix a power of 0.85 to 2 points (one standard error)
+    assert found / 300 == pytest.approx(nights.plan_power(*plan, drift=drift, block=block * u.min), abs=0.05 + 2 * 0.02)
+
+
+def test_a_smaller_difference_needs_more_time():
+    minutes = [nights.minutes_needed(ratio, 2 * u.s, 1 * u.s).to_value(u.min) for ratio in (0.5, 0.7, 0.8, 0.9, 0.95)]
+    assert minutes == sorted(minutes)
+    assert minutes[-1] > minutes[0]
+    same = [nights.minutes_needed(ratio, 2 * u.s, 1 * u.s) for ratio in (0.8, 1 / 0.8)]
+    assert same[0] == same[1]
+
+
+def test_more_drift_and_more_power_need_more_time():
+    def minutes(**keywords):
+        return nights.minutes_needed(0.93, 2 * u.s, 1 * u.s, **keywords).value
+
+    assert minutes(drift=0.0) <= minutes(drift=0.2) <= minutes(drift=0.6)
+    assert minutes(power=0.5) <= minutes(power=0.9) <= minutes(power=0.99)
+
+
+def test_no_difference_can_not_be_planned_for():
+    with pytest.raises(ValueError, match="ratio: expected one further from 1"):
+        nights.minutes_needed(1.0, 2 * u.s, 1 * u.s)
+    with pytest.raises(ValueError, match="block: expected at least 30 exposures"):
+        nights.minutes_needed(0.7, 2 * u.s, 60 * u.s)
+
+
+ALLOWED = (ValueError, TypeError, u.UnitsError)
+NUMBER = st.one_of(st.floats(0.01, 100), st.floats(), st.none())
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(ratio=NUMBER, time=NUMBER, exposure=NUMBER, power=NUMBER, drift=NUMBER)
+def test_minutes_are_finite_or_refused(ratio, time, exposure, power, drift):
+    try:
+        result = nights.minutes_needed(ratio, time and time * u.s, exposure and exposure * u.s, power, drift)
+    except ALLOWED as error:
+        assert ":" in str(error)
+    else:
+        assert np.isfinite(result.to_value(u.min))
+        assert result > 0 * u.min
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(values=st.lists(st.floats(-1e6, 1e6), max_size=60))
+def test_statistics_are_finite_or_refused(values):
+    for function in (statistics.correlation_length, statistics.effective_samples, statistics.block_length):
+        try:
+            result = function(values)
+        except ALLOWED as error:
+            assert "values" in str(error)
+        else:
+            assert np.isfinite(result)
+            assert result >= 0.99
+
+
+def test_the_bootstrap_keeps_a_constant():
+    means = statistics.bootstrap_means(np.full(50, 2.0), 5.0, 200, np.random.default_rng(0))
+    assert np.allclose(means, 2)
+
+
+def test_progress_is_told():
+    told = []
+    statistics.bootstrap_means(white(2000)[:, 0], 3.0, 400, np.random.default_rng(0), told.append)
+    assert told[-1] == 1
+    assert told == sorted(told)
+
+
+def test_rms_and_interval():
+    errors = white(2000, 0.5) * u.arcsec
+    result = statistics.rms_interval(errors)
+    assert result.value == pytest.approx(0.5 * np.sqrt(2), rel=0.03)
+    assert result.low < result.value < result.high
+    assert "to" in str(result)
+
+
+def test_spectrum_holds_the_variance_and_shows_the_worm():
+    time = np.arange(3000) * u.s
+    error = (0.5 * np.sin(2 * np.pi * time.value / 480) + white(3000, 0.2)[:, 0]) * u.arcsec
+    frequency, power = statistics.spectrum(time, error)
+    assert np.sum(power * frequency[0]).value == pytest.approx(error.value.var(), rel=0.02)
+    assert 1 / frequency[np.argmax(power)].value == pytest.approx(480, rel=0.1)
+
+
+def test_drift_and_outliers():
+    time = np.arange(1200) * u.s
+    errors = white(1200, 0.2)
+    rate, uncertainty = statistics.drift_rate(time, (errors[:, 0] + 0.01 * time.value) * u.arcsec)
+    assert abs(rate.value - 0.6) < 4 * uncertainty.value
+    errors[7] = 9
+    assert np.flatnonzero(statistics.outliers(errors * u.arcsec)).tolist() == [7]

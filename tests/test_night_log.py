@@ -1,0 +1,165 @@
+"""Reading and cleaning error logs: the demo logs, mappings and units, and damaged files."""
+
+import hashlib
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+import pytest
+from astropy.table import Table
+
+from helpers.classroom.tables import TableError
+from helpers.night_log import clean_log, join_logs, load_log
+
+DEMO = Path(__file__).parent.parent / "demo_data"
+HEADER = "time,ra_error,dec_error,camera,star_count\n"
+
+
+def written(tmp_path, text, name="log.csv"):
+    path = tmp_path / name
+    path.write_bytes(text.encode("utf-8"))
+    return path
+
+
+def rows(count, step=1.0, seed=1):
+    errors = np.random.default_rng(seed).normal(0, 0.3, (count, 2))
+    return [f"{k * step},{ra:.3f},{dec:.3f},A,5" for k, (ra, dec) in enumerate(errors)]
+
+
+def test_the_demo_night():
+    log = load_log(DEMO / "night_log.ecsv")
+    assert log.colnames == ["time", "ra_error", "dec_error", "camera", "star_count"]
+    assert log["time"].unit == u.s
+    assert log["ra_error"].unit == u.arcsec
+    assert log.meta["start"].startswith("2026-11-07T20:40:00")
+    changes = np.flatnonzero(log["camera"][1:] != log["camera"][:-1])
+    assert [log["camera"][0], *log["camera"][changes + 1]] == ["A", "B", "A", "B"]
+    clean, notes = clean_log(log)
+    assert len(clean) == len(log)
+    assert notes == []
+
+
+def test_the_demo_night_with_trouble_is_told_in_words():
+    log = load_log(DEMO / "night_log_gaps.csv")
+    clean, notes = clean_log(log)
+    told = " ".join(notes)
+    for part in ("clock went back 1 time(s)", "star was lost in", "field moved 1 time(s)", "gap(s)"):
+        assert part in told
+    assert np.all(np.diff(clean["time"]) > 0)
+    assert np.hypot(clean["ra_error"], clean["dec_error"]).max() < 3
+    assert len(log) > len(clean) > 600
+
+
+def test_names_units_and_scale(tmp_path):
+    table = Table({"t": [0.0, 1.0] * u.min, "dx": [1.0, 2.0] * u.pix, "dy": [0.5, 0.5] * u.pix})
+    table.write(tmp_path / "log.ecsv")
+    names = {"time": "t", "ra_error": "dx", "dec_error": "dy"}
+    log = load_log(tmp_path / "log.ecsv", columns=names, scale=0.5 * u.arcsec / u.pix)
+    assert log["time"].tolist() == [0, 60]
+    assert log["ra_error"].tolist() == [0.5, 1.0]
+    assert log["camera"].tolist() == ["", ""]
+    assert log["star_count"].tolist() == [-1, -1]
+    with pytest.raises(TableError, match="give the scale"):
+        load_log(tmp_path / "log.ecsv", columns=names)
+    with pytest.raises(TypeError, match="scale"):
+        load_log(tmp_path / "log.ecsv", columns=names, scale=0.5)
+    with pytest.raises(ValueError, match="scale"):
+        load_log(tmp_path / "log.ecsv", columns=names, scale=-0.5 * u.arcsec / u.pix)
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("time,ra_error\n1,2\n", "expected a column 'dec_error'"),
+        (HEADER + "2026-11-07T20:00:00,0.1,0.2,A,5\nyesterday,0.1,0.2,A,5\n", "data row 2, column 'time': expected a date"),
+        (HEADER + "0,0.1,0.2,A,5\nx,0.1,0.2,A,5\n", "data row 2, column 'time': expected seconds, found 'x'"),
+        (HEADER + ",0.1,0.2,A,5\n", "data row 1, column 'time'"),
+        (HEADER + "0,0.1,0.2,A,5\n1,abc,0.2,A,5\n", "data row 2, column 'ra_error': expected a number, found 'abc'"),
+        ("time;ra_error;dec_error\n0;0,1;0,2\n", "comma as decimal sign"),
+        (HEADER + "0,0.1,0.2,A,2.5\n", "data row 1, column 'star_count': expected a whole number"),
+        (HEADER + "0,,,A,0\n1,,,A,0\n", "at least one row with both errors"),
+        (HEADER, "at least one row"),
+        (HEADER + "0,0.1,0.2,A,5,9,9\n", "expected 5 values"),
+        ("\0\0\0", "binary"),
+    ],
+)
+def test_what_is_wrong_is_named(tmp_path, text, found):
+    with pytest.raises(TableError) as caught:
+        load_log(written(tmp_path, text))
+    assert "log.csv" in str(caught.value)
+    assert found in str(caught.value)
+
+
+def test_mixed_line_ends(tmp_path):
+    text = HEADER + "0,0.1,0.2,A,5\r\n1,0.2,0.1,A,5\n2,0.3,0.1,A,5\r"
+    assert len(load_log(written(tmp_path, text))) == 3
+
+
+def test_duplicates_are_reported(tmp_path):
+    body = rows(50)
+    log = load_log(written(tmp_path, HEADER + "\n".join(body[:20] + body[15:]) + "\n"))
+    clean, notes = clean_log(log)
+    assert len(clean) == 50
+    assert any("5 row(s) stand in the log twice" in note or "clock went back" in note for note in notes)
+
+
+def test_duplicates_side_by_side(tmp_path):
+    body = [row for row in rows(40) for _ in range(2)]
+    clean, notes = clean_log(load_log(written(tmp_path, HEADER + "\n".join(body) + "\n")))
+    assert len(clean) == 40
+    assert "40 row(s) stand in the log twice" in notes[0]
+
+
+def test_logs_are_joined_in_order(tmp_path):
+    first = HEADER + "2026-11-07T20:00:00,0.1,0.2,A,5\n2026-11-07T20:00:01,0.1,0.2,A,5\n"
+    second = HEADER + "2026-11-07T21:00:00,0.3,0.2,B,5\n"
+    a, b = load_log(written(tmp_path, first)), load_log(written(tmp_path, second, "b.csv"))
+    joined = join_logs([b, a])
+    assert joined["camera"].tolist() == ["A", "A", "B"]
+    assert joined["time"].tolist() == pytest.approx([0, 1, 3600])
+    counted = load_log(written(tmp_path, HEADER + "0,0.1,0.2,A,5\n", "c.csv"))
+    with pytest.raises(ValueError, match=r"only seconds in c\.csv"):
+        join_logs([a, counted])
+    with pytest.raises(ValueError, match="at least one"):
+        join_logs([])
+    assert len(join_logs([counted])) == 1
+
+
+def damage(raw, rng):
+    """One of several ways in which a text file is damaged."""
+    raw = bytearray(raw)
+    place = int(rng.integers(0, len(raw)))
+    kind = rng.integers(0, 7)
+    if kind == 0:
+        return bytes(raw[:place])
+    if kind == 1:
+        raw[place : place + 40] = rng.integers(0, 256, 40).astype(np.uint8).tobytes()
+    elif kind == 2:
+        raw = raw.replace(b",", b";", int(rng.integers(1, 50)))
+    elif kind == 3:
+        raw = raw.replace(b".", b",", int(rng.integers(1, 50)))
+    elif kind == 4:
+        del raw[place : place + int(rng.integers(1, 200))]
+    elif kind == 5:
+        raw[place:place] = b"\n\n,,,\n"
+    else:
+        raw = raw.replace(b"ra_error", b"ra_eror")
+    return bytes(raw)
+
+
+@pytest.mark.parametrize("seed", range(100))
+def test_damaged_logs_are_refused_or_read_and_left_alone(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    path = tmp_path / "log.csv"
+    path.write_bytes(damage((HEADER + "\n".join(rows(60, seed=seed)) + "\n").encode(), rng))
+    before = hashlib.sha256(path.read_bytes()).digest()
+    try:
+        log = load_log(path)
+    except TableError as error:
+        assert "log.csv" in str(error)
+        assert "expected" in str(error) or "empty" in str(error)
+    else:
+        assert np.all(np.isfinite(log["time"]))
+        clean, _ = clean_log(log)
+        assert np.all(np.isfinite(clean["ra_error"]))
+    assert hashlib.sha256(path.read_bytes()).digest() == before
