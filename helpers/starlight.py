@@ -153,8 +153,8 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     References
     ----------
     Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17 (an interpolation between the star-limited and the
-    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4 (unweighted).
-    All hold for a Gaussian spot.
+    background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4
+    (unweighted). All hold for a Gaussian spot.
     """
     sigma, sky, pixel = _checked_spot(fwhm, background, pixel_scale)
     star = as_quantity("electrons", electrons, u.electron, minimum=1e-6, maximum=1e15).value
@@ -232,6 +232,11 @@ def _check_rig(rig):
     if not isinstance(rig, rigs.Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
     return rig
+
+
+def _exposure_time(rig, exposure):
+    chosen = rig.guiding.exposure if exposure is None else exposure
+    return as_quantity("exposure", chosen, u.s, minimum=1e-6, maximum=1e5, ndim=0)
 
 
 def _collecting_area(optics):
@@ -356,8 +361,7 @@ class _Exposure:
 def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
     star, sky = _detected(rig, spectral_class, airmass, curve)
     window = spectra.window_of(band)
-    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, minimum=1e-6, maximum=1e5, ndim=0)
-    time = time.value
+    time = _exposure_time(rig, exposure).value
     width = spot_fwhm(rig, airmass) if fwhm is None else fwhm
     width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0).value
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
@@ -561,7 +565,7 @@ def rig_frames(
     _check_rig(rig)
     rig = rigs.changed(rig, {"guide_camera.binning": 1})
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
-    time = as_quantity("exposure", rig.guiding.exposure if exposure is None else exposure, u.s, above=0, ndim=0)
+    time = _exposure_time(rig, exposure)
     rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, ndim=0)
     shape = (camera.columns, camera.rows) if shape is None else shape
     signal = star_signal(rig, np.ravel(as_magnitude("magnitudes", magnitudes)), spectral_class, airmass, time, fwhm)
