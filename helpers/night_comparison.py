@@ -1,5 +1,6 @@
 """Camera A or B on one night: is the difference real, and how long must one measure?"""
 
+import itertools
 from dataclasses import dataclass
 
 import astropy.units as u
@@ -100,7 +101,7 @@ def _runs(time_a, time_b):
     if np.median(np.diff(bounds)) < MIN_ROWS:
         return None
     runs, used = ([], []), [0, 0]
-    for start, stop in zip(bounds[:-1], bounds[1:], strict=True):
+    for start, stop in itertools.pairwise(bounds):
         which = camera[order][start]
         runs[which].append((used[which], used[which] + stop - start))
         used[which] += stop - start
