@@ -282,7 +282,7 @@ def _run_loop(disturbance, noise, gain, delay, dead_band, backlash, largest, see
     motor = np.zeros(shape)  # the same before the play of the gears
     waiting = np.zeros(shape)
     with_dead_band, with_play, with_limit = np.any(dead_band > 0), np.any(backlash > 0), np.any(largest < np.inf)
-    turn = -np.asarray(gain)
+    turn, half_play = -np.asarray(gain), np.asarray(backlash) / 2
     for k in range(n):
         here, command = pointing[k], commands[k]
         np.add(disturbance[k], axis, out=here)
@@ -298,7 +298,8 @@ def _run_loop(disturbance, noise, gain, delay, dead_band, backlash, largest, see
         waiting = command
         if with_play:
             # The motor moves freely inside the play and drags the axis along at either end of it.
-            np.clip(axis, motor - backlash / 2, motor + backlash / 2, out=axis)
+            np.maximum(axis, motor - half_play, out=axis)
+            np.minimum(axis, motor + half_play, out=axis)
         else:
             axis = motor
     return pointing, commands

@@ -89,6 +89,7 @@ def settings_map(
     rng,
     *,
     target_air=None,
+    unseen=None,
     picture_exposure=180 * u.s,
     delay=0,
     dead_band=0 * u.arcsec,
@@ -115,6 +116,8 @@ def settings_map(
         For the centroid noise.
     target_air : Quantity [angle], shape (R, n, 2), optional
         Motion of the target by the air; see `final_image`.
+    unseen : Quantity [angle], shape (n, 2), optional
+        Motion that only the main camera sees; see `final_image`.
     picture_exposure : Quantity [time]
     delay, dead_band, backlash
         See `correction_loop.simulate_loop`.
@@ -136,6 +139,8 @@ def settings_map(
         raise ValueError(f"air: expected at least 2 runs to tell the uncertainty, found {runs}")
     disturbance = _runs("disturbance", disturbance, runs, n)
     target_air = None if target_air is None else _runs("target_air", target_air, runs, n)
+    if unseen is not None:
+        unseen = _runs("unseen", as_quantity("unseen", unseen, u.arcsec, ndim=2)[None], 1, n)
     step_s = as_quantity("step", step, u.s, above=0, ndim=0).value
     exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
     errors = as_quantity("centroid_errors", centroid_errors, u.arcsec, minimum=0, ndim=1).value
@@ -163,12 +168,14 @@ def settings_map(
         pointing, _ = correction_loop._run_loop(
             moved, noise, gains[:, None, None], delay, dead_band, backlash, np.inf, None
         )
-        target = None if target_air is None else _means(target_air, size)
-        inside = _groups(disturbance, size).var(axis=1).mean(axis=0)
-        added[:, index] = np.moveaxis(_added_motion(pointing, target, rows) + inside + shake**2, 0, 1)
         here = _moments(pointing, pointing)
         pointed[:, index] = np.sqrt(here.sum(axis=-1)).T
         logged[:, index] = np.sqrt((here + 2 * _moments(pointing, noise) + _moments(noise, noise)).sum(axis=-1)).T
+        if unseen is not None:
+            pointing += _means(unseen, size)
+        target = None if target_air is None else _means(target_air, size)
+        inside = _groups(disturbance, size).var(axis=1).mean(axis=0)
+        added[:, index] = np.moveaxis(_added_motion(pointing, target, rows) + inside + shake**2, 0, 1)
     along = final_image.add_motion(star_fwhm, added * u.arcsec**2)
     fwhm = np.sqrt((along**2).mean(axis=-1))
     return SettingsMap(exposures, gains, fwhm, logged * u.arcsec, pointed * u.arcsec)
