@@ -14,7 +14,8 @@ from scipy import fft
 from scipy.interpolate import CubicSpline
 
 from helpers.quantities import as_count, as_quantity
-from helpers.seeing import _aperture_filter, _tilt_scale_arcsec2, check_atmosphere
+from helpers.seeing import check_atmosphere, tilt_scale
+from helpers.tilt_spectrum import aperture_filter
 
 _ARCMIN = u.arcmin.to(u.rad)
 _FASTEST = 4  # highest wavenumber in units of 1 / D; all beyond holds less than 0.1 % of the variance
@@ -58,7 +59,7 @@ def _waves(kappa, kappa_width, across_m, layer, rng):
     v = stratum * (np.arange(-count, count) + rng.random(2 * count))
     q, q_width = bend * np.sinh(v), bend * np.cosh(v) * stratum
     square = kappa[:, None] ** 2 + q**2
-    power = (square + outer_scale_m**-2) ** (-11 / 6) * _aperture_filter(np.sqrt(square), diameter_m)
+    power = (square + outer_scale_m**-2) ** (-11 / 6) * aperture_filter(np.sqrt(square), diameter_m)
     power *= (2 * scale * kappa_width * np.sinc(kappa * path_m) ** 2)[:, None] * q_width
     amplitude = rng.standard_normal((len(kappa), len(q), 2)).view(complex)[..., 0] * np.sqrt(power)
     phase = np.exp(2j * np.pi * np.multiply.outer(q, across_m))
@@ -166,7 +167,7 @@ def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng)
     count = as_count("n_exposures", n_exposures, minimum=1, maximum=10_000_000)
     if not isinstance(rng, np.random.Generator):
         raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
-    scale = _tilt_scale_arcsec2(atmosphere)
+    scale = tilt_scale(atmosphere)
     motion = np.zeros((count, len(positions), 2))
     for layer in atmosphere.layers:
         direction = layer.wind_direction.to_value(u.rad)

@@ -1,15 +1,12 @@
 """Many guide stars: how alike the air moves them, what averaging removes, and what it can't."""
 
-from functools import lru_cache
-
 import astropy.units as u
 import numpy as np
-from scipy import special
-from scipy.interpolate import CubicSpline
 
 from helpers.motion_synthesis import simulate_motion
 from helpers.quantities import as_number, as_quantity
-from helpers.seeing import _aperture_filter, _tilt_scale_arcsec2, check_atmosphere
+from helpers.seeing import check_atmosphere, tilt_scale
+from helpers.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
 
 __all__ = [
     "best_weights",
@@ -23,93 +20,6 @@ __all__ = [
 ]
 
 _ARCMIN = u.arcmin.to(u.rad)
-_STEP = 0.03  # of the natural logarithm of frequency
-_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(24)
-
-
-@lru_cache(maxsize=64)
-def _tilt_covariance_table(diameter_over_outer_scale):
-    """Cubic spline of (B0, B2, E) against ln(distance / D), for unit D and unit lambda^2 0.0229 r0^(-5/3).
-
-    B_n(s) = pi Int f^3 W A^2 J_n(2 pi f s) df; the covariances along and across the separation are B0 - B2 and B0 + B2.
-    E(s) = 2 pi Int f W A^2 [1 - J0(2 pi f s)] df is half the structure function of the wavefront.
-    """
-    epsilon = diameter_over_outer_scale
-    lowest = 1e-3 * epsilon if epsilon > 0 else 1e-11
-    frequency = np.exp(np.arange(np.log(lowest), np.log(max(10, 10 * epsilon)), _STEP))
-    spectrum = _STEP * frequency**4 * (frequency**2 + epsilon**2) ** (-11 / 6) * _aperture_filter(frequency, 1)
-    farthest = 10 * max(1, 1 / epsilon) if epsilon > 0 else 1e9
-    distance = np.exp(np.arange(np.log(0.01), np.log(farthest) + 0.1, 0.1))
-    argument = np.minimum(2 * np.pi * np.multiply.outer(distance, frequency), 400)
-    # The taper leaves out what oscillates too fast for the grid and cancels; it blurs the distance by 1/60 of itself.
-    taper = np.exp(-0.5 * (argument / 60) ** 2)
-    j0 = taper * special.j0(argument)
-    j2 = 2 * taper * special.j1(argument) / argument - j0
-    rise = np.where(argument < 1e-2, argument**2 / 4, 1 - j0)
-    values = np.stack(
-        [np.pi * j0 @ spectrum, np.pi * j2 @ spectrum, 2 * np.pi * rise @ (spectrum / frequency**2)], axis=-1
-    )
-    if epsilon == 0:  # below the grid the spectrum is f^(-2/3) df
-        values[:, 0] += np.pi * 3 * lowest ** (1 / 3)
-        values[:, 2] += 2 * np.pi**3 * distance**2 * 3 * lowest ** (1 / 3)
-    return CubicSpline(np.log(distance), values), np.log(distance[0]), np.log(distance[-1])
-
-
-def _tilt_covariance(distance, table):
-    """(B0, B2, E) at distance / D of any shape; shape (..., 3). Beyond ten outer scales nothing is alike."""
-    spline, first, last = table
-    logarithm = np.log(np.maximum(distance, 1e-12))
-    values = spline(np.clip(logarithm, first, last))
-    values[..., 1:] *= np.exp(2 * np.minimum(logarithm - first, 0))[..., None]  # both begin as distance^2
-    values[logarithm > last, :2] = 0
-    return values
-
-
-def _path_nodes(along, across, path):
-    """Quadrature of the triangle (1 - |t|) over positions along + path t, dense where the stars' paths come closest.
-
-    All lengths in units of D; along, across: (P,). Returns positions and weights, (P, nodes).
-    """
-    width = np.hypot(across, 0.3)[:, None]
-    edges = [np.arcsinh((along[:, None] + path * t) / width) for t in (-1, 0, 1)]
-    positions, weights = [], []
-    for low, high in (edges[:2], edges[1:]):
-        half = (high - low) / 2
-        node = (high + low) / 2 + half * _NODES
-        position = width * np.sinh(node)
-        triangle = 1 - np.abs(position - along[:, None]) / path
-        positions.append(position)
-        weights.append(half * _NODE_WEIGHTS * width * np.cosh(node) * triangle / path)
-    return np.concatenate(positions, axis=1), np.concatenate(weights, axis=1)
-
-
-def _layer_pair_covariance(separation_m, diameter_m, table, path_m, direction_rad):
-    """Covariance along x and along y, shape (2, P), for separations (P, 2) in a layer; unit lambda^2 0.0229 r0^(-5/3)."""
-    cosine, sine = np.cos(direction_rad), np.sin(direction_rad)
-    along = (separation_m @ [cosine, sine]) / diameter_m
-    across = (separation_m @ [-sine, cosine]) / diameter_m
-    path = path_m / diameter_m
-    if path < 1e-6:
-        position, weight = along[:, None], np.ones((len(along), 1))
-    else:
-        position, weight = _path_nodes(along, across, path)
-    distance = np.hypot(position, across[:, None])
-    table_values = _tilt_covariance(distance, table)
-    square = np.maximum(distance**2, 1e-12)
-    both = np.sum(weight * table_values[..., 0], axis=1)
-    weight = weight * table_values[..., 1] / square
-    sine_2 = np.sum(weight * 2 * position * across[:, None], axis=1)
-    if path > 1:
-        # A tilt averaged along its own direction is a difference of wavefront between both ends of the path. This
-        # avoids the sum of positive and negative parts, of which little is left after a long exposure.
-        ends = np.hypot(along + path * np.array([[-1], [0], [1]]), across)
-        rise = _tilt_covariance(ends, table)[..., 2]
-        cosine_2 = both - (rise[0] / 2 - rise[1] + rise[2] / 2) / (2 * np.pi**2 * path**2)
-    else:
-        cosine_2 = np.sum(weight * (position**2 - across[:, None] ** 2), axis=1)
-    # Direction of the separation against x is that against the wind plus the wind's own.
-    unequal = cosine_2 * (cosine**2 - sine**2) - sine_2 * 2 * sine * cosine
-    return np.array([both - unequal, both + unequal]) * diameter_m ** (-1 / 3)
 
 
 def _as_positions(positions, name="positions"):
@@ -120,14 +30,14 @@ def _as_positions(positions, name="positions"):
 
 
 def _pair_covariance_arcsec2(separations_arcmin, diameter_m, atmosphere, exposure_s):
-    table = _tilt_covariance_table(diameter_m / atmosphere.outer_scale.value)
+    table = tilt_covariance_table(diameter_m / atmosphere.outer_scale.value)
     total = np.zeros((2, len(separations_arcmin)))
     for layer in atmosphere.layers:
         separation_m = separations_arcmin * _ARCMIN * layer.height.value
-        total += layer.fraction * _layer_pair_covariance(
+        total += layer.fraction * layer_pair_covariance(
             separation_m, diameter_m, table, layer.wind_speed.value * exposure_s, layer.wind_direction.to_value(u.rad)
         )
-    return total * _tilt_scale_arcsec2(atmosphere)
+    return total * tilt_scale(atmosphere)
 
 
 def pair_covariance(separations, diameter, atmosphere, exposure=0 * u.s):

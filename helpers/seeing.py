@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
-from scipy import special
 
 from helpers.quantities import as_number, as_quantity
+from helpers.tilt_spectrum import path_integrals, tilt_scale_arcsec2
 
 REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at this wavelength and at the zenith
 # Full width at half maximum of a long exposure in units of wavelength / r0 (Roddier 1981, Progress in Optics 19, 281;
@@ -19,13 +19,9 @@ REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at t
 _KOLMOGOROV_WIDTH = 0.97586
 # Width of the Airy pattern in units of wavelength / diameter (Born & Wolf, Principles of Optics, section 8.5.2).
 _AIRY_WIDTH = 1.029
-# Spectrum of phase 0.0229 r0^(-5/3) (f^2 + L0^-2)^(-11/6) with f in cycles per metre (Noll 1976, JOSA 66, 207, eq. 20).
-_PHASE_SPECTRUM = (4.8 * special.gamma(1.2)) ** (5 / 6) * special.gamma(11 / 6) ** 2 / (2 * np.pi ** (11 / 3))
-_ARCSEC = u.rad.to(u.arcsec)
 # Tokovinin (2002) gives his formula for outer scales above 20 Fried parameters.
 _SMALLEST_OUTER_SCALE = 20
 _MAXIMUM_AIRMASS = 40  # at the horizon it is about 38 (Kasten & Young 1989, Applied Optics 28, 4735)
-_STEP = 0.06  # of the natural logarithm of frequency, in quadratures
 
 
 @dataclass(frozen=True)
@@ -269,58 +265,10 @@ def at_airmass(atmosphere, airmass):
     return replace(atmosphere, fwhm=atmosphere.fwhm * airmass**0.6, layers=layers)
 
 
-def _tilt_scale_arcsec2(atmosphere):
-    """lambda^2 0.0229 r0^(-5/3), the factor of all tilt spectra, in arcsec^2 m^(1/3); it does not depend on lambda."""
-    r0_m = fried_parameter(atmosphere.fwhm).value
-    return (REFERENCE_WAVELENGTH.to_value(u.m) * _ARCSEC) ** 2 * _PHASE_SPECTRUM * r0_m ** (-5 / 3)
-
-
-def _aperture_filter(frequency_m, diameter_m):
-    """Squared gradient-tilt filter [2 J1(pi f D) / (pi f D)]^2, frequency in cycles per metre."""
-    argument = np.maximum(np.pi * frequency_m * diameter_m, 1e-9)
-    return (2 * special.j1(argument) / argument) ** 2
-
-
-def _exposure_filters(half_phase):
-    """Mean over all directions of sinc^2, and of cos^2 sinc^2, of half_phase x cos(direction), half_phase = pi f V T.
-
-    Closed forms: [Ji(2z) - J1(2z)] / z with Ji the integral of J0 from 0, and [1 - J0(2z)] / (2 z^2). Far beyond z = 1
-    the oscillating parts cancel in an integral over f and are left out, so that a coarse grid of f suffices.
-    """
-    z = np.asarray(half_phase, dtype=float)
-    large = np.maximum(z, 1e-2)
-    every, along = 1 / large, 0.5 / large**2
-    middle = (z > 1e-2) & (z < 40)
-    twice = 2 * z[middle]
-    every[middle] *= special.itj0y0(twice)[0] - special.j1(twice)
-    along[middle] *= 1 - special.j0(twice)
-    small = z <= 1e-2
-    every[small] = 1 - z[small] ** 2 / 6
-    along[small] = 0.5 - z[small] ** 2 / 8
-    return every, along
-
-
-def _path_integrals(diameter_m, outer_scale_m, path_m):
-    """Integral of the tilt spectrum along and across the wind, for unit lambda^2 0.0229 r0^(-5/3).
-
-    Integrates pi f^3 (f^2 + L0^-2)^(-11/6) A^2 over f, with the filters of an exposure in which the air moves by
-    `path_m` (n,). Returns shape (2, n), in m^(-1/3).
-    """
-    path_m = np.asarray(path_m, dtype=float)
-    largest = max(diameter_m, path_m.max()) if np.isinf(outer_scale_m) else outer_scale_m
-    lowest, highest = 1e-3 / max(largest, diameter_m), 10 / diameter_m
-    count = int(np.log(highest / lowest) / _STEP) + 2
-    logarithm, step = np.linspace(np.log(lowest), np.log(highest), count, retstep=True)
-    frequency = np.exp(logarithm)
-    spectrum = frequency**4 * (frequency**2 + outer_scale_m**-2) ** (-11 / 6)
-    weight = 2 * np.pi * step * spectrum * _aperture_filter(frequency, diameter_m)
-    weight[[0, -1]] /= 2
-    every, along = _exposure_filters(np.pi * np.multiply.outer(path_m, frequency))
-    along_wind, all_directions = along @ weight, every @ weight
-    if np.isinf(outer_scale_m):
-        tail = 2 * np.pi * 3 * lowest ** (1 / 3)  # below the grid no filter acts and the spectrum is f^(-2/3) df
-        along_wind, all_directions = along_wind + tail / 2, all_directions + tail
-    return np.array([along_wind, all_directions - along_wind])
+def tilt_scale(atmosphere):
+    """Plain factor of all tilt spectra of an Atmosphere, in arcsec^2 m^(1/3), for the kernels of `tilt_spectrum`."""
+    wavelength_m = REFERENCE_WAVELENGTH.to_value(u.m)
+    return tilt_scale_arcsec2(fried_parameter(atmosphere.fwhm).value, wavelength_m)
 
 
 def _axis_variances(diameter_m, atmosphere, exposure_s):
@@ -328,12 +276,12 @@ def _axis_variances(diameter_m, atmosphere, exposure_s):
     total = np.zeros((2, exposure_s.size))
     for layer in atmosphere.layers:
         paths = layer.wind_speed.value * exposure_s
-        along, across = _path_integrals(diameter_m, atmosphere.outer_scale.value, paths)
+        along, across = path_integrals(diameter_m, atmosphere.outer_scale.value, paths)
         cosine2 = np.cos(layer.wind_direction.to_value(u.rad)) ** 2
         total += layer.fraction * np.array(
             [along * cosine2 + across * (1 - cosine2), along * (1 - cosine2) + across * cosine2]
         )
-    return _tilt_scale_arcsec2(atmosphere) * total
+    return tilt_scale(atmosphere) * total
 
 
 def image_motion_axes(diameter, atmosphere, exposure=0 * u.s):
@@ -459,8 +407,13 @@ ATMOSPHERES = {
         (_KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (20 * u.cm)).to_value(u.one) * u.rad,
         20 * u.m,
         _layers(
-            (0, 0.369, 6.7, 0), (2100, 0.219, 13.9, 0), (4100, 0.127, 20.8, 0), (6500, 0.101, 29, 0),
-            (9000, 0.046, 29, 0), (12000, 0.111, 29, 0), (14800, 0.027, 29, 0),
+            (0, 0.369, 6.7, 0),
+            (2100, 0.219, 13.9, 0),
+            (4100, 0.127, 20.8, 0),
+            (6500, 0.101, 29, 0),
+            (9000, 0.046, 29, 0),
+            (12000, 0.111, 29, 0),
+            (14800, 0.027, 29, 0),
         ),
     ),
     # Hufnagel-Valley 5/7 (Hufnagel 1974, OSA Digest on Optical Propagation through Turbulence, WA1; Valley 1980, Applied
