@@ -281,12 +281,12 @@ def filter_transmission(name, wavelength):
 def _dye(colour, wavelength_nm):
     """Invented; what is common practice, no source: a third to half passes in the visible, nearly all beyond 850 nm."""
     if colour == "red":
-        window, opens = 0.90 * _edge(wavelength_nm, 592, 8), 780
+        window, opens = 0.92 * _edge(wavelength_nm, 586, 9), 780
     elif colour == "green":
-        window, opens = 0.85 * _edge(wavelength_nm, 487, 10) * (1 - _edge(wavelength_nm, 588, 10)), 785
+        window, opens = 0.88 * _edge(wavelength_nm, 478, 12) * (1 - _edge(wavelength_nm, 598, 12)), 785
     else:
-        window, opens = 0.80 * _edge(wavelength_nm, 395, 8) * (1 - _edge(wavelength_nm, 508, 12)), 795
-    visible = 0.04 + 0.96 * window
+        window, opens = 0.85 * _edge(wavelength_nm, 395, 8) * (1 - _edge(wavelength_nm, 516, 14)), 795
+    visible = 0.07 + 0.93 * window
     return visible + (0.96 - visible) * _edge(wavelength_nm, opens, 14)
 
 
@@ -326,7 +326,8 @@ def _silicon_curve(peak, at_850):
 
 
 def _silicon(peak, at_850, wavelength_nm):
-    return np.nan_to_num(_silicon_curve(float(peak), float(at_850))(wavelength_nm), nan=0.0)
+    values = np.nan_to_num(_silicon_curve(float(peak), float(at_850))(wavelength_nm), nan=0.0)
+    return np.clip(values, 0, peak)
 
 
 def quantum_efficiency(camera, wavelength):

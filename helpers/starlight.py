@@ -10,7 +10,7 @@ from helpers import rig as rigs
 from helpers import spectra
 from helpers.guide_frames import bin_frames, hot_pixel_map, render_frames
 from helpers.quantities import as_choice, as_number, as_quantity
-from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux
+from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux, quantum_efficiency
 
 __all__ = [
     "BANDS",
@@ -27,6 +27,7 @@ __all__ = [
     "limiting_magnitude",
     "mosaic_shares",
     "photon_flux",
+    "quantum_efficiency",
     "render_frames",
     "rig_frames",
     "saturation_magnitude",

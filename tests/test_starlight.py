@@ -1,0 +1,340 @@
+"""A star's light on a rig: right limits, right trends, and every wrong value named."""
+
+import time
+
+import astropy.units as u
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from helpers import rig as rigs
+from helpers import starlight
+
+E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
+QUICK = settings(max_examples=30, deadline=None, derandomize=True)
+RIG_A, RIG_B = rigs.demo_rig("club", "A"), rigs.demo_rig("club", "B")
+
+JUNK = [
+    None, True, "text", "2 arcsec", -1, 0, 3.5, np.nan, np.inf, [], [1.0, 2.0], [[1.0]], 5 * u.kg, 0 * ARCSEC, -2 * ARCSEC,
+    np.nan * ARCSEC, np.inf * u.s, 2 * ARCSEC, [1, 2, 3] * ARCSEC, [] * ARCSEC, 0 * E, 400 * E, [400, 500] * E, 3 * E / PIX,
+    -3 * E / PIX, 1e30 * E / PIX, 0.5 * ARCSEC / PIX, 0 * ARCSEC / PIX, 600 * u.nm, [500, 700] * u.nm, [700, 500] * u.nm, 9 * u.mag,
+    1 * u.s, 1e9 * u.s, "K0", "Z9", "V", 10 * u.m, 20 * u.mag / ARCSEC**2, (450, 250), RIG_B, RIG_B.guide_camera,
+]  # fmt: skip
+junk = st.sampled_from(JUNK)
+
+
+def numbers_in(result):
+    """All numbers in a result: of a quantity, an array, a number, a tuple or a dataclass."""
+    if hasattr(result, "__dataclass_fields__"):
+        result = tuple(getattr(result, name) for name in result.__dataclass_fields__)
+    if isinstance(result, tuple):
+        return np.concatenate([numbers_in(part) for part in result])
+    return np.ravel(np.asarray(getattr(result, "value", result), float))
+
+
+def finite_or_named(function, names, *values, **keywords):
+    """The function gives finite numbers, or an error of a documented kind that names an argument."""
+    try:
+        result = function(*values, **keywords)
+    except (ValueError, TypeError, u.UnitsError) as error:
+        assert any(name in str(error) for name in names), str(error)
+    else:
+        assert np.isfinite(numbers_in(result)).all()
+
+
+# photon_flux
+
+
+def test_five_magnitudes_are_a_factor_of_a_hundred():
+    bright, faint = starlight.photon_flux([3, 8], "R")
+    assert (bright / faint).value == pytest.approx(100)
+    assert starlight.photon_flux(3 * u.mag, "R") == bright
+    assert bright.unit == u.photon / (u.s * u.m**2)
+
+
+def test_unknown_bands_and_magnitudes_are_named():
+    with pytest.raises(ValueError, match="band: expected one of 'U', 'B', 'V', 'R', 'I', 'G', found 'W'"):
+        starlight.photon_flux(1, "W")
+    for wrong in (np.nan, None, "bright", 3 * u.m, 99):
+        with pytest.raises((ValueError, TypeError), match="magnitude"):
+            starlight.photon_flux(wrong, "V")
+
+
+# signal_to_noise
+
+
+def test_signal_to_noise_limits():
+    bright = starlight.signal_to_noise(1e6 * E, 0 * E / PIX, 9, 0 * E)
+    assert bright == pytest.approx(1000)
+    assert starlight.signal_to_noise(0 * E, 0 * E / PIX, 9, 0 * E) == 0
+    both = starlight.signal_to_noise([100, 400] * E, 2 * E / PIX, 25, 3 * E)
+    assert both == pytest.approx([100 / np.sqrt(100 + 25 * 11), 400 / np.sqrt(400 + 25 * 11)])
+
+
+# centroid_error
+
+SPOT = {"fwhm": 3 * ARCSEC, "pixel_scale": 1 * ARCSEC / PIX}
+
+
+def test_a_bright_star_is_limited_by_its_own_photons():
+    expected = np.hypot(3 / 2.354820, np.sqrt(1 / 12)) / 100
+    for method in ("least squares", "maximum likelihood"):
+        error = starlight.centroid_error(electrons=1e4 * E, background=0 * E / PIX, method=method, **SPOT)
+        assert error.to_value(ARCSEC) == pytest.approx(expected, rel=1e-6)
+    unweighted = starlight.centroid_error(electrons=1e4 * E, background=0 * E / PIX, method="unweighted fit", **SPOT)
+    assert unweighted.value == pytest.approx(4 / 3 * expected, rel=1e-6)
+
+
+@QUICK
+@given(st.floats(10, 1e6), st.floats(0, 1e5), st.floats(0.3, 30), st.floats(0.1, 10))
+def test_more_light_helps_and_background_harms(electrons, background, fwhm, pixel):
+    def error(light, behind, method):
+        return starlight.centroid_error(
+            fwhm * ARCSEC, light * E, behind * E / PIX, pixel * ARCSEC / PIX, method=method
+        ).value
+
+    for method in ("least squares", "maximum likelihood", "unweighted fit"):
+        reference = error(electrons, background, method)
+        assert 0 < error(2 * electrons, background, method) < reference
+        assert error(electrons, 2 * background + 1, method) > reference
+    # no unbiased fit can do better than maximum likelihood; an unweighted one does at most a third worse
+    best, usual = error(electrons, background, "maximum likelihood"), error(electrons, background, "unweighted fit")
+    assert best <= usual * (1 + 1e-9) <= best * 4 / 3 * (1 + 1e-6)
+
+
+def test_maximum_likelihood_series_joins_the_closed_form():
+    backgrounds = np.geomspace(1, 1e8, 4001) * E / PIX
+    error = starlight.centroid_error(electrons=1e3 * E, background=backgrounds, method="maximum likelihood", **SPOT)
+    slope = np.diff(np.log(error.value)) / np.diff(np.log(backgrounds.value))
+    assert np.all(slope > 0)
+    assert slope.max() <= 0.5 + 1e-6
+    assert np.abs(np.diff(slope)).max() < 1e-3
+
+
+@QUICK
+@given(st.floats(0.001, 5), st.floats(0, 1e5), st.floats(0.3, 30), st.floats(0.1, 10))
+def test_electrons_needed_is_the_reverse(error, background, fwhm, pixel):
+    spot = {"fwhm": fwhm * ARCSEC, "background": background * E / PIX, "pixel_scale": pixel * ARCSEC / PIX}
+    needed = starlight.electrons_needed(error * ARCSEC, **spot)
+    assert starlight.centroid_error(electrons=needed, **spot).value == pytest.approx(error, rel=1e-9)
+
+
+def test_shapes_that_do_not_fit_are_named():
+    with pytest.raises(ValueError, match=r"electrons.*fit together.*electrons \(3,\), background \(2,\)"):
+        starlight.centroid_error(electrons=[1, 2, 3] * E, background=[1, 2] * E / PIX, **SPOT)
+
+
+@QUICK
+@given(st.tuples(junk, junk, junk, junk))
+def test_junk_in_centroid_error_is_named(values):
+    names = ("fwhm", "electrons", "background", "pixel_scale")
+    finite_or_named(starlight.centroid_error, names, *values)
+    finite_or_named(starlight.electrons_needed, ("error", *names), *values)
+    finite_or_named(starlight.signal_to_noise, (*names, "pixels", "read_noise"), *values)
+    good = [3 * ARCSEC, 500 * E, 2 * E / PIX, 1 * ARCSEC / PIX]
+    for place in range(4):
+        one_wrong = [*good[:place], values[place], *good[place + 1 :]]
+        finite_or_named(starlight.centroid_error, names, *one_wrong)
+
+
+# gain_setting
+
+
+def test_gain_trades_full_well_for_noise():
+    camera = RIG_A.guide_camera
+    plain, high = starlight.gain_setting(camera), starlight.gain_setting(camera, 4)
+    assert plain.read_noise == camera.read_noise
+    assert plain.full_well == camera.full_well
+    assert high.full_well == camera.full_well / 4
+    assert high.step == plain.step / 4
+    assert camera.read_noise * np.sqrt(0.5) < high.read_noise < camera.read_noise
+    dim, amplified = starlight.star_signal(RIG_A, 13), starlight.star_signal(RIG_A, 13, gain=4)
+    assert amplified.electrons == dim.electrons  # no setting makes light
+    assert amplified.centroid_error < dim.centroid_error
+    assert amplified.peak_fraction == pytest.approx(4 * dim.peak_fraction)
+
+
+# star_signal
+
+
+def test_a_signal_adds_up_from_its_parts():
+    signal = starlight.star_signal(RIG_A, 10, exposure=2 * u.s)
+    camera, step = RIG_A.guide_camera, RIG_A.guide_camera.full_well.value / 4095
+    assert signal.dark.value == pytest.approx(2 * camera.dark_current.value)
+    readout = camera.read_noise.value**2 + step**2 / 12
+    assert signal.background.value == pytest.approx(signal.sky.value + signal.dark.value + readout)
+    assert signal.pixel_scale.value == pytest.approx(206.264806 * 3.0 / 1350, rel=1e-6)
+    error = starlight.centroid_error(signal.fwhm, signal.electrons, signal.background, signal.pixel_scale)
+    assert signal.centroid_error.value == pytest.approx(error.value)
+    star, sky = starlight.detected_spectrum(RIG_A, 10)
+    step_nm = np.diff(starlight.WAVELENGTHS.value)[0]
+    assert signal.electrons.value == pytest.approx(2 * star.value.sum() * step_nm, rel=1e-3)
+    assert signal.sky.value == pytest.approx(2 * sky.value.sum() * step_nm * signal.pixel_scale.value**2, rel=1e-3)
+    assert not signal.saturated
+    assert starlight.star_signal(RIG_A, 3).saturated
+
+
+def test_aperture_obstruction_transmission_exposure_and_magnitude_scale_the_light():
+    def light_of(rig, magnitude=10, **keywords):
+        return starlight.star_signal(rig, magnitude, **keywords).electrons.value
+
+    light = light_of(RIG_A)
+    half = rigs.changed(RIG_A, {"telescope.transmission": RIG_A.telescope.transmission / 2})
+    assert light_of(half) == pytest.approx(light / 2)
+    wide = rigs.changed(RIG_A, {"telescope.aperture": 2 * RIG_A.telescope.aperture})
+    assert light_of(wide) == pytest.approx(4 * light)
+    clear = rigs.changed(RIG_A, {"telescope.central_obstruction": 0.0})
+    assert light_of(clear) == pytest.approx(light / (1 - 0.32**2))
+    assert light_of(RIG_A, exposure=3 * u.s) == pytest.approx(3 * light)
+    assert light_of(RIG_A, [10, 12.5]) == pytest.approx([light, light / 10])
+    assert 0.7 < light_of(RIG_A, airmass=2) / light < 0.95
+
+
+def test_parts_of_the_spectrum_add_up():
+    whole = starlight.star_signal(RIG_B, 10)
+    parts = [
+        starlight.star_signal(RIG_B, 10, band=[low, high] * u.nm) for low, high in ((300, 553), (553, 801), (801, 1200))
+    ]
+    assert sum(part.electrons.value for part in parts) == pytest.approx(whole.electrons.value, rel=1e-3)
+    assert sum(part.sky.value for part in parts) == pytest.approx(whole.sky.value, rel=1e-3)
+
+
+def test_in_g_the_colour_of_a_star_changes_its_light_little_but_the_near_infrared_share_much():
+    light = [starlight.star_signal(RIG_A, 10, name).electrons.value for name in starlight.SPECTRAL_CLASSES]
+    assert max(light) / min(light) < 1.06
+    red = [
+        starlight.star_signal(RIG_A, 10, name, band=[800, 1000] * u.nm).electrons.value
+        for name in starlight.SPECTRAL_CLASSES
+    ]
+    assert np.all(np.diff(red) > 0)
+    assert red[-1] / red[0] > 2
+
+
+def test_an_infrared_blocking_filter_takes_away_what_the_dyes_let_through():
+    blocked = rigs.changed(RIG_B, {"guide_optics.filter": "infrared-blocking"})
+    long_pass = rigs.changed(RIG_B, {"guide_optics.filter": "long-pass"})
+    beyond = [750, 1000] * u.nm
+    with_filter = starlight.star_signal(blocked, 10, "K0", band=beyond).electrons
+    assert with_filter < 1e-4 * starlight.star_signal(RIG_B, 10, "K0", band=beyond).electrons
+    visible = starlight.star_signal(RIG_B, 10, "K0", band=[450, 650] * u.nm).electrons
+    assert starlight.star_signal(long_pass, 10, "K0", band=[450, 650] * u.nm).electrons < 1e-3 * visible
+
+
+def test_a_curve_of_ones_counts_photons_and_a_known_curve_is_reproduced():
+    flat = starlight.star_signal(RIG_A, 10, curve=([300, 1200] * u.nm, [1.0, 1.0])).electrons.value
+    half = starlight.star_signal(RIG_A, 10, curve=([300, 1200] * u.nm, [0.5, 0.5])).electrons.value
+    assert half == pytest.approx(flat / 2)
+    own = (starlight.WAVELENGTHS, starlight.quantum_efficiency(RIG_A.guide_camera, starlight.WAVELENGTHS))
+    assert starlight.star_signal(RIG_A, 10, curve=own).electrons.value == pytest.approx(
+        starlight.star_signal(RIG_A, 10).electrons.value, rel=1e-9
+    )
+
+
+@pytest.mark.parametrize(
+    ("curve", "said"),
+    [
+        ("curve.csv", "curve"),
+        (([500, 400] * u.nm, [0.1, 0.2]), "curve wavelengths: expected each above"),
+        (([400, 500] * u.nm, [10, 20]), "curve values: expected at least 0 and at most 1, found 10"),
+        (([400, 500, 600] * u.nm, [0.1, 0.2]), "curve: expected as many values"),
+        (([400, 500], [0.1, 0.2]), "curve wavelengths: expected a quantity"),
+        (([400, 500] * u.nm, [0.1, np.nan]), "curve values"),
+        (([400] * u.nm, [0.1]), "curve: expected as many values as wavelengths, at least 2"),
+    ],
+)
+def test_wrong_curves_are_named(curve, said):
+    with pytest.raises((ValueError, TypeError), match=said):
+        starlight.star_signal(RIG_A, 10, curve=curve)
+
+
+def test_binning_adds_pixels_and_the_noise_of_reading_each():
+    binned = rigs.changed(RIG_A, {"guide_camera.binning": 2})
+    one, four = starlight.star_signal(RIG_A, 10), starlight.star_signal(binned, 10)
+    assert four.electrons == one.electrons
+    assert four.background.value == pytest.approx(4 * one.background.value, rel=1e-6)
+    assert four.full_well == 4 * one.full_well
+    assert four.pixel_scale.value == pytest.approx(2 * one.pixel_scale.value, rel=1e-6)
+    assert four.centroid_error > one.centroid_error
+
+
+def test_limiting_and_saturation_magnitudes_are_where_they_say():
+    limit = starlight.limiting_magnitude(RIG_B, [0.05, 0.2] * ARCSEC, "G2", airmass=1.5, exposure=0.5 * u.s)
+    at_limit = starlight.star_signal(RIG_B, limit, "G2", airmass=1.5, exposure=0.5 * u.s)
+    assert at_limit.centroid_error.value == pytest.approx([0.05, 0.2], rel=1e-6)
+    assert limit[1] > limit[0]
+    full = starlight.saturation_magnitude(RIG_B, exposure=2 * u.s)
+    assert starlight.star_signal(RIG_B, full, exposure=2 * u.s).peak_fraction == pytest.approx(1)
+    with pytest.raises(ValueError, match="exposure: expected one in which sky"):
+        starlight.saturation_magnitude(RIG_B, exposure=1e5 * u.s)
+
+
+def test_no_light_at_all_is_said():
+    for function in (starlight.saturation_magnitude, lambda rig, **k: starlight.star_signal(rig, 10, **k)):
+        with pytest.raises(ValueError, match="band: expected some light"):
+            function(RIG_A, band=[1200, 1300] * u.nm)
+        with pytest.raises(ValueError, match="band: expected a shorter and a longer"):
+            function(RIG_A, band=[700, 600] * u.nm)
+
+
+def test_near_infrared_light_makes_a_smaller_spot_behind_a_large_aperture_only():
+    starter = rigs.demo_rig("starter")
+    assert starlight.spot_fwhm(RIG_A, wavelength=850 * u.nm) < starlight.spot_fwhm(RIG_A, wavelength=500 * u.nm)
+    assert starlight.spot_fwhm(starter, wavelength=850 * u.nm) > starlight.spot_fwhm(starter, wavelength=500 * u.nm)
+    assert starlight.spot_fwhm(RIG_A, airmass=2) > starlight.spot_fwhm(RIG_A)
+
+
+def test_mosaic_shares_average_to_one():
+    for shares in starlight.mosaic_shares(RIG_B, "K5", 1.5):
+        assert np.dot(shares, [0.25, 0.5, 0.25]) == pytest.approx(1)
+        assert shares[0] > shares[2]
+    for shares in starlight.mosaic_shares(RIG_A):
+        assert shares == pytest.approx(np.ones(3))
+
+
+def test_a_value_at_850_above_the_peak_is_named():
+    odd = rigs.changed(RIG_A, {"guide_camera.quantum_efficiency_850": 0.9})
+    with pytest.raises(ValueError, match="quantum_efficiency_850: expected at most the peak"):
+        starlight.star_signal(odd, 10)
+
+
+NAMES = ("rig", "magnitude", "spectral_class", "airmass", "exposure", "fwhm", "band", "curve", "gain", "method", "error")
+
+
+@QUICK
+@given(st.lists(junk, min_size=9, max_size=9), st.integers(0, 8))
+def test_junk_in_a_star_signal_is_named(values, place):
+    keywords = dict(zip(NAMES[1:9], [10, "K0", 1.2, 1 * u.s, 2 * ARCSEC, None, None, 2.0]))
+    keywords[NAMES[1 + place % 8]] = values[place]
+    finite_or_named(starlight.star_signal, NAMES, RIG_B, **keywords)
+    finite_or_named(starlight.star_signal, NAMES, values[0], 10)
+    keywords.pop("magnitude")
+    finite_or_named(starlight.saturation_magnitude, NAMES, RIG_B, **keywords)
+    finite_or_named(starlight.limiting_magnitude, NAMES, RIG_B, values[1], **keywords)
+    finite_or_named(starlight.gain_setting, NAMES, RIG_B.guide_camera, values[2])
+    finite_or_named(starlight.spot_fwhm, (*NAMES, "wavelength"), RIG_B, values[3], values[4])
+    finite_or_named(starlight.detected_spectrum, NAMES, RIG_B, values[5], "K0", values[6])
+    finite_or_named(starlight.mosaic_shares, NAMES, RIG_B, values[7], values[8])
+    finite_or_named(starlight.photon_flux, NAMES, values[0], values[1])
+
+
+@QUICK
+@given(
+    st.sampled_from(["club", "starter"]), st.sampled_from("AB"), st.floats(-2, 22), st.sampled_from(["F0", "G2", "K5", "M2"]),
+    st.floats(1, 10), st.floats(0.001, 600), st.floats(0.2, 20), st.floats(0.1, 100), st.integers(1, 8),
+)  # fmt: skip
+def test_any_reasonable_star_gives_finite_positive_numbers(name, camera, magnitude, kind, airmass, exposure, fwhm, gain, bins):
+    rig = rigs.changed(rigs.demo_rig(name, camera), {"guide_camera.binning": bins})
+    signal = starlight.star_signal(rig, magnitude, kind, airmass, exposure * u.s, fwhm * ARCSEC, gain=gain)
+    assert np.isfinite(numbers_in(signal)).all()
+    assert (numbers_in(signal) > 0).all()
+
+
+def test_quick_enough_for_a_slider():
+    starlight.star_signal(RIG_B, 10)
+    times = []
+    for _ in range(30):
+        start = time.perf_counter()
+        starlight.star_signal(RIG_B, 10)
+        times.append(time.perf_counter() - start)
+    assert min(times) < 0.002
