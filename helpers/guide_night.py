@@ -3,14 +3,14 @@
 The air is that of `multi_star.simulate_motion`, drawn in short steps; an exposure of several steps sees their mean, exactly.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
 
 from helpers import correction_loop, final_image, loop_settings, mount_motion, multi_star, seeing, starlight
 from helpers.quantities import as_count, as_number, as_quantity
-from helpers.rig import Rig
+from helpers.rig import Rig, changed
 
 
 def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
@@ -53,6 +53,12 @@ def guide_star_fwhm(rig, airmass=1, wavelength=600 * u.nm):
     return seeing.spot_fwhm(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
 
 
+def picture_star_fwhm(rig, airmass=1, wavelength=550 * u.nm):
+    """Width of a star in the main camera's long exposure with perfect guiding: seeing and diffraction."""
+    _check_rig(rig)
+    return seeing.spot_fwhm(rig.telescope.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
+
+
 def _check_rig(rig):
     if not isinstance(rig, Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
@@ -76,6 +82,8 @@ class GuideNight:
         Motion of the target.
     unseen : Quantity [arcsec], shape (n, 2)
         Flexure, which only the main camera sees.
+    wavelength : Quantity [nm]
+        Of the picture.
     star_fwhm : Quantity [arcsec]
         Star in the main camera with perfect guiding.
     """
@@ -89,6 +97,7 @@ class GuideNight:
     air: u.Quantity
     target_air: u.Quantity
     unseen: u.Quantity
+    wavelength: u.Quantity
     star_fwhm: u.Quantity
 
     def centroid_error(self, exposures):
@@ -174,8 +183,46 @@ def guide_night(
         air=np.stack([np.einsum("kja,j->ka", one[:, 1:], weights) for one in motion]),
         target_air=np.stack([one[:, 0] for one in motion]),
         unseen=mount_motion.flexure(n, step, optics.flexure),
-        star_fwhm=seeing.spot_fwhm(rig.telescope.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass),
+        wavelength=wavelength,
+        star_fwhm=picture_star_fwhm(rig, airmass, wavelength),
     )
+
+
+def at_seeing(night, fwhm):
+    """The same night with better or poorer air: all motion by the air scales as seeing^(5/6), and stars grow.
+
+    Parameters
+    ----------
+    night : GuideNight
+    fwhm : Quantity [angle]
+        Seeing at 500 nm and zenith, as in the site of a rig.
+
+    Returns
+    -------
+    GuideNight
+
+    References
+    ----------
+    Variance of image motion ~ r0^(-5/3): Fried 1965, JOSA 55, 1427; r0 ~ 1 / FWHM.
+    """
+    _check_night(night)
+    rig = changed(night.rig, {"site.seeing": fwhm})
+    scale = float(rig.site.seeing / night.rig.site.seeing) ** (5 / 6)
+    star = picture_star_fwhm(rig, night.airmass, night.wavelength)
+    return replace(night, rig=rig, air=night.air * scale, target_air=night.target_air * scale, star_fwhm=star)
+
+
+def perfect_mount(night):
+    """The same night on a mount without any fault: all that is left to correct is false."""
+    _check_night(night)
+    faults = {"periodic_error": u.arcsec, "polar_error": u.arcmin, "backlash": u.arcsec, "jitter": u.arcsec}
+    rig = changed(night.rig, {f"mount.{name}": 0 * unit for name, unit in faults.items()})
+    return replace(night, rig=rig, mount=0 * night.mount, unseen=0 * night.unseen)
+
+
+def _check_night(night):
+    if not isinstance(night, GuideNight):
+        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
 
 
 def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_band=None, seen=None):
@@ -205,8 +252,7 @@ def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    if not isinstance(night, GuideNight):
-        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
+    _check_night(night)
     settings = night.rig.guiding
     exposure = as_quantity("exposure", settings.exposure if exposure is None else exposure, u.s, above=0, ndim=0)
     run = as_count("run", run, maximum=len(night.air) - 1)
@@ -257,8 +303,7 @@ def night_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
     -------
     loop_settings.SettingsMap
     """
-    if not isinstance(night, GuideNight):
-        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
+    _check_night(night)
     settings = night.rig.guiding
     return loop_settings.settings_map(
         night.mount,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.quantities import as_count, as_quantity
+from helpers.quantities import as_count, as_number, as_quantity
 
 TOO_LOW, FITTING, TOO_HIGH = "too low", "fitting", "too high"
 _FEWEST = 40
@@ -131,3 +131,33 @@ def correlation_curve(errors, lags):
     centred = errors - errors.mean(axis=0)
     products = [(centred[: len(errors) - lag] * centred[lag:]).sum(axis=0) for lag in range(lags + 1)]
     return np.array(products) / products[0]
+
+
+def spread_ellipse(errors, share=0.95, points=120):
+    """Outline that holds a share of all errors, if they are spread as a Gaussian of two dimensions.
+
+    Parameters
+    ----------
+    errors : Quantity [angle], shape (n, 2)
+    share : float
+        Between 0 and 1.
+    points : int
+
+    Returns
+    -------
+    Quantity [arcsec], shape (points, 2)
+        Closed; centred on the mean of the errors, axes along those of their covariance.
+
+    References
+    ----------
+    Squared distance in units of the covariance follows chi-squared with 2 degrees of freedom, quantile -2 ln(1 - share).
+    """
+    errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
+    if errors.shape[1] != 2 or len(errors) < 3:
+        raise ValueError(f"errors: expected shape (n, 2) with at least 3 rows, found {errors.shape}")
+    share = as_number("share", share, above=0, maximum=0.9999)
+    points = as_count("points", points, minimum=4)
+    variances, directions = np.linalg.eigh(np.cov(errors.T))
+    angle = np.linspace(0, 2 * np.pi, points)
+    axes = directions * np.sqrt(np.maximum(variances, 0) * -2 * np.log1p(-share))
+    return (errors.mean(axis=0) + np.column_stack([np.cos(angle), np.sin(angle)]) @ axes.T) * u.arcsec

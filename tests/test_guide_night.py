@@ -93,6 +93,25 @@ def test_the_map_of_a_guide_telescope_holds_its_flexure():
     assert maps[0].mean[0, 0].value == pytest.approx(cell, rel=3e-3)
 
 
+def test_poorer_seeing_moves_stars_as_its_power_of_five_sixths(night):
+    poor = guide_night.at_seeing(night, 5 * u.arcsec)
+    above = [seeing.atmosphere_for(one.rig.site) for one in (night, poor)]
+    ratio = np.divide(*[seeing.image_motion(0.25 * u.m, one, 0.5 * u.s).value for one in above[::-1]])
+    assert np.std(poor.air.value) / np.std(night.air.value) == pytest.approx(ratio, rel=0.01)
+    assert poor.rig.site.seeing == 5 * u.arcsec and poor.star_fwhm > 1.9 * night.star_fwhm
+    assert poor.centroid_error(1 * u.s) > night.centroid_error(1 * u.s)
+    back = guide_night.at_seeing(poor, night.rig.site.seeing)
+    assert np.allclose(back.air, night.air) and back.star_fwhm.value == pytest.approx(night.star_fwhm.value)
+
+
+def test_a_perfect_mount_is_spoilt_by_guiding(night):
+    perfect = guide_night.perfect_mount(night)
+    alone, still = guide_night.guide(perfect, gain=0)
+    assert np.all(alone.pointing == 0) and still.mean_fwhm.value == pytest.approx(perfect.star_fwhm.value)
+    chased, blurred = guide_night.guide(perfect, 0.5 * u.s, gain=1)
+    assert np.all(chased.pointing_rms > 0.1 * u.arcsec) and blurred.mean_fwhm > still.mean_fwhm
+
+
 def test_same_seed_same_night():
     assert np.all(draw(seed=4, duration=20 * u.s).air == draw(seed=4, duration=20 * u.s).air)
 
@@ -116,6 +135,9 @@ def test_same_seed_same_night():
         (lambda night: guide_night.guide(night, gain=2.5), ValueError, "gain"),
         (lambda night: guide_night.guide(night, run=2), ValueError, "run"),
         (lambda night: guide_night.guide("night"), TypeError, "night"),
+        (lambda night: guide_night.at_seeing("night", 2 * u.arcsec), TypeError, "night"),
+        (lambda night: guide_night.at_seeing(night, 0 * u.arcsec), ValueError, "seeing"),
+        (lambda night: guide_night.perfect_mount("night"), TypeError, "night"),
         (lambda night: guide_night.night_map("night", [1] * u.s, [0.5], np.random.default_rng()), TypeError, "night"),
         (lambda night: guide_night.mean_centroid_error(rig.demo_rig(), [], 1 * u.s), ValueError, "magnitudes"),
         (lambda night: guide_night.mean_centroid_error(rig.demo_rig(), [np.nan], 1 * u.s), ValueError, "magnitudes"),

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from helpers import correction_loop as loop
-from helpers.log_check import FITTING, TOO_HIGH, TOO_LOW, check_log, correlation_curve
+from helpers.log_check import FITTING, TOO_HIGH, TOO_LOW, check_log, correlation_curve, spread_ellipse
 
 ARCSEC = u.arcsec
 
@@ -76,6 +76,17 @@ def test_curve_starts_at_one_and_agrees_with_the_check():
     assert curve[1] == pytest.approx(check_log(errors).correlation, abs=0.01)
 
 
+@pytest.mark.parametrize("share", [0.5, 0.95])
+def test_the_ellipse_holds_its_share(share):
+    errors = np.random.default_rng(2).multivariate_normal([1, -2], [[1, 0.6], [0.6, 0.5]], 20_000)
+    outline = spread_ellipse(errors * ARCSEC, share).value
+    assert np.allclose(outline[0], outline[-1]) and outline.mean(axis=0) == pytest.approx([1, -2], abs=0.1)
+    inverse = np.linalg.inv(np.cov(errors.T))
+    size = np.einsum("ka,ab,kb->k", outline - errors.mean(axis=0), inverse, outline - errors.mean(axis=0))
+    inside = np.einsum("ka,ab,kb->k", errors - errors.mean(axis=0), inverse, errors - errors.mean(axis=0)) < size[0]
+    assert np.ptp(size) < 1e-6 * size[0] and inside.mean() == pytest.approx(share, abs=0.01)
+
+
 def nan_log():
     errors = log_of(0.5, n=60)
     errors[7, 1] = np.nan * ARCSEC
@@ -95,6 +106,8 @@ def nan_log():
         (lambda: check_log(log_of(0.5, n=60), time=np.zeros(60) * u.s), ValueError, "time: expected 60 growing"),
         (lambda: check_log(log_of(0.5, n=60), time=np.arange(50) * u.s), ValueError, "time"),
         (lambda: check_log(log_of(0.5, n=50), time=np.cumsum([1, 1, 9] * 17)[:50] * u.s), ValueError, "gap"),
+        (lambda: spread_ellipse(np.zeros((2, 2)) * ARCSEC), ValueError, "errors"),
+        (lambda: spread_ellipse(log_of(0.5, n=60), share=1.0), ValueError, "share"),
         (lambda: correlation_curve(log_of(0.5, n=60), 60), ValueError, "lags"),
         (lambda: correlation_curve(np.zeros((60, 2)) * ARCSEC, 6), ValueError, "always the same"),
     ],
