@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 from scipy import optimize, stats
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 from helpers.night_log import clean_log, join_logs, load_log
 from helpers.night_statistics import (
@@ -128,46 +129,80 @@ def _pieces(time, squares, runs, length, memory):
     return np.array(middles), np.array(levels), np.array(freedom)
 
 
+class _WalkAndNoise:
+    """Covariance of a random walk that starts at the first of `time_hours`, plus independent noise, handled as bands.
+
+    The walk's own inverse has three diagonals, so that all costs grow as the number of pieces only.
+    """
+
+    def __init__(self, time_hours, walk_per_hour, noise):
+        self.noise = noise
+        steps = walk_per_hour * np.maximum(np.diff(time_hours), 1e-9)
+        bands = np.zeros((2, steps.size))
+        bands[1] = 1 / steps + 1 / noise[1:]
+        bands[1, :-1] += 1 / steps[1:]
+        bands[0, 1:] = -1 / steps[1:]
+        self.factor = cholesky_banded(bands)
+        self.log_determinant = np.log(noise).sum() + np.log(steps).sum() + 2 * np.log(self.factor[1]).sum()
+        self.steps = steps
+
+    def solve(self, values):
+        """Inverse covariance times values, shape (n, columns)."""
+        scaled = values / self.noise[:, None]
+        scaled[1:] -= cho_solve_banded((self.factor, False), scaled[1:]) / self.noise[1:, None]
+        return scaled
+
+    def whiten(self, values):
+        """Values turned into independent ones of variance 1: what each adds to what those before it foretold."""
+        white = np.empty_like(values)
+        foretold, spread = np.zeros(values.shape[1]), 0.0
+        for k, noise in enumerate(self.noise):
+            if k:
+                spread += self.steps[k - 1]
+            surprise = values[k] - foretold
+            white[k] = surprise / np.sqrt(spread + noise)
+            share = spread / (spread + noise)
+            foretold, spread = foretold + share * surprise, spread * (1 - share)
+        return white
+
+
 def _fit_walk(time_hours, level, is_b, sizes):
     """Generalised least squares of a camera step over a random walk of the sky plus noise.
 
-    Noise and walk variance come from restricted maximum likelihood. Returns step, its standard error, degrees of freedom,
-    walk variance per hour.
+    Noise and walk come from restricted maximum likelihood. Returns step, its standard error, degrees of freedom, walk variance
+    per hour, and the covariance for a noise of 1.
     """
     design = np.column_stack([np.ones(time_hours.size), is_b])
-    walk = np.minimum.outer(time_hours - time_hours.min(), time_hours - time_hours.min())
-    noise = np.diag(sizes.mean() / sizes)
-
-    def parts(ratio):
-        factor = np.linalg.cholesky(noise + ratio * walk)
-        x, y = (np.linalg.solve(factor, part) for part in (design, level))
-        information = x.T @ x
-        beta = np.linalg.solve(information, x.T @ y)
-        rest = np.sum((y - x @ beta) ** 2)
-        return factor, information, beta, rest
-
+    noise = sizes.mean() / sizes
     freedom = level.size - 2
 
-    def unlikeliness(log_ratio):
-        factor, information, _, rest = parts(np.exp(log_ratio))
-        return freedom * np.log(rest) + 2 * np.log(np.diag(factor)).sum() + np.linalg.slogdet(information)[1]
+    def fit(log_ratio):
+        covariance = _WalkAndNoise(time_hours, np.exp(log_ratio), noise)
+        weighted = covariance.solve(design)
+        information = design.T @ weighted
+        beta = np.linalg.solve(information, weighted.T @ level)
+        left = (level - design @ beta)[:, None]
+        return covariance, information, beta, float(left[:, 0] @ covariance.solve(left)[:, 0])
 
-    grid = np.linspace(-12, 12, 49)  # walk over noise variance, per hour
+    def unlikeliness(log_ratio):
+        covariance, information, _, rest = fit(log_ratio)
+        return freedom * np.log(rest) + covariance.log_determinant + np.linalg.slogdet(information)[1]
+
+    grid = np.linspace(-12, 12, 49)  # logarithm of walk over noise variance, per hour
     best = grid[np.argmin([unlikeliness(value) for value in grid])]
     best = optimize.minimize_scalar(unlikeliness, bounds=(best - 0.5, best + 0.5), method="bounded").x
-    _, information, beta, rest = parts(np.exp(best))
+    covariance, information, beta, rest = fit(best)
     variance = rest / freedom
     error = np.sqrt(variance * np.linalg.inv(information)[1, 1])
-    return beta[1], error, freedom, variance * np.exp(best), parts(np.exp(best))[0]
+    return beta[1], error, freedom, variance * np.exp(best), covariance
 
 
-def _permuted(factor, level, is_b, n_permutations, rng):
-    """Share of random orders of the pieces in which the step is at least as large as in the true one."""
-    white = np.linalg.solve(factor, np.column_stack([level, np.ones(level.size), is_b]))
-    y, one, camera = white.T
-    one /= np.linalg.norm(one)
+def _permuted(covariance, level, is_b, n_permutations, rng):
+    """Share of random orders of the whitened pieces in which the step is at least as large as in the true one."""
+    y, one, camera = covariance.whiten(np.column_stack([level, np.ones(level.size), is_b])).T
+    one = one / np.linalg.norm(one)
     y, camera = y - one * (one @ y), camera - one * (one @ camera)
-    orders = rng.permuted(np.tile(np.arange(level.size), (n_permutations, 1)), axis=1)
+    orders = np.argsort(rng.random((n_permutations, level.size)), axis=1)
     return (1 + np.sum(np.abs(y[orders] @ camera) >= abs(y @ camera) * (1 - 1e-9))) / (n_permutations + 1)
 
 
@@ -230,10 +265,10 @@ def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
         is_b = np.repeat([0.0, 1.0], [cut[0][0].size, cut[1][0].size])
         order = np.argsort(hours)
         hours, level, sizes, is_b = hours[order] / 3600, level[order], sizes[order], is_b[order]
-        step, error, freedom, walk, factor = _fit_walk(hours, level, is_b, sizes)
+        step, error, freedom, walk, covariance = _fit_walk(hours, level, is_b, sizes)
         half = stats.t.ppf(0.975, freedom) * error
         ratio, interval = np.exp(step), (np.exp(step - half), np.exp(step + half))
-        p_value, drift = _permuted(factor, level, is_b, n_resamples, rng), float(np.sqrt(walk))
+        p_value, drift = _permuted(covariance, level, is_b, n_resamples, rng), float(np.sqrt(walk))
     else:
         logs = 0.5 * np.log(means[1] / means[0])
         ratio = rms[1].value / rms[0].value
@@ -278,13 +313,11 @@ def _power(log_ratio, exposure_s, memory, drift, block_s, pairs):
     """Chance that the 95 % interval of `compare` leaves out 1, for errors of both axes alike."""
     rows = max(1, int(block_s / exposure_s))
     pieces = max(1, rows // max(MIN_ROWS, int(np.ceil(_PIECE * memory))))
-    pieces = max(1, min(pieces, 600 // (2 * pairs)))
     count = 2 * pairs * pieces
     hours = (np.arange(count) + 0.5) * block_s / pieces / 3600
     design = np.column_stack([np.ones(count), np.repeat(np.arange(2 * pairs) % 2, pieces)])
-    noise = 1 / (4 * rows / pieces / memory)
-    covariance = noise * np.eye(count) + drift**2 * np.minimum.outer(hours, hours)
-    information = design.T @ np.linalg.solve(covariance, design)
+    noise = np.full(count, pieces * memory / (4 * rows))
+    information = design.T @ _WalkAndNoise(hours, max(drift**2, 1e-12), noise).solve(design)
     error = np.sqrt(np.linalg.inv(information)[1, 1])
     critical = stats.t.ppf(0.975, count - 2)
     shift = abs(log_ratio) / error
