@@ -124,7 +124,7 @@ def beam_share(x_mm, y_mm, optics):
     outer = max(beam_width(optics).value / 2, 1e-6)  # a mirror that touches the sensor has a sharp edge
     inner = outer * optics.central_obstruction
     passed = _disc_in_rectangle(x_mm * shrink, y_mm * shrink, outer, half_width, half_height)
-    if inner > 0:
+    if inner > 1e-9:
         passed = passed - _disc_in_rectangle(x_mm * shrink, y_mm * shrink, inner, half_width, half_height)
     return np.clip(passed / (np.pi * (outer**2 - inner**2)), 0, 1)
 
@@ -173,8 +173,9 @@ def coma_length(focal_ratio, field_angle):
     Parameters
     ----------
     focal_ratio : float
+        0.1 to 1000.
     field_angle : Quantity, angle
-        From the main axis.
+        From the main axis, 0 to 90 degrees.
 
     Returns
     -------
@@ -184,8 +185,8 @@ def coma_length(focal_ratio, field_angle):
     ----------
     Schroeder, Astronomical Optics, 2nd ed. 2000, chapter 6: tangential coma of a paraboloid 3 theta / (16 F^2).
     """
-    focal_ratio = as_number("focal_ratio", focal_ratio, above=0, ndim=None)
-    field_angle = as_quantity("field_angle", field_angle, "arcsec", minimum=0)
+    focal_ratio = as_number("focal_ratio", focal_ratio, minimum=0.1, maximum=1000, ndim=None)
+    field_angle = as_quantity("field_angle", field_angle, "deg", minimum=0, maximum=90).to(u.arcsec)
     return 3 * field_angle / (16 * focal_ratio**2)
 
 

@@ -32,8 +32,7 @@ def _first(rows):
     return int(np.flatnonzero(rows)[0]) + 1
 
 
-def _star_table(ra_deg, dec_deg, magnitude, source, missing_magnitudes):
-    """Checked table; what was left out stands in ``meta["notes"]``."""
+def _check_places(ra_deg, dec_deg, source):
     for name, values, lowest, highest in (("ra", ra_deg, -180, 360), ("dec", dec_deg, -90, 90)):
         wrong = ~((values >= lowest) & (values <= highest))
         if wrong.any():
@@ -42,6 +41,10 @@ def _star_table(ra_deg, dec_deg, magnitude, source, missing_magnitudes):
             raise StarListError(
                 f"{source}: data row {_first(wrong)}, {name}: expected {lowest} to {highest} degrees, found {found}"
             )
+
+
+def _star_table(ra_deg, dec_deg, magnitude, source, missing_magnitudes):
+    """Table of places that were checked; what was left out stands in ``meta["notes"]``."""
     notes = []
     keep = np.isfinite(magnitude)
     if not keep.all():
@@ -126,7 +129,8 @@ def load_catalogue(path, columns=None, ra_unit=None, missing_magnitudes="refuse"
     name = Path(path).name
     ra = stars["ra"].quantity.to_value("deg")
     dec, magnitude = stars["dec"].quantity.value, stars["magnitude"].quantity.value
-    if ra_unit is None and np.isfinite(ra + dec).all() and _looks_like_hours(ra, dec):
+    _check_places(ra, dec, name)
+    if ra_unit is None and _looks_like_hours(ra, dec):
         without_unit = tables.read_table(path, {"ra": None}, columns={"ra": columns.get("ra", "ra")})
         if without_unit["ra"].unit is None:
             raise StarListError(
@@ -169,6 +173,12 @@ def _magnitude_column(table, magnitude_column):
 def _degrees(column):
     values = np.ma.filled(np.ma.asarray(column, dtype=float), np.nan)
     return u.Quantity(values, column.unit or "deg").to_value("deg")
+
+
+def _status(votable):
+    """The last QUERY_STATUS of an answer (DALI 1.1, IVOA Recommendation 2017): "OK" if none."""
+    infos = [info for part in (*votable.resources, votable) for info in part.infos]
+    return ([str(info.value).upper() for info in infos if info.name.upper() == "QUERY_STATUS"] or ["OK"])[-1]
 
 
 def _download(query, address, timeout_s):
@@ -257,14 +267,17 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
         try:
             answer = SCSResults(parse(io.BytesIO(body)))
             table = answer.to_table()
+            status = _status(answer.votable)
         except DALQueryError as error:
             raise StarListError(f"{address}: the service reports: {' '.join(str(error).split())[:200]}") from None
         except Exception as error:  # parser and pyvo raise many kinds; the reader needs one sentence
             reason = " ".join(str(error).split())[:200]
             raise StarListError(f"{address}: expected a VOTable with stars, found: {reason}") from error
+    if status == "ERROR":
+        raise StarListError(f"{address}: the service reports an error")
     if len(table) == 0:
         raise StarListError(f"{address}: no stars within {radius:g} of that place in this catalogue")
-    if answer.status[0].lower() == "overflow":
+    if status == "OVERFLOW":
         raise StarListError(
             f"{address}: the service cut its answer short after {len(table)} stars; choose a smaller radius"
         )
@@ -275,6 +288,8 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
     magnitude = table[_magnitude_column(table, magnitude_column)]
     try:
         magnitude = np.ma.filled(np.ma.asarray(magnitude, dtype=float), np.nan)
-        return _star_table(_degrees(table[ra]), _degrees(table[dec]), magnitude, address, "leave out")
+        ra_deg, dec_deg = _degrees(table[ra]), _degrees(table[dec])
     except (TypeError, u.UnitConversionError) as error:
         raise StarListError(f"{address}: expected numbers for places and magnitudes: {error}") from error
+    _check_places(ra_deg, dec_deg, address)
+    return _star_table(ra_deg, dec_deg, magnitude, address, "leave out")
