@@ -1,0 +1,244 @@
+"""Pixel scale, star on pixels, centroid, and the movement a picture notices."""
+
+import astropy.units as u
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from helpers.pixel_scale import (
+    allowed_motion,
+    blurred_fwhm,
+    centroid,
+    centroid_limit,
+    compare_scales,
+    field_of_view,
+    phase_error,
+    pixel_scale,
+    spot_width,
+    star_image,
+)
+from helpers.rig import changed, demo_rig
+
+QUICK = settings(max_examples=30, deadline=None, derandomize=True)
+SCALE = u.arcsec / u.pix
+DOCUMENTED = (ValueError, TypeError, u.UnitsError)
+anything = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from([0.0, -1.0, 5e-324, 1e308]))
+units = st.sampled_from([u.um, u.mm, u.m, u.arcsec, u.deg, u.s, u.pix, SCALE, u.electron, u.one])
+
+
+@st.composite
+def quantities(draw):
+    return draw(anything) * draw(units)
+
+
+def finite_or_documented(function, *arguments):
+    try:
+        result = function(*arguments)
+    except DOCUMENTED as error:
+        assert ":" in str(error)  # names the argument
+    else:
+        assert np.all(np.isfinite(u.Quantity(result).value))
+
+
+def test_scale_by_hand():
+    assert pixel_scale(2.9 * u.um, 1000 * u.mm).to_value(SCALE) == pytest.approx(0.598, abs=5e-4)
+    assert pixel_scale(3 * u.um, 206.264806 * u.mm).to_value(SCALE) == pytest.approx(3, rel=1e-7)
+    assert pixel_scale(3 * u.um, 200 * u.mm, binning=2) == 2 * pixel_scale(3 * u.um, 200 * u.mm)
+
+
+def test_a_longer_focal_length_and_a_smaller_pixel_do_the_same():
+    base = pixel_scale(4 * u.um, 500 * u.mm)
+    assert pixel_scale(4 * u.um, 1000 * u.mm).value == pytest.approx(base.value / 2, rel=1e-7)
+    assert pixel_scale(2 * u.um, 500 * u.mm).value == pytest.approx(base.value / 2, rel=1e-7)
+
+
+def test_scales_broadcast():
+    table = pixel_scale([2, 3, 4] * u.um, [[200], [1000]] * u.mm)
+    assert table.shape == (2, 3) and table[1, 0] == pixel_scale(2 * u.um, 1 * u.m)
+    with pytest.raises(ValueError, match="pixel_size, focal_length"):
+        pixel_scale([2, 3] * u.um, [1, 2, 3] * u.mm)
+
+
+def test_field_is_scale_times_pixels_when_small():
+    field = field_of_view((1800, 1000), 3 * u.um, 1350 * u.mm)
+    scale = pixel_scale(3 * u.um, 1350 * u.mm).value
+    assert field.unit == u.arcmin and field.shape == (2,)
+    assert field.value == pytest.approx(np.array([1800, 1000]) * scale / 60, rel=1e-5)
+
+
+def test_a_wide_field_is_less_than_scale_times_pixels():
+    field = field_of_view((4000, 4000), 10 * u.um, 20 * u.mm)  # 40 mm of sensor at 20 mm: 90 degrees
+    assert field.to_value(u.deg) == pytest.approx([90, 90])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        ((-3 * u.um, 1 * u.m), "pixel_size"),
+        ((3 * u.um, 0 * u.m), "focal_length"),
+        ((np.nan * u.um, 1 * u.m), "pixel_size"),
+        ((3 * u.um, np.inf * u.m), "focal_length"),
+        (([] * u.um, 1 * u.m), "pixel_size"),
+        ((3 * u.s, 1 * u.m), "pixel_size"),
+        ((3, 1 * u.m), "pixel_size"),
+        ((3 * u.um, 1 * u.m, 0), "binning"),
+        ((3 * u.um, 1 * u.m, 1.5), "binning"),
+    ],
+)
+def test_wrong_values_of_a_scale_are_named(arguments, named):
+    with pytest.raises(DOCUMENTED, match=named):
+        pixel_scale(*arguments)
+
+
+@pytest.mark.parametrize("shape", [5, (1,), (1, 2, 3), (0, 5), (5, 2.5), "ab", None])
+def test_wrong_shapes_are_named(shape):
+    with pytest.raises((ValueError, TypeError), match="shape"):
+        field_of_view(shape, 3 * u.um, 1 * u.m)
+    with pytest.raises((ValueError, TypeError), match="shape"):
+        star_image([1, 1] * u.pix, 3 * u.pix, shape)
+
+
+def test_motion_and_pixels_widen_in_quadrature():
+    assert blurred_fwhm(3 * u.arcsec, 0 * u.arcsec) == 3 * u.arcsec
+    assert blurred_fwhm(3 * u.arcsec, 4 / 2.354820045 * u.arcsec).value == pytest.approx(5)
+    with_pixel = blurred_fwhm(3 * u.arcsec, 0 * u.arcsec, 2 * SCALE).value
+    assert with_pixel == pytest.approx(np.sqrt(9 + 8 * np.log(2) * 4 / 12))
+
+
+@QUICK
+@given(st.floats(0.1, 20), st.floats(0, 3))
+def test_allowed_motion_undoes_the_blur(fwhm, widening):
+    motion = allowed_motion(fwhm * u.arcsec, widening)
+    assert blurred_fwhm(fwhm * u.arcsec, motion).value == pytest.approx(fwhm * (1 + widening))
+
+
+def test_a_recorded_star_is_as_wide_as_the_pixels_and_the_motion_make_it():
+    # second moments of drawn, moved stars, against the quadrature
+    rng = np.random.default_rng(1)
+    places = 20 + rng.uniform(-0.5, 0.5, (400, 1)) * [1, 0] + rng.normal(0, 0.8, (400, 2)) * [1, 0]
+    image = star_image(places * u.pix, 4 * u.pix, (41, 41)).value
+    x = np.arange(41)
+    line = image.sum(axis=1).mean(axis=0)
+    width = 2.354820045 * np.sqrt(np.sum(line * x**2) - np.sum(line * x) ** 2)
+    motion = np.std(places[:, 0])
+    expected = blurred_fwhm(4 * u.arcsec, motion * u.arcsec, 1 * SCALE).value
+    assert width == pytest.approx(expected, rel=1e-3)
+
+
+def test_all_light_lands_on_the_pixels():
+    image = star_image([10.3, 7.8] * u.pix, 3 * u.pix, (24, 18), 5000 * u.electron)
+    assert image.shape == (18, 24) and image.unit == u.electron
+    assert image.sum().value == pytest.approx(5000, rel=1e-3)
+    assert np.unravel_index(image.argmax(), image.shape) == (8, 10)
+    many = star_image([[10.3, 7.8], [4, 5]] * u.pix, 3 * u.pix, (24, 18), 5000 * u.electron)
+    assert many.shape == (2, 18, 24) and np.array_equal(many[0], image)
+
+
+def test_half_a_star_on_the_edge():
+    image = star_image([-0.5, 10] * u.pix, 2 * u.pix, (21, 21))
+    assert image.sum().value == pytest.approx(0.5, abs=1e-6)
+
+
+def test_a_tiny_star_falls_into_one_pixel():
+    image = star_image([3.2, 2.1] * u.pix, 0.01 * u.pix, (6, 5)).value
+    assert image[2, 3] == pytest.approx(1) and image.sum() == pytest.approx(1)
+
+
+def test_centroid_finds_a_star_far_finer_than_a_pixel():
+    true = np.array([[10.37, 9.81], [11.02, 10.55]])
+    images = star_image(true * u.pix, 3 * u.pix, (22, 21))
+    assert centroid(images).value == pytest.approx(true, abs=1e-4)
+    assert centroid(images[0]).shape == (2,)
+    assert centroid(images, box=13).value == pytest.approx(true, abs=1e-4)
+
+
+def test_a_box_leaves_out_what_lies_outside_and_reaches_over_the_edge():
+    image = star_image([10, 10] * u.pix, 3 * u.pix, (40, 21)).value
+    image[3, 35] = 0.05  # a hot pixel far away
+    assert centroid(image, box=9).value == pytest.approx([10, 10], abs=1e-6)
+    assert abs(centroid(image).value - 10).max() > 0.3
+    corner = star_image([0, 0] * u.pix, 1.5 * u.pix, (9, 9))
+    assert np.all(np.isfinite(centroid(corner, box=5)))
+
+
+@pytest.mark.parametrize(
+    "wrong", [np.zeros((5, 5)), np.ones(5), np.full((4, 4), np.nan), np.ones((0, 3, 3)), "x", None]
+)
+def test_wrong_images_are_named(wrong):
+    with pytest.raises((ValueError, TypeError), match="image"):
+        centroid(wrong)
+
+
+@pytest.mark.parametrize("box", [0, 4, -3, 2.5, "a"])
+def test_wrong_boxes_are_named(box):
+    with pytest.raises((ValueError, TypeError), match="box"):
+        centroid(np.ones((9, 9)), box)
+
+
+def test_phase_error_vanishes_at_middle_and_edge_and_is_odd():
+    error = phase_error(0.6 * u.pix, [-0.5, -0.25, 0, 0.25, 0.5] * u.pix).value
+    assert error[[0, 2, 4]] == pytest.approx([0, 0, 0], abs=1e-12)
+    assert error[1] == pytest.approx(-error[3]) and error[1] > 0.05
+
+
+def test_phase_error_falls_steeply_with_the_width_of_the_star():
+    errors = [abs(phase_error(width * u.pix, 0.25 * u.pix).value) for width in (0.5, 1.0, 1.5, 2.0)]
+    assert np.all(np.diff(errors) < 0) and errors[2] > 1e-4 and errors[3] < 1e-6
+
+
+def test_a_tight_box_pulls_towards_the_middle_of_the_pixel():
+    wide, tight = (phase_error(3 * u.pix, 0.3 * u.pix, box).value for box in (15, 3))
+    assert abs(wide) < 1e-4 and tight < -0.15
+
+
+def test_centroid_limit_is_what_drawn_stars_show():
+    rng = np.random.default_rng(4)
+    fwhm, scale, electrons = 3 * u.arcsec, 1.2 * SCALE, 500 * u.electron
+    phases = 12 + rng.uniform(-0.5, 0.5, (6000, 2))
+    frames = rng.poisson(star_image(phases * u.pix, fwhm / scale, (25, 25), electrons).value)
+    measured = (centroid(frames) - phases * u.pix) * scale
+    assert np.std(measured.value) == pytest.approx(centroid_limit(fwhm, electrons, scale).value, rel=0.03)
+
+
+def test_compare_scales_of_the_demo_rigs():
+    club, starter = compare_scales(demo_rig("club")), compare_scales(demo_rig("starter"))
+    assert club.scale_ratio == pytest.approx(3.0 / 3.8) and club.main_fwhm == club.guide_fwhm
+    assert starter.scale_ratio > 1 and starter.guide_fwhm > starter.main_fwhm
+    assert club.margin == pytest.approx((club.noticed / club.seen).value) and club.margin > 1
+    binned = compare_scales(changed(demo_rig("starter"), {"guide_camera.binning": 2}))
+    assert binned.guide_scale == 2 * starter.guide_scale and binned.margin < starter.margin
+
+
+def test_compare_scales_follows_light_and_taste():
+    rig = demo_rig("starter")
+    base = compare_scales(rig, 1000 * u.electron, 0.05)
+    assert compare_scales(rig, 4000 * u.electron, 0.05).margin == pytest.approx(2 * base.margin)
+    assert compare_scales(rig, 1000 * u.electron, 0.10).noticed > base.noticed
+    for wrong in ((None,), (rig, 0 * u.electron), (rig, 5), (rig, 5 * u.electron, 0), (rig, 5 * u.electron, np.nan)):
+        with pytest.raises(DOCUMENTED):
+            compare_scales(*wrong)
+
+
+@QUICK
+@given(quantities(), quantities(), st.one_of(st.integers(-2, 2000), st.floats(), st.none()))
+def test_any_scale_is_finite_or_refused(pixel, focal, binning):
+    finite_or_documented(pixel_scale, pixel, focal, binning)
+    finite_or_documented(field_of_view, (binning, 5), pixel, focal)
+
+
+@QUICK
+@given(quantities(), quantities(), quantities())
+def test_any_width_is_finite_or_refused(first, second, third):
+    finite_or_documented(spot_width, first, second, third)
+    finite_or_documented(blurred_fwhm, first, second, third)
+    finite_or_documented(centroid_limit, first, second, third)
+    finite_or_documented(allowed_motion, first, second)
+
+
+@QUICK
+@given(anything, anything, anything, st.one_of(st.none(), st.integers(-1, 9)))
+def test_any_star_is_finite_or_refused(x, y, fwhm, box):
+    finite_or_documented(star_image, [x, y] * u.pix, fwhm * u.pix, (7, 5), x * u.electron)
+    finite_or_documented(phase_error, fwhm * u.pix, x * u.pix, box)
+    finite_or_documented(centroid, np.full((3, 3), x) + np.eye(3) * y, box)
