@@ -16,6 +16,7 @@ PROFILES = ("gaussian", "moffat", "kolmogorov")
 MOSAIC = np.array([[0, 1], [1, 2]])  # colour of the pixels at (row, column): red 0, green 1, blue 2; the first is red
 _MOFFAT_BETA = 2.5
 _ENCLOSED = 0.995  # share of a star's light that a stamp must hold
+_LEAST_RADIUS = 3.0  # of a stamp, in FWHM: keeps the second moments
 _LARGEST_STAMP = 201  # pixels a side
 _BLOCK_BYTES = 12_000_000  # keeps the work in the processor's cache
 _FAINT = 1.0  # expected electrons below which Poisson numbers are drawn by inversion
@@ -35,9 +36,9 @@ def _transfer_function(profile, frequency, fwhm):
     return 2 * (argument / 2) ** order * special.kv(order, argument) / special.gamma(order)
 
 
-def _enclosed_half_width(image, oversampling, centre):
-    """Half side in whole pixels of the square that holds the wanted share of an oversampled picture."""
-    for half in range(2, (_LARGEST_STAMP - 1) // 2):
+def _enclosed_half_width(image, oversampling, centre, least):
+    """Half side in pixels, at least `least`, of the square that holds the wanted share of an oversampled picture."""
+    for half in range(least, (_LARGEST_STAMP - 1) // 2):
         reach = int((half + 0.5) * oversampling)
         span = slice(centre - reach, centre + reach + 1, oversampling)
         if image[span, span].sum() >= _ENCLOSED:
@@ -66,7 +67,8 @@ def _stamps(profile, fwhm):
     image = fft.irfft2(transfer * np.sinc(frequency_y) * np.sinc(frequency_x), s=(size, size)) * oversampling**2
     centre = size // 2
     image = np.maximum(np.roll(image, (centre, centre), axis=(0, 1)), 0)
-    half = min(_enclosed_half_width(image, oversampling, centre) + 1, pixels // 2 - 2)
+    least = int(np.ceil(_LEAST_RADIUS * fwhm))
+    half = min(_enclosed_half_width(image, oversampling, centre, least) + 1, pixels // 2 - 2)
     side = 2 * half + 1
     table = np.empty((oversampling + 1, oversampling + 1, side, side), np.float32)
     for y in range(oversampling + 1):

@@ -53,7 +53,8 @@ def test_motion_moves_a_star_by_arcseconds():
 
 
 def test_background_pixels_have_the_distribution_asked_for():
-    frames = frames_of([[5, 5]], 0, still(60, 1), shape=(80, 70), sky=2.3 * E / PIX, dark=0.4 * E / PIX, read_noise=1.7 * E)
+    scene = {"sky": 2.3 * E / PIX, "dark": 0.4 * E / PIX, "read_noise": 1.7 * E, "shape": (80, 70)}
+    frames = frames_of([[5, 5]], 0, still(60, 1), **scene)
     light = electrons_of(frames)
     assert light.mean() == pytest.approx(2.7, abs=5 * np.sqrt((2.7 + 1.7**2) / light.size))
     assert light.var() == pytest.approx(2.7 + 1.7**2 + 1 / 12, rel=0.01)
@@ -112,7 +113,7 @@ def test_a_full_pixel_is_cut_off():
     keywords = {"full_well": 1000 * E, "bit_depth": 10, "offset": 0, "read_noise": 5 * E}
     frames = frames_of([[20, 20]], 1e6, still(400, 1), **keywords)
     full = frames[:, 20, 20].astype(float)
-    # the pixel holds its full well, whatever falls on it; read noise still moves what is read, up to the digitiser's end
+    # the pixel holds its full well, whatever falls on it; read noise still moves what is read
     assert frames.max() == 1023
     assert np.mean(full < 1023) == pytest.approx(0.5, abs=0.15)
     assert full.min() > 1023 - 6 * 5 * 1.023
@@ -176,7 +177,7 @@ def test_frames_of_a_rig_hold_what_the_signal_says(name, camera):
     behind = signal.sky.value + signal.dark.value
     assert np.median(light.mean(axis=0)) == pytest.approx(behind, abs=0.3)
     assert (light - behind).sum(axis=(1, 2)).mean() == pytest.approx(signal.electrons.value, rel=0.02)
-    # a star centred on a pixel fills it as far as the signal says (air makes this spot, not the Moffat shape it assumes)
+    # a star centred on a pixel fills it as far as the signal says (air makes this spot, not the assumed Moffat shape)
     if camera == "A":
         assert light[0].max() == pytest.approx(signal.peak_fraction * signal.full_well.value, rel=0.1)
 
@@ -266,8 +267,8 @@ def test_wrong_values_of_a_hot_pixel_map_are_named(values, named):
 )  # fmt: skip
 def test_any_reasonable_scene_gives_frames(light, sky, noise, full_well, bits, fwhm, profile, place):
     frames = render_frames(
-        [[place, 10]], light * E, still(2, 1), fwhm * ARCSEC, SCALE, (20, 25), np.random.default_rng(1), sky=sky * E / PIX,
-        read_noise=noise * E, full_well=full_well * E, bit_depth=bits, offset=0, profile=profile,
+        [[place, 10]], light * E, still(2, 1), fwhm * ARCSEC, SCALE, (20, 25), np.random.default_rng(1),
+        sky=sky * E / PIX, read_noise=noise * E, full_well=full_well * E, bit_depth=bits, offset=0, profile=profile,
     )  # fmt: skip
     assert frames.shape == (2, 25, 20)
     assert frames.dtype == np.uint16
