@@ -1,0 +1,343 @@
+"""Statistics of one set of frames taken under the same conditions, in one pass with one frame at a time in memory.
+
+What changes from frame to frame (temporal noise) is told from the difference of two frames, in which everything fixed
+falls out; what is fixed (the pattern) from the mean frame.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter
+
+# Enough pixel pairs for every error below a thousandth; what comes after only adds to the mean frame.
+_PAIR_PIXELS = 1.6e7
+_CODE_FRAMES = 4
+_VARIANCE_FRAMES = 32
+_BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
+_CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
+LAGS = ((0, 1), (1, 0), (0, 2), (2, 0))  # (rows, columns) between the pixels whose noise is compared
+
+
+@dataclass(frozen=True)
+class SetStatistics:
+    """Statistics of a set of frames, in DN of the file.
+
+    Attributes
+    ----------
+    frames : int
+    shape : (rows, columns)
+    frame_means : ndarray, shape (frames,)
+    mean_frame : ndarray, shape (rows, columns)
+    level : ndarray, shape (planes,)
+        Mean signal of each colour plane (one plane for a monochrome camera) in the compared pairs.
+    variance, variance_error : ndarray, shape (planes,)
+        Temporal noise variance of one pixel, EMVA 1288 (two-frame method).
+    row_variance, column_variance, pixel_variance_mean : float
+        The parts of it that whole rows share, whole columns share, and the rest.
+    correlation : ndarray, shape (4,)
+        Correlation of the noise of pixels `LAGS` apart, rows' and columns' parts taken off.
+    correlation_error : float
+    pixel_variance : ndarray, shape (rows, columns), or None
+        Temporal variance of each pixel over the first frames; None for fewer than 8 frames.
+    variance_frames : int
+        Frames in `pixel_variance`.
+    codes, counts : ndarray
+        Values met in the first frames and how often; empty when the frames hold no finite set of values.
+    events : tuple of (frame, row, column)
+        Single pixels that stood out in one frame only; left out of the mean frame.
+    equal_pairs, pairs : int
+        Pairs of frames compared, and those that were equal to the last bit.
+    """
+
+    frames: int
+    shape: tuple
+    frame_means: np.ndarray
+    mean_frame: np.ndarray
+    level: np.ndarray
+    variance: np.ndarray
+    variance_error: np.ndarray
+    row_variance: float
+    column_variance: float
+    pixel_variance_mean: float
+    correlation: np.ndarray
+    correlation_error: float
+    pixel_variance: np.ndarray | None
+    variance_frames: int
+    codes: np.ndarray
+    counts: np.ndarray
+    events: tuple
+    equal_pairs: int
+    pairs: int
+
+
+def planes_of(frame, mosaic):
+    """The colour planes of a mosaic (2 x 2 pattern) as views, or the frame itself."""
+    return [frame[i::2, j::2] for i in (0, 1) for j in (0, 1)] if mosaic else [frame]
+
+
+def _flag(difference):
+    """Flat indices of pixels whose difference is no noise; not those of a row or column that is bad as a whole."""
+    sample = difference.ravel()[:: max(1, difference.size // 20_000)]
+    low, middle, high = np.percentile(sample, [15.87, 50, 84.13])
+    steps = sample[sample != middle] if high > low else difference[difference != middle]
+    if steps.size == 0:
+        return np.empty(0, int)
+    # Noise that hides within one step of the numbers is taken as one step.
+    spread = max((high - low) / 2, np.abs(steps - middle).min())
+    flagged = np.flatnonzero(np.abs(difference - middle) > _CLIP * spread)
+    if flagged.size == 0:
+        return flagged
+    rows, columns = np.divmod(flagged, difference.shape[1])
+    many_rows = np.bincount(rows, minlength=difference.shape[0]) > difference.shape[1] / 4
+    many_columns = np.bincount(columns, minlength=difference.shape[1]) > difference.shape[0] / 4
+    flagged = flagged[~(many_rows[rows] | many_columns[columns])]
+    return flagged if flagged.size < 0.01 * difference.size else flagged[:0]
+
+
+def _lag_products(residual):
+    """Sums of the products of pixels `LAGS` apart."""
+    rows, columns = residual.shape
+    return np.array([np.vdot(residual[down:, across:], residual[: rows - down, : columns - across])
+                     / ((rows - down) * (columns - across)) for down, across in LAGS])  # fmt: skip
+
+
+class _Pairs:
+    """Sums over disjoint pairs of consecutive frames."""
+
+    def __init__(self, mosaic, dark_level):
+        self.mosaic, self.dark_level = mosaic, dark_level
+        self.levels, self.variances, self.parts, self.products, self.events = [], [], [], [], []
+        self.equal, self.pixels = 0, 0
+
+    def add(self, first, second, numbers):
+        first, second = first.astype(np.float32), second.astype(np.float32)
+        difference = first - second
+        if not difference.any():
+            self.equal += 1
+        levels = np.array([plane.mean(dtype=float) for plane in planes_of(first, self.mosaic)])
+        weight = 2.0
+        if self.dark_level is not None:
+            # A lamp that drifts leaves a faint picture of the field's shading in the difference: scale it away.
+            mean_first, mean_second = levels.mean() - self.dark_level, second.mean(dtype=float) - self.dark_level
+            if mean_first > 0 and mean_second > 0:
+                ratio = mean_first / mean_second
+                difference = first - np.float32(ratio) * second
+                weight = 1 + ratio**2
+                # The shot noise of both, taken together, is that of a frame at this level.
+                levels = self.dark_level + (levels - self.dark_level) * (1 + ratio) / weight
+        flagged = _flag(difference)
+        difference -= np.float32(difference.mean(dtype=float))
+        if flagged.size:
+            # A fixed hot pixel does not stand out here, so these are rare events or pixels that jump.
+            self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
+            difference.ravel()[flagged] = 0
+            difference -= np.float32(difference.sum(dtype=float) / (difference.size - flagged.size))
+            difference.ravel()[flagged] = 0
+        variances = []
+        inverse = difference.size / (difference.size - flagged.size)
+        for plane in planes_of(difference, self.mosaic):
+            mean = plane.mean(dtype=float)
+            variances.append((np.mean(np.square(plane), dtype=float) - mean**2) * inverse / weight)
+        self.levels.append(levels)
+        self.variances.append(variances)
+        self._split(difference, weight)
+        self.pixels += difference.size
+
+    def _split(self, difference, weight):
+        """Analysis of variance of one difference: the parts that rows share, that columns share, and the rest."""
+        rows, columns = difference.shape
+        row_means, column_means = difference.mean(axis=1), difference.mean(axis=0)
+        difference -= row_means[:, None]
+        difference -= column_means[None, :]
+        rest = np.vdot(difference, difference) / max(1, (rows - 1) * (columns - 1))
+        by_row = row_means.var(ddof=1, dtype=float) - rest / columns
+        by_column = column_means.var(ddof=1, dtype=float) - rest / rows
+        self.parts.append(np.array([by_row, by_column, rest]) / weight)
+        self.products.append(_lag_products(difference) / rest if rest > 0 else np.zeros(len(LAGS)))
+
+
+def _single_events(flagged):
+    """Of all flagged pixels those that stood out in one frame only: (frames it may be, row, column)."""
+    places = {}
+    for pair, row, column in flagged:
+        places[row, column] = places.get((row, column), {*pair}) & {*pair}
+    return [(sorted(suspects), *place) for place, suspects in places.items() if suspects]
+
+
+def _codes(frame):
+    """Values of a frame and their counts; nothing for numbers that are spread without a step."""
+    if frame.dtype.kind == "u" and frame.dtype.itemsize <= 2:
+        counts = np.bincount(frame.ravel())
+        codes = np.flatnonzero(counts)
+        return codes.astype(float), counts[codes]
+    codes, counts = np.unique(frame, return_counts=True)
+    if frame.dtype.kind == "f" and codes.size > frame.size / 4 and codes.size > 1000:
+        return np.empty(0), np.empty(0, int)
+    return codes.astype(float), counts
+
+
+def _merge(found):
+    codes = np.concatenate([codes for codes, _ in found])
+    counts = np.concatenate([counts for _, counts in found])
+    merged, place = np.unique(codes, return_inverse=True)
+    return merged, np.bincount(place, weights=counts, minlength=merged.size).astype(int)
+
+
+def summarise(frames, mosaic=False, dark_level=None):
+    """Statistics of a set of frames taken under the same conditions.
+
+    Parameters
+    ----------
+    frames : ndarray or Frames, shape (n, rows, columns)
+        At least two frames.
+    mosaic : bool
+        Take the four colour planes of a 2 x 2 mosaic one at a time.
+    dark_level : float, optional
+        For flats, the level without light in DN: lets a slow drift of the lamp fall out.
+
+    Returns
+    -------
+    SetStatistics
+
+    Raises
+    ------
+    ValueError
+        Fewer than two frames, or frames too small.
+    """
+    count, shape = len(frames), tuple(frames.shape[1:])
+    if count < 2:
+        raise ValueError(f"frames: expected at least two frames of a kind, found {count}")
+    if min(shape) < 16:
+        raise ValueError(f"frames: expected at least 16 rows and 16 columns, found {shape[0]} and {shape[1]}")
+    pairs = _Pairs(mosaic, dark_level)
+    start = np.zeros(shape, np.float32)
+    total, squares = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
+    block = np.empty((min(_BLOCK, shape[0]), shape[1]), np.float32)
+    variance_frames = min(count, _VARIANCE_FRAMES)
+    means, codes, previous = np.empty(count), [], None
+    for number, frame in enumerate(frames):
+        if number == 0:
+            start[:] = frame
+        if number < _CODE_FRAMES:
+            codes.append(_codes(frame))
+        summed = 0.0
+        for low in range(0, shape[0], _BLOCK):
+            part = slice(low, low + _BLOCK)
+            change = block[: min(_BLOCK, shape[0] - low)]
+            np.subtract(frame[part], start[part], out=change, dtype=np.float32, casting="unsafe")
+            total[part] += change
+            summed += float(change.sum())
+            if number < variance_frames and count >= 8:
+                np.multiply(change, change, out=change)
+                squares[part] += change
+            if number + 1 == variance_frames:
+                squares[part] -= total[part] ** 2 / variance_frames
+        means[number] = summed / frame.size
+        if (number % 2 or (number == count - 1 and number)) and pairs.pixels < _PAIR_PIXELS:
+            pairs.add(previous, frame, (number - 1, number))
+        previous = frame
+    means += start.mean(dtype=float)
+    events = _repair(frames, total, start, pairs.events)
+    total /= count
+    total += start
+    compared = len(pairs.levels)
+    parts = np.mean(pairs.parts, axis=0)
+    variance = np.mean(pairs.variances, axis=0)
+    merged = _merge(codes)
+    return SetStatistics(
+        frames=count,
+        shape=shape,
+        frame_means=means,
+        mean_frame=total,
+        level=np.mean(pairs.levels, axis=0),
+        variance=variance,
+        variance_error=_variance_error(variance, parts, shape, compared, mosaic),
+        row_variance=float(parts[0]),
+        column_variance=float(parts[1]),
+        pixel_variance_mean=float(parts[2]),
+        correlation=np.mean(pairs.products, axis=0),
+        correlation_error=1 / np.sqrt(pairs.pixels),
+        pixel_variance=squares / (variance_frames - 1) if count >= 8 else None,
+        variance_frames=variance_frames,
+        codes=merged[0],
+        counts=merged[1],
+        events=events,
+        equal_pairs=pairs.equal,
+        pairs=compared,
+    )
+
+
+def _variance_error(variance, parts, shape, pairs, mosaic):
+    """Standard error of the temporal variance: 2 s^4 / n for the pixels' own part, and likewise for rows and columns.
+
+    Rows and columns are few, so noise that they share is known far less well than the number of pixels suggests.
+    """
+    rows, columns = (shape[0] // 2, shape[1] // 2) if mosaic else shape
+    by_row, by_column, _ = np.maximum(parts, 0)
+    own = np.maximum(variance - by_row - by_column, 0)
+    return np.sqrt(2 / pairs * (own**2 / (rows * columns) + by_row**2 / rows + by_column**2 / columns))
+
+
+def _repair(frames, total, start, flagged):
+    """Take single events out of the sums; returns their places. A pixel that is flagged again and again stays."""
+    single = _single_events(flagged)
+    if len(single) > 200:
+        return ()  # so many are no events: the pixels themselves are restless
+    events, count = [], len(frames)
+    for suspects, row, column in single:
+        summed = float(start[row, column]) * count + float(total[row, column])
+        values = np.array([float(frames[number][row, column]) for number in suspects])
+        if count <= len(suspects):
+            worst = int(np.argmax(np.abs(values - np.median(frames[suspects[0]]))))  # of two frames, the odder one
+        else:
+            worst = int(np.argmax(np.abs(values - (summed - values.sum()) / (count - len(suspects)))))
+        others = (summed - values[worst]) / (count - 1)
+        total[row, column] = (others - float(start[row, column])) * count
+        events.append((suspects[worst], row, column))
+    return tuple(events)
+
+
+def split_pattern(mean_frame, temporal_variance, frames):
+    """Split the fixed pattern of a mean frame into what rows share, what columns share, and the pixels' own part.
+
+    The parts are defined as in EMVA Standard 1288 release 4.0 (variance of row, column and pixel; from memory), solved
+    from the expected mean squares of a two-way analysis of variance.
+
+    Parameters
+    ----------
+    mean_frame : ndarray, shape (rows, columns)
+    temporal_variance : float
+        Of one frame; what is left of it in the mean is taken off.
+    frames : int
+        Frames in the mean.
+
+    Returns
+    -------
+    row, column, pixel, total : float
+        Variances; they can come out slightly negative when the pattern is lost in noise.
+    error : float
+        Standard error of the total.
+    """
+    frame = np.asarray(mean_frame, float)
+    rows, columns = frame.shape
+    row_means, column_means, mean = frame.mean(axis=1), frame.mean(axis=0), frame.mean()
+    whole = np.mean(frame**2) - mean**2
+    ms_row, ms_column = columns * row_means.var(ddof=1), rows * column_means.var(ddof=1)
+    squares = whole * frame.size - ms_row * (rows - 1) - ms_column * (columns - 1)
+    rest = squares / ((rows - 1) * (columns - 1))
+    row, column = (ms_row - rest) / columns, (ms_column - rest) / rows
+    pixel = rest - temporal_variance / frames
+    parts = np.maximum([row, column, rest], 0)
+    error = np.sqrt(2 * (parts[2] ** 2 / frame.size + parts[0] ** 2 / rows + parts[1] ** 2 / columns))
+    return row, column, pixel, row + column + pixel, error
+
+
+def take_off_shading(frame, box=11):
+    """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their variance.
+
+    EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the edges.
+    """
+    smooth = uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
+    even = (frame - smooth) / np.float32(np.sqrt(1 - 1 / box**2))
+    edge = box // 2  # there the box has no pixels on one side
+    return even[edge:-edge, edge:-edge] if min(frame.shape) > 2 * box else even
