@@ -50,6 +50,13 @@ class SettingsMap:
         logged = self.logged_rms.mean(axis=0)
         return tuple(int(i) for i in np.unravel_index(np.argmin(logged), logged.shape))
 
+    @property
+    def misleading(self):
+        """Index (exposure, gain) of the widest star among all settings whose log is no worse than that of the best picture."""
+        logged = self.logged_rms.mean(axis=0)
+        tempting = np.where(logged <= logged[self.best], self.mean.value, 0)
+        return tuple(int(i) for i in np.unravel_index(np.argmax(tempting), tempting.shape))
+
     def plateau(self, within=0.03):
         """Settings whose FWHM is within a share of the best, also after allowing for two standard errors.
 

@@ -219,13 +219,14 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
     Returns
     -------
     Quantity [arcsec], shape (n_steps, 2)
+        From where it pointed in the first step, for guiding starts with the star in its place.
     """
     for name in ("worm_period", "periodic_error", "polar_error"):
         if not hasattr(mount, name):
             raise TypeError(f"mount: expected the mount of a rig, found {type(mount).__name__} without {name}")
     path = polar_drift(n_steps, step, hour_angle, declination, mount.polar_error)
     path[:, 0] += periodic_error(n_steps, step, mount.worm_period, mount.periodic_error, declination)
-    return path
+    return path - path[0]
 
 
 def step_means(series, steps):

@@ -75,6 +75,14 @@ def test_best_plateau_and_uncertainty():
     assert found.logged_rms.mean(axis=0)[found.lowest_log] == found.logged_rms.mean(axis=0).min()
 
 
+def test_the_misleading_setting_has_as_good_a_log_and_the_worst_picture():
+    found = small_map()
+    logged, width = found.logged_rms.mean(axis=0), found.mean
+    assert logged[found.misleading] <= logged[found.best]
+    for cell in np.ndindex(*width.shape):
+        assert logged[cell] > logged[found.best] or width[cell] <= width[found.misleading]
+
+
 def test_uncertainty_is_the_scatter_of_the_mean():
     means, stated = [], []
     for seed in range(12):

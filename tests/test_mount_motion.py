@@ -65,8 +65,9 @@ def test_motion_of_a_rig_is_the_sum_of_its_parts():
     path = mount.mount_motion(club, 500, STEP, 15 * u.deg, 30 * u.deg)
     drift = mount.polar_drift(500, STEP, 15 * u.deg, 30 * u.deg, club.polar_error)
     worm = mount.periodic_error(500, STEP, club.worm_period, club.periodic_error, 30 * u.deg)
-    assert np.allclose(path[:, 1], drift[:, 1])
-    assert np.allclose(path[:, 0], drift[:, 0] + worm)
+    assert np.all(path[0] == 0)
+    assert np.allclose(path[:, 1], (drift - drift[0])[:, 1])
+    assert np.allclose(path[:, 0], (drift - drift[0])[:, 0] + worm - worm[0])
 
 
 def test_means_and_motion_within():
