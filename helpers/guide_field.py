@@ -16,14 +16,17 @@ from helpers import star_counts
 from helpers.meridian_flip import (
     AngleSearch,
     MeridianPassage,
+    field_outline,
     frame_kept,
     guide_field_centre,
     meridian_passage,
     search_position_angles,
     search_radius,
+    sky_offsets,
     usable_stars,
 )
 from helpers.pick_off import (
+    SENSOR_FORMATS,
     LitField,
     beam_width,
     coma_length,
@@ -40,6 +43,7 @@ from helpers.star_counts import chance_of_stars, star_density, star_density_band
 from helpers.star_lists import StarListError, cone_search, load_catalogue
 
 __all__ = [
+    "SENSOR_FORMATS",
     "AngleSearch",
     "LitField",
     "MeridianPassage",
@@ -52,6 +56,7 @@ __all__ = [
     "coma_length",
     "cone_search",
     "expected_stars",
+    "field_outline",
     "frame_kept",
     "guide_field_centre",
     "lit_field",
@@ -66,6 +71,7 @@ __all__ = [
     "search_radius",
     "sensor_field",
     "sky_grid",
+    "sky_offsets",
     "star_density",
     "star_density_band",
     "sweep_chances",

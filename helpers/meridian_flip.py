@@ -245,6 +245,47 @@ def _margin_mm(margin, rig):
     return (margin.to_value("rad") * rig.guide_optics.focal_length).to_value("mm")
 
 
+def sky_offsets(catalogue, target):
+    """Places of stars as seen from a target, for a chart.
+
+    Parameters
+    ----------
+    catalogue : Table
+    target : SkyCoord
+
+    Returns
+    -------
+    Quantity, arcmin, shape (n, 2)
+        To the east and to the north on the tangent plane; NaN for the far half of the sky.
+    """
+    stars = _columns(catalogue)
+    offsets = _tangent_plane(np.asarray(stars["ra"]), np.asarray(stars["dec"]), _place("target", target))
+    return np.transpose(offsets) * u.rad.to(u.arcmin) * u.arcmin
+
+
+def field_outline(position_angle, rig):
+    """The edge of the guide sensor on the sky, for a chart.
+
+    Parameters
+    ----------
+    position_angle : Quantity, angle
+    rig : Rig
+
+    Returns
+    -------
+    Quantity, arcmin, shape (5, 2)
+        Corners, the first again at the end: from the target to the east and to the north on the tangent plane.
+    """
+    angle = _angle("position_angle", position_angle).to_value("rad")
+    optics, half = _check_rig(rig).guide_optics, _sensor_size(rig.guide_camera) / 2
+    across = np.array([-1, 1, 1, -1, -1]) * half[0]
+    away = np.array([-1, -1, 1, 1, -1]) * half[1] + optics.off_axis_distance.to_value("mm")
+    east = away * np.sin(angle) + across * np.cos(angle)
+    north = away * np.cos(angle) - across * np.sin(angle)
+    scale = u.rad.to(u.arcmin) / optics.focal_length.to_value("mm")
+    return np.transpose([east, north]) * scale * u.arcmin
+
+
 def _needed_radius(rig):
     """Distance from the target of the farthest corner of the guide field, in radians on the tangent plane."""
     optics, half = rig.guide_optics, _sensor_size(rig.guide_camera) / 2

@@ -8,6 +8,9 @@ import numpy as np
 from helpers.quantities import as_count, as_number, as_quantity
 from helpers.rig import Camera, GuideOptics
 
+# Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common practice,
+# no source.
+SENSOR_FORMATS = {'1/3"': (4.8, 3.6), '1/2"': (6.4, 4.8), '2/3"': (8.8, 6.6), '1"': (12.8, 9.6)}
 TILT = np.cos(np.radians(45))  # a mirror at 45 degrees looks shorter by this along its tilt
 
 

@@ -516,6 +516,22 @@ def test_places_on_the_sensor_agree_with_angles_on_the_sky():
     assert found["x"].value == pytest.approx(distance * np.sin(angle), abs=1e-6)
 
 
+def test_the_outline_on_the_chart_encloses_the_stars_on_the_sensor():
+    stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")
+    offsets = guide_field.sky_offsets(stars, TARGET).to_value("arcmin")
+    outline = guide_field.field_outline(60 * u.deg, CLUB).to_value("arcmin")
+    assert outline[0].tolist() == outline[4].tolist()
+    sides = np.diff(outline, axis=0)
+    assert np.hypot(*sides.T) == pytest.approx(np.degrees([5.4, 3.0, 5.4, 3.0]) * 60 / 1350)
+    # inside: on the same side of all four edges
+    cross = [side[0] * (offsets - corner)[:, 1] - side[1] * (offsets - corner)[:, 0]
+             for side, corner in zip(sides, outline[:4], strict=True)]  # fmt: skip
+    inside = (np.array(cross) < 0).all(axis=0) | (np.array(cross) > 0).all(axis=0)
+    found = guide_field.usable_stars(stars, TARGET, 60 * u.deg, CLUB, 30)
+    assert sorted(stars["ra"][inside]) == sorted(found["ra"])
+    assert len(found) >= 7
+
+
 def test_a_guide_telescope_keeps_its_stars():
     stars = ring(TARGET, 20 * u.arcmin)
     before = guide_field.usable_stars(stars, TARGET, 25 * u.deg, STARTER, 12)

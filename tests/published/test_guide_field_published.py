@@ -155,6 +155,14 @@ def test_random_strewing_holds_away_from_the_plane_and_fails_in_it(gaia):
     assert plane.var() / plane.mean() > 1.5
 
 
+def test_the_fields_on_both_sides_of_a_target_are_nearly_independent(gaia):
+    """Gaia DR3: how often two fields about 80 arcmin apart both hold a star, against the square of how often one does."""
+    counts = counts_in_small_fields(gaia, 30, 45).reshape(2, -1, 720)
+    one = np.mean(counts >= 1)
+    both = np.mean((counts >= 1) & (np.roll(counts, 3, axis=2) >= 1))  # 1.5 degrees of longitude, about 1.2 on the sky
+    assert both == pytest.approx(one**2, abs=0.02)
+
+
 def test_places_on_the_sensor_agree_with_the_fits_standard():
     """astropy.wcs (wcslib), projection TAN of Calabretta & Greisen 2002, A&A 395, 1077."""
     for ra, dec in ((188, 33), (0.01, 89.5), (300, -90)):
