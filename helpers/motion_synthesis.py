@@ -19,7 +19,7 @@ from helpers.tilt_spectrum import aperture_filter
 
 _ARCMIN = u.arcmin.to(u.rad)
 _FASTEST = 4  # highest wavenumber in units of 1 / D; all beyond holds less than 0.1 % of the variance
-_MOST_ORDERS = 64  # of folded frequencies; the exposure leaves below 0.1 % of the variance beyond
+_MOST_ORDERS = 64  # highest wavenumber in units of 1 / path and of 1 / outer scale, of which an exposure leaves 0.1 %
 _STEPS_PER_DIAMETER = 16  # of the path, when an exposure's own path is shorter
 _MOST_PADDING = 2**14  # steps added to a series, so that its end knows nothing of its beginning
 _WIDEST_FIELD = 2**17  # steps between the farthest stars
@@ -98,11 +98,11 @@ def _layer_motion(along_m, across_m, diameter_m, outer_scale_m, path_m, count, s
             f"diameter and exposure, found {along_m.max():.3g} m"
         )
     steps = int(np.ceil(path_m * count / step)) + 8
-    apart = 2 * outer_scale_m / step if np.isfinite(outer_scale_m) else max(steps, _MOST_PADDING)
+    apart = 2 * outer_scale_m / step if np.isfinite(outer_scale_m) else max(steps, 1000 * diameter_m / step)
     length = fft.next_fast_len(steps + int(field) + int(min(apart, _MOST_PADDING)))
     width = 1 / (length * step)
     spectrum = np.zeros((2, len(along_m), length), dtype=complex)
-    most = min(int(np.ceil(_FASTEST * step / diameter_m)), _MOST_ORDERS)
+    most = int(np.ceil(min(_FASTEST * step / diameter_m, _MOST_ORDERS * max(1, step / outer_scale_m))))
     for first, number in _folded_orders(most):
         stop = min(length, int(_FASTEST / diameter_m / width - first * length) + 1)
         start = 0 if first else 1
