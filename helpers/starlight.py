@@ -9,6 +9,7 @@ from scipy.special import spence
 from helpers import rig as rigs
 from helpers import spectra
 from helpers.guide_frames import bin_frames, hot_pixel_map, render_frames
+from helpers.pixel_scale import pixel_scale
 from helpers.quantities import as_choice, as_number, as_quantity
 from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux, quantum_efficiency
 
@@ -367,8 +368,7 @@ def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
     width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0).value
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
     cells = camera.binning**2  # binning adds up pixels after each was read
-    side = camera.binning * (camera.pixel_size / rig.guide_optics.focal_length).decompose().value
-    pixel = np.arctan(side) * u.rad.to(u.arcsec)
+    pixel = pixel_scale(camera.pixel_size, rig.guide_optics.focal_length, camera.binning).value
     alpha = width / (2 * np.sqrt(2 ** (1 / _MOFFAT_BETA) - 1))
     return _Exposure(
         star=spectra.integral(star * window) * time,

@@ -1,8 +1,12 @@
 """Simulated frames hold the light, the noise and the places they were asked for, and every wrong value is named."""
 
+from pathlib import Path
+
 import astropy.units as u
 import numpy as np
 import pytest
+from astropy.io import fits
+from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -273,3 +277,21 @@ def test_any_reasonable_scene_gives_frames(light, sky, noise, full_well, bits, f
     assert frames.shape == (2, 25, 20)
     assert frames.dtype == np.uint16
     assert frames.max() <= 2**bits - 1
+
+
+def test_the_demo_frames_show_the_seven_stars_of_their_list():
+    folder = Path(__file__).parents[1] / "demo_data"
+    with fits.open(folder / "guide_frames.fits") as file:
+        frames, header, stars = file[0].data.astype(float), file[0].header, Table(file["STARS"].data)
+    assert (folder / "guide_frames.fits").stat().st_size < 2e6
+    listed = Table.read(folder / "field_before_flip.ecsv")
+    assert sorted(stars["magnitude"]) == pytest.approx(sorted(listed["magnitude"]))
+    assert frames.shape == (8, 250, 450)
+    bright = star_signal(rigs.demo_rig("club", "B"), 10).electrons.value
+    for x, y, magnitude in stars.iterrows("x", "y", "magnitude"):
+        row, column = round(y), round(x)
+        part = frames[:, row - 5 : row + 6, column - 5 : column + 6].mean(axis=0) - np.median(frames)
+        assert np.average(np.arange(column - 5, column + 6), weights=part.sum(axis=0)) == pytest.approx(x, abs=0.4)
+        light = part.sum() * header["GAIN"]
+        # the pick-off's soft edge takes up to half of a star's light
+        assert 0.45 < light / (bright * 10 ** (-0.4 * (magnitude - 10))) < 1.05
