@@ -203,6 +203,12 @@ def _share(part, whole):
     return float(np.mean(np.sum(part * whole, axis=-1)))
 
 
+def _all_signs(series, which):
+    """Runs with all four pairs of signs of air (which 0) and noise (1): what they share by chance cancels."""
+    signs = ((1, -1, 1, -1), (1, 1, -1, -1))[which]
+    return np.concatenate([sign * series for sign in signs])
+
+
 def _signed_root(square):
     return float(np.sign(square) * np.sqrt(abs(square))) * u.arcsec
 
@@ -258,20 +264,24 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     mount, within = mount_motion.step_means(fine, 4), mount_motion.motion_within(fine, 4)
     unseen = mount_motion.flexure(_EXPOSURES, settings.exposure, optics.flexure)
 
+    gain = correction_loop.check_gain(settings.loop_gain, settings.delay)
+
     def loop(disturbance, false, backlash):
-        results = [
-            correction_loop.simulate_loop(
-                disturbance, one * u.arcsec, settings.loop_gain, settings.delay, settings.dead_band, backlash=backlash
-            )
-            for one in false
-        ]
-        return (np.stack([getattr(result, name).value for result in results]) for name in ("logged", "pointing"))
+        # all runs side by side: (n, 2, runs)
+        pointing, _ = correction_loop._run_loop(
+            disturbance.value[:, :, None], np.moveaxis(false, 0, -1), gain, settings.delay,
+            settings.dead_band.to_value(u.arcsec), backlash.to_value(u.arcsec)[:, None], np.inf, None,
+        )  # fmt: skip
+        pointing = np.moveaxis(pointing, -1, 0)
+        return pointing + false, pointing
 
     still, play = 0 * mount, [0, 1] * rig.mount.backlash
-    logged, pointing = loop(mount, air + noise, play)
-    air_logged, air_pointing = loop(still, air, 0 * play)
-    noise_logged, noise_pointing = loop(still, noise, 0 * play)
-    parts = {"air": air_logged, "centroid noise": noise_logged, "mount": logged - air_logged - noise_logged}
+    signed_air, signed_noise = _all_signs(air, 0), _all_signs(noise, 1)
+    logged, pointing = loop(mount, signed_air + signed_noise, play)
+    air_logged, air_pointing = (_all_signs(part, 0) for part in loop(still, air, 0 * play))
+    noise_logged, noise_pointing = (_all_signs(part, 1) for part in loop(still, noise, 0 * play))
+    target_air = _all_signs(target_air, 0)
+    parts = {"air": air_logged, "centroid noise": noise_logged, "mount and its play": logged - air_logged - noise_logged}
     terms = {name: _signed_root(_share(part, logged)) for name, part in parts.items()}
 
     star = picture_star_fwhm(rig, passage.airmass)
@@ -284,12 +294,12 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     final = np.sqrt(np.mean([image.mean_fwhm.value**2 for image in images]))
 
     def cut(series):
-        return series[:, : _EXPOSURES // rows * rows].reshape(_RUNS, -1, rows, 2)
+        return series[:, : _EXPOSURES // rows * rows].reshape(len(series), -1, rows, 2)
 
     # what is added to the star is the covariance of all motion with itself, less that of the air alone
     whole = cut(pointing + unseen.value + 2 * target_air)
     added = {
-        "mount": _share(cut(pointing - air_pointing - noise_pointing), whole) + 2 * within.value.mean(),
+        "mount and its play": _share(cut(pointing - air_pointing - noise_pointing), whole) + 2 * within.value.mean(),
         "corrections of air": _share(cut(air_pointing), whole),
         "corrections of noise": _share(cut(noise_pointing), whole),
         "flexure": _share(cut(np.broadcast_to(unseen.value, pointing.shape)), whole),
