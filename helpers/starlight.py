@@ -389,6 +389,9 @@ def star_signal(
 ):  # fmt: skip
     """What a rig's guide camera gets from a star in one exposure, and what that is worth.
 
+    For a star whose whole beam reaches the sensor. The mirror of a pick-off may pass only a share of the beam (see
+    `pick_off.beam_share`); such a star counts as one fainter by -2.5 log10(share).
+
     Parameters
     ----------
     rig : Rig
