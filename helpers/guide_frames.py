@@ -57,8 +57,8 @@ def _stamps(profile, fwhm):
     side : int
         Pixels of a stamp; a star at place 0 is centred on pixel (side - 1) / 2.
     """
-    oversampling = int(np.clip(np.ceil(24 / fwhm), 8, 64))
-    pixels = int(np.clip(2 ** np.ceil(np.log2(24 * fwhm)), 32, 512))
+    oversampling = int(np.clip(np.ceil(24 / fwhm), 4, 64))
+    pixels = int(np.clip(2 ** np.ceil(np.log2(16 * fwhm)), 32, 512))
     size = pixels * oversampling
     frequency_y = fft.fftfreq(size, 1 / oversampling)[:, None]
     frequency_x = fft.rfftfreq(size, 1 / oversampling)[None, :]

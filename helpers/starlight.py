@@ -566,8 +566,8 @@ def rig_frames(
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    _check_rig(rig)
-    rig = rigs.changed(rig, {"guide_camera.binning": 1})
+    if _check_rig(rig).guide_camera.binning != 1:
+        rig = rigs.changed(rig, {"guide_camera.binning": 1})
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
     time = _exposure_time(rig, exposure)
     rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, ndim=0)
