@@ -87,7 +87,7 @@ def lab_command(python, port, browser, as_root):
     command = [
         str(python), "-m", "jupyterlab", f"--ServerApp.root_dir={ROOT}", "--ServerApp.ip=127.0.0.1",
         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--LabApp.default_url=/lab/tree/{FIRST}",
-        "--ServerApp.answer_yes=True", "--ServerApp.log_level=ERROR", "--LabApp.news_url=None",
+        "--ServerApp.answer_yes=True", "--log-level=ERROR", "--LabApp.log_level=ERROR", "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly",
     ]  # fmt: skip
     return command + ([] if browser else ["--no-browser"]) + (["--allow-root"] if as_root else [])
@@ -148,7 +148,7 @@ def _find_browser():
     return next((path for path in map(shutil.which, BROWSERS) if path), None)
 
 
-def test_runs(pytest_options):
+def parts_of_tests(pytest_options):
     """Name and pytest arguments of each part of the tests."""
     two_workers = ["-n", "2", "--dist", "loadscope"]
     quiet = ["-q", "--color=auto", *pytest_options]
@@ -184,7 +184,7 @@ def run_test(options):
         print("No Chromium or Chrome found: the browser tests will be skipped.", flush=True)
     total, all_well, lines = [0, 0, 0], True, []
     with tempfile.TemporaryDirectory() as folder:
-        for name, arguments in test_runs(options.pytest).items():
+        for name, arguments in parts_of_tests(options.pytest).items():
             print(f"\n=== {name} ===", flush=True)
             began = time.monotonic()
             report = Path(folder, f"{name}.xml")
@@ -236,9 +236,9 @@ def run_refresh(options):
 
 
 def main(arguments=None):
-    options = _parser().parse_args(arguments)
     try:
         environment.check_python()
+        options = _parser().parse_args(arguments)
         return options.run(options)
     except SetupError as error:
         print(error, file=sys.stderr)

@@ -24,7 +24,7 @@ REQUIREMENTS = {
     "reader": ("requirements.txt",),
     "checks": ("requirements.txt", "tests/requirements.txt"),
 }
-SPACE_MB = {"reader": 1200, "checks": 2500}  # with pip's working files; measured 0.7 GB and 1.5 GB when finished
+SPACE_MB = {"reader": 1200, "checks": 2500}  # measured 655 and 1,500 when finished; the rest is for pip to work in
 _NETWORK_SIGNS = (
     "name resolution", "Name or service not known", "nodename nor servname", "getaddrinfo", "NewConnectionError",
     "Connection refused", "Network is unreachable", "ConnectTimeoutError", "ReadTimeoutError", "ProxyError", "SSLError",
@@ -111,8 +111,12 @@ def prepare(kind, folder=VENV, root=ROOT):
 
 def _set_up(kind, folder, root):
     began = time.monotonic()
-    print("First start: setting up the environment in .venv (a minute or two)."
-          if not folder.exists() else "Setting up: checking what is installed in .venv.", flush=True)  # fmt: skip
+    if _marker(folder).exists():
+        print("The last set-up was interrupted: making .venv anew (a minute or two).", flush=True)
+    elif folder.exists():
+        print("Checking what is installed in .venv.", flush=True)
+    else:
+        print("First start: setting up the environment in .venv (a minute or two).", flush=True)
     # pip believes what it finds, so what an interrupted set-up left behind is thrown away; pip's own store of downloads
     # makes the second try quick.
     if _marker(folder).exists() or not _python_of(folder):

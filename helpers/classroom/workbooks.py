@@ -45,7 +45,7 @@ def run(workbook, folder):
     try:
         client.execute()
     except (CellExecutionError, CellTimeoutError, DeadKernelError) as error:
-        index, cell = running[-1]
+        index, cell = running[-1]  # a kernel that does not start at all raises another error
         first_line = cell["source"].strip().splitlines()[0]
         what = f"{error.ename}: {error.evalue}" if isinstance(error, CellExecutionError) else str(error)
         raise WorkbookError(f"cell {index + 1} ({first_line!r:.60}): {what}") from error
