@@ -18,11 +18,11 @@ from helpers.seeing import check_atmosphere, tilt_scale
 from helpers.tilt_spectrum import aperture_filter
 
 _ARCMIN = u.arcmin.to(u.rad)
-_FASTEST = 4  # highest wavenumber in units of 1 / D; all beyond holds less than 0.1 % of the variance
+_FASTEST = 8  # highest wavenumber in units of 1 / D; what lies beyond holds less than 0.01 % of the variance
 _MOST_ORDERS = 64  # highest wavenumber in units of 1 / path and of 1 / outer scale, of which an exposure leaves 0.1 %
-_STEPS_PER_DIAMETER = 16  # of the path, when an exposure's own path is shorter
+_STEPS_PER_DIAMETER = 32  # of the path, when an exposure's own path is shorter
 _MOST_PADDING = 2**14  # steps added to a series, so that its end knows nothing of its beginning
-_WIDEST_FIELD = 2**17  # steps between the farthest stars
+_WIDEST_FIELD = 2**18  # steps between the farthest stars
 _STRATUM = 0.5  # width of a stratum of wavenumbers, natural logarithm
 _BLOCK = 1024  # frequencies handled at once, which limits the memory
 
@@ -98,7 +98,7 @@ def _layer_motion(along_m, across_m, diameter_m, outer_scale_m, path_m, count, s
             f"diameter and exposure, found {along_m.max():.3g} m"
         )
     steps = int(np.ceil(path_m * count / step)) + 8
-    apart = 2 * outer_scale_m / step if np.isfinite(outer_scale_m) else max(steps, 1000 * diameter_m / step)
+    apart = 2 * outer_scale_m / step if np.isfinite(outer_scale_m) else steps + field + 200 * diameter_m / step
     length = fft.next_fast_len(steps + int(field) + int(min(apart, _MOST_PADDING)))
     width = 1 / (length * step)
     spectrum = np.zeros((2, len(along_m), length), dtype=complex)

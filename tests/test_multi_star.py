@@ -272,11 +272,11 @@ def simulated_covariance(positions, air, exposure, count, repeats, seed=5):
         (one_layer(direction=30 * u.deg), 0.1 * u.s, 3000, 30, 0.03),
         (one_layer(wind=25 * u.m / u.s), 10 * u.s, 3000, 8, 0.03),
         (one_layer(3 * u.m, direction=100 * u.deg), 0.02 * u.s, 3000, 20, 0.03),
-        (one_layer(np.inf * u.m), 1 * u.s, 3000, 40, 0.06),  # the slowest waves are few
+        (one_layer(np.inf * u.m), 1 * u.s, 3000, 20, 0.08),  # the slowest waves are few
         (ATMOSPHERES["valley night"], 1 * u.s, 3000, 12, 0.03),
         # Short pieces of air: each hardly more than one independent value, hence the margin
-        (one_layer(), 0.002 * u.s, 2, 1000, 0.1),
-        (one_layer(wind=0 * u.m / u.s), 1 * u.s, 2, 1000, 0.1),
+        (one_layer(), 0.002 * u.s, 2, 400, 0.16),
+        (one_layer(wind=0 * u.m / u.s), 1 * u.s, 2, 400, 0.16),
         (one_layer(np.inf * u.m, 0.01 * u.m / u.s, 50 * u.deg), 1 * u.s, 2, 400, 0.16),
     ],
 )
@@ -320,7 +320,7 @@ def test_the_spectrum_of_a_series_is_the_folded_integral():
     rng = np.random.default_rng(4)
     motion = np.stack([
         simulate_motion([[0, 0]] * u.arcmin, diameter * u.m, one_layer(), exposure * u.s, 4096, rng).value[:, 0]
-        for _ in range(80)
+        for _ in range(50)
     ])  # fmt: skip
     taper = np.sqrt(2 / 3) * (1 - np.cos(2 * np.pi * (np.arange(4096) + 0.5) / 4096))
     found = np.mean(np.abs(np.fft.rfft(motion * taper[:, None], axis=1)) ** 2, axis=0) * exposure / 4096
@@ -336,7 +336,7 @@ def test_the_spectrum_of_a_series_is_the_folded_integral():
         return 2 * np.array(both) / wind * np.sinc(hertz * exposure) ** 2
 
     unit = ((500e-9 * u.rad).to_value(u.arcsec)) ** 2 * fried_parameter(2 * u.arcsec).value ** (-5 / 3)
-    for low in (0.05, 0.1, 0.2, 0.4, 0.8, 1.6):
+    for low in (0.1, 0.2, 0.4, 0.8, 1.6):
         band = (frequency >= low) & (frequency < 2 * low)
         middle = frequency[band][:: max(1, band.sum() // 8)]
         expected = unit * np.mean([sum(one_sided(f + n / exposure) for n in range(-60, 61)) for f in middle], axis=0)
