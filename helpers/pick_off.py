@@ -10,7 +10,7 @@ from helpers.rig import Camera, GuideOptics
 
 # Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common practice,
 # no source.
-SENSOR_FORMATS = {'1/3"': (4.8, 3.6), '1/2"': (6.4, 4.8), '2/3"': (8.8, 6.6), '1"': (12.8, 9.6)}
+SENSOR_FORMATS = {'1/3"': (4.8, 3.6), '1/2"': (6.4, 4.8), '2/3"': (8.8, 6.6), '1"': (12.8, 9.6), '4/3"': (17.3, 13.0)}
 TILT = np.cos(np.radians(45))  # a mirror at 45 degrees looks shorter by this along its tilt
 
 
