@@ -51,18 +51,16 @@ def run(workbook, folder):
         raise WorkbookError(f"cell {index + 1} ({first_line!r:.60}): {what}") from error
 
 
-def tidy(workbook, language):
+def tidy(workbook):
     """Take away what differs from run to run or hides a panel's picture; execution counts stay.
 
     Parameters
     ----------
     workbook : nbformat.NotebookNode
         Changed in place.
-    language : dict
-        Language metadata to keep (a run writes the version of Python there).
     """
     workbook["metadata"].pop("widgets", None)
-    workbook["metadata"]["language_info"] = language
+    workbook["metadata"]["language_info"] = {"name": "python"}  # a run writes the version of Python there
     for cell in workbook["cells"]:
         cell["metadata"].pop("execution", None)
         for output in cell.get("outputs", []):
@@ -85,9 +83,8 @@ def refresh(path):
         As `run`.
     """
     workbook = nbformat.read(path, as_version=4)
-    language = workbook["metadata"].get("language_info", {"name": "python"})
     run(workbook, path.parent)
-    tidy(workbook, language)
+    tidy(workbook)
     nbformat.validate(workbook)
     partial = path.with_name(path.name + ".partial")
     try:

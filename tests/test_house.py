@@ -1,0 +1,291 @@
+"""The order of the house: what lies where, who imports whom, and what every workbook has."""
+
+import ast
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+HELPERS = ROOT / "helpers"
+WORKBOOKS = sorted((ROOT / "workbooks").glob("*.ipynb"))
+WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
+
+# All calculations, in reading order: a module imports only modules named before it. Where a workbook's module became more
+# ideas than one, its parts stand beside it.
+PARTS = {
+    "rig": "quantities rig",
+    "pixel_scale": "pixel_scale",
+    "starlight": "spectra guide_frames starlight",
+    "guide_field": "star_counts star_lists pick_off meridian_flip guide_field",
+    "seeing": "tilt_spectrum seeing star_image",
+    "multi_star": "motion_synthesis multi_star",
+    "near_infrared": "refraction near_infrared",
+    "correction_loop": "correction_loop final_image mount_motion log_check loop_settings guide_night",
+    "camera_check": "converter_codes frame_statistics frame_files bad_pixels photon_transfer camera_check camera_verdict "
+    "simulated_camera",
+    "night_comparison": "night_statistics night_log night_comparison star_shapes",
+    "error_budget": "budget_terms error_budget",
+    "planetary": "planetary",
+}
+ORDER = " ".join(PARTS.values()).split()
+# The recipes of numbers in other modules: run by hand, and by the published checks.
+RECIPES = {"star_counts_fit"}
+# Not calculations: the command line, and what it runs.
+COMMANDS = {"__init__", "__main__", "environment", "report"}
+# These read or write files, through `helpers.classroom.tables`.
+READERS = {"rig", "star_lists", "frame_files", "camera_verdict", "night_log", "star_shapes"}
+AT_ONCE = {"numpy", "scipy", "astropy"}  # imported when a module is
+WHEN_NEEDED = {"photutils", "pyvo", "requests"}  # slow to import, so inside the function that needs them
+
+
+def tree_of(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports_of(nodes):
+    """Full names of what is imported; `from helpers import a` gives `helpers.a`."""
+    for node in nodes:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports name the whole module"
+            if node.module in ("helpers", "helpers.classroom"):
+                yield from (f"{node.module}.{alias.name}" for alias in node.names)
+            else:
+                yield node.module
+
+
+def helpers_imported(text):
+    """Names of the helper modules that a Python source imports."""
+    names = imports_of(ast.walk(ast.parse(text)))
+    return {name.split(".")[1] for name in names if name.startswith("helpers.")}
+
+
+def helper_of(workbook_path):
+    """Name of the helper module of a workbook: its own name, and `rig` for the first."""
+    return workbook_path.stem[3:].removeprefix("your_")
+
+
+def test_the_visible_top_level_is_exactly_seven_entries():
+    made_by_use = {"__pycache__"}
+    visible = {
+        path.name for path in ROOT.iterdir()
+        if not path.name.startswith(".") and path.name not in made_by_use and not path.match("report*.html")
+    }  # fmt: skip
+    assert visible == {
+        "README.md", "DEVELOPERS.md", "requirements.txt", "workbooks", "helpers", "tests", "demo_data",
+    }  # fmt: skip
+
+
+def test_each_helper_has_its_place_in_the_order():
+    assert len(set(ORDER)) == len(ORDER)
+    found = {path.stem for path in HELPERS.glob("*.py")} - COMMANDS
+    assert found == set(ORDER) | RECIPES
+
+
+@pytest.mark.parametrize("name", ORDER)
+def test_calculations_import_only_what_comes_before(name):
+    tree = tree_of(HELPERS / f"{name}.py")
+    for imported in imports_of(ast.walk(tree)):
+        top, _, rest = imported.partition(".")
+        if imported.startswith("helpers.classroom"):
+            assert imported == "helpers.classroom.tables" and name in READERS, f"{name} imports {imported}"
+        elif top == "helpers":
+            assert ORDER.index(rest) < ORDER.index(name), f"{name} imports {rest}, which comes later"
+        else:
+            assert top in AT_ONCE | WHEN_NEEDED | sys.stdlib_module_names, f"{name} imports {imported}"
+    at_once = {imported.partition(".")[0] for imported in imports_of(tree.body)}
+    assert not at_once & WHEN_NEEDED, f"{name} imports {at_once & WHEN_NEEDED} before it is needed"
+
+
+@pytest.mark.parametrize("name", sorted(set(ORDER) - READERS))
+def test_calculations_touch_no_files_and_print_nothing(name):
+    called = {node.func.id for node in ast.walk(tree_of(HELPERS / f"{name}.py"))
+              if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}  # fmt: skip
+    assert not called & {"open", "print", "input", "exec", "eval"}
+
+
+@pytest.mark.parametrize("path", sorted((HELPERS / "classroom").glob("*.py")), ids=lambda path: path.stem)
+def test_furniture_knows_nothing_of_telescopes(path):
+    for imported in imports_of(ast.walk(tree_of(path))):
+        assert not imported.startswith("helpers.") or imported.startswith("helpers.classroom."), imported
+
+
+def test_no_helper_is_left_unused():
+    sources = [
+        path.read_text(encoding="utf-8")
+        for folder in ("helpers", "demo_data")
+        for path in (ROOT / folder).rglob("*.py")
+    ]
+    sources += ["\n".join(code_cells(read(path))) for path in WORKBOOKS]
+    used = set().union(*map(helpers_imported, sources))
+    assert set(ORDER) - used - set(map(helper_of, WORKBOOKS)) == set()
+
+
+def test_helpers_import_quickly_and_draw_nothing():
+    code = "import sys, importlib; [importlib.import_module('helpers.' + name) for name in sys.argv[1:]];" \
+           "print([name for name in ('matplotlib', 'ipywidgets', 'IPython', 'photutils', 'pyvo') if name in sys.modules])"  # fmt: skip
+    shown = subprocess.run([sys.executable, "-c", code, *ORDER], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "[]"
+    assert shown.stderr == ""
+
+
+@pytest.mark.parametrize("name", ["requirements.txt", "tests/requirements.txt"])
+def test_each_requirement_has_a_range_and_a_reason(name):
+    for line in (ROOT / name).read_text(encoding="utf-8").splitlines():
+        if line and not line.startswith("#"):
+            assert re.fullmatch(r"[A-Za-z0-9_-]+>=[0-9.]+,<[0-9.]+ +# \S.{4,}", line), line
+
+
+def test_the_code_is_tidy():
+    shown = subprocess.run([sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format=concise", "."],
+                           cwd=ROOT, capture_output=True, text=True, check=False)  # fmt: skip
+    assert shown.returncode == 0, shown.stdout + shown.stderr
+
+
+def texts_in(tree):
+    """Strings of a source that are no docstrings."""
+    docs = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            docs.add(node.body[0].value)
+    return [node.value for node in ast.walk(tree)
+            if isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in docs]  # fmt: skip
+
+
+def outside_addresses(text):
+    hosts = re.findall(r"(?:https?|ftp)://([\w.-]*\w)", text)
+    return [host for host in hosts if host not in ("127.0.0.1", "localhost")]
+
+
+def test_no_code_calls_an_outside_address_of_its_own():
+    for folder in ("helpers", "demo_data"):
+        for path in (ROOT / folder).rglob("*.py"):
+            for text in texts_in(tree_of(path)):
+                assert not outside_addresses(text), f"{path.name}: {text}"
+    for path in WORKBOOKS:
+        for text in code_cells(read(path)):
+            asked_first = re.search(r"^\w+ = False\b", text, re.MULTILINE)  # a switch that the reader must turn
+            assert asked_first or not outside_addresses(text), f"{path.name}: {text}"
+
+
+# Workbooks
+
+
+def read(path):
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def code_cells(workbook):
+    return ["".join(cell["source"]) for cell in workbook["cells"] if cell["cell_type"] == "code"]
+
+
+@pytest.fixture(params=WORKBOOKS, ids=lambda path: path.stem)
+def workbook_path(request):
+    return request.param
+
+
+@pytest.fixture
+def workbook(workbook_path):
+    return read(workbook_path)
+
+
+def headings(workbook):
+    text = "\n".join("".join(cell["source"]) for cell in workbook["cells"] if cell["cell_type"] == "markdown")
+    return re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+
+
+def test_each_workbook_has_a_helper_of_its_name(workbook_path):
+    assert re.fullmatch(r"\d\d_[a-z_]+", workbook_path.stem)
+    assert (HELPERS / f"{helper_of(workbook_path)}.py").exists()
+
+
+def test_workbook_numbers_follow_each_other():
+    numbers = [int(path.stem[:2]) for path in WORKBOOKS]
+    assert numbers == list(range(len(numbers)))
+
+
+def test_helpers_of_workbooks_are_in_reading_order():
+    places = [list(PARTS).index(helper_of(path)) for path in WORKBOOKS]
+    assert places == sorted(places)
+
+
+def test_a_workbook_uses_its_own_helper_and_earlier_ones(workbook_path, workbook):
+    # The parts of later ones are open to it too: the first workbook shows what all the others explain.
+    later = {helper_of(path) for path in WORKBOOKS if path.stem > workbook_path.stem}
+    used = set().union(*map(helpers_imported, code_cells(workbook)))
+    assert helper_of(workbook_path) in used
+    assert not used & later
+
+
+def test_workbook_file_is_saved_the_same_way_everywhere(workbook_path, workbook):
+    raw = workbook_path.read_bytes()
+    assert raw.endswith(b"}\n")
+    assert b"\r" not in raw
+    assert set(workbook["metadata"]) <= {"kernelspec", "language_info"}
+    assert workbook["metadata"]["kernelspec"]["name"] == "python3"
+    assert "version" not in workbook["metadata"].get("language_info", {})
+
+
+def test_workbook_was_run_from_top_to_bottom_without_errors(workbook):
+    cells = [cell for cell in workbook["cells"] if cell["cell_type"] == "code"]
+    assert [cell["execution_count"] for cell in cells] == list(range(1, len(cells) + 1))
+    for cell in cells:
+        assert "execution" not in cell["metadata"]
+        for output in cell["outputs"]:
+            assert output["output_type"] != "error"
+            assert output.get("name") != "stderr", output
+            assert WIDGET_VIEW not in output.get("data", {})
+
+
+def test_no_cell_is_kept_from_being_checked(workbook):
+    for cell in workbook["cells"]:
+        assert not set(cell["metadata"].get("tags", [])) & {"nbval-skip", "nbval-raises-exception", "raises-exception"}
+        assert "NBVAL" not in "".join(cell["source"])
+
+
+def test_pictures_are_there_without_a_kernel_and_told_in_words(workbook):
+    for cell in workbook["cells"]:
+        source = "".join(cell["source"])
+        if cell["cell_type"] == "code" and re.search(r"^(sliders\.panel|figures\.show)\(", source, re.MULTILINE):
+            pictures = [output for output in cell["outputs"] if "image/png" in output.get("data", {})]
+            assert pictures, source
+            assert all(output["metadata"]["image/png"]["alt"].strip() for output in pictures)
+            assert "This figure in words" in json.dumps(cell["outputs"])
+
+
+def test_workbook_begins_with_its_question_and_one_import_cell(workbook):
+    assert workbook["cells"][0]["cell_type"] == "markdown"
+    assert "".join(workbook["cells"][0]["source"]).startswith("# ")
+    assert "?" in "".join(workbook["cells"][0]["source"])
+    first, *others = code_cells(workbook)
+    assert first.startswith('import sys; sys.path.insert(0, "..")\n')
+    for source in others:
+        assert not helpers_imported(source), "helpers are imported in the first code cell"
+
+
+def test_workbook_has_all_its_parts(workbook):
+    found = headings(workbook)
+    for part in ("will be able to decide", "Where people go wrong", "Exercises", "With your own", "Decide"):
+        assert any(part in heading for heading in found), f"no part '{part}'; there are {found}"
+    assert len(workbook["cells"]) <= 40
+    sources = "\n".join(code_cells(workbook))
+    assert len(re.findall(r"^sliders\.panel\(|= sliders\.panel\(", sources, re.MULTILINE)) >= 2
+    assert len(re.findall(r"exercises\.check_", sources)) >= 3
+    assert "rigs.describe(" in sources, "every workbook names the rig it works with"
+
+
+def test_workbook_names_no_place_on_one_computer(workbook):
+    for cell in workbook["cells"]:
+        texts = ["".join(cell["source"])]
+        for output in cell.get("outputs", []):
+            texts.append("".join(output.get("text", "")))
+            texts += ["".join(value) for kind, value in output.get("data", {}).items() if kind.startswith("text/")]
+        for text in texts:
+            assert not re.search(r"(?<![\w.])/(home|root|work|tmp|Users|usr|var|opt)/|\b[A-Z]:\\|object at 0x", text), (
+                text
+            )
