@@ -160,6 +160,7 @@ def _poisson_range(mean):
     return counts, np.exp(counts * np.log(mean) - mean - special.gammaln(counts + 1)) if mean > 0 else counts == 0
 
 
+@lru_cache(maxsize=16)
 def _background_samplers(mean, read_noise, full_well, step, offset, top):
     """Samplers of a background pixel: its electrons, and its digital value."""
     counts, chance = _poisson_range(mean)
