@@ -277,16 +277,16 @@ def _run_loop(disturbance, noise, gain, delay, dead_band, backlash, largest, see
     """
     n = len(disturbance)
     shape = np.broadcast_shapes(disturbance.shape[1:], noise.shape[1:], np.shape(gain))
-    pointing, commands = np.empty((n, *shape)), np.empty((n, *shape))
-    axis = np.zeros(shape)  # where the corrections have brought the axis
-    motor = np.zeros(shape)  # the same before the play of the gears
-    waiting = np.zeros(shape)
+    uncorrected = disturbance + noise
+    commands = np.empty((n, *shape))
+    axis = np.zeros((n + 1, *shape))  # where the corrections have brought the axis
+    # The motor moves freely inside the play of the gears and drags the axis along at either end of it.
+    low, high = np.zeros(shape) - np.asarray(backlash) / 2, np.zeros(shape) + np.asarray(backlash) / 2
     with_dead_band, with_play, with_limit = np.any(dead_band > 0), np.any(backlash > 0), np.any(largest < np.inf)
-    turn, half_play = -np.asarray(gain), np.asarray(backlash) / 2
+    turn, waiting = -np.asarray(gain), np.zeros(shape)
     for k in range(n):
-        here, command = pointing[k], commands[k]
-        np.add(disturbance[k], axis, out=here)
-        np.add(here, noise[k], out=command)
+        command, before, after = commands[k], axis[k], axis[k + 1]
+        np.add(uncorrected[k], before, out=command)
         if with_dead_band:
             command[np.abs(command) < dead_band] = 0.0
         command *= turn
@@ -294,15 +294,15 @@ def _run_loop(disturbance, noise, gain, delay, dead_band, backlash, largest, see
             np.clip(command, -largest, largest, out=command)
         if seen is not None and not seen[k]:
             command[...] = 0.0
-        motor += command if delay == 0 else waiting
-        waiting = command
+        arriving, waiting = (command, None) if delay == 0 else (waiting, command)
         if with_play:
-            # The motor moves freely inside the play and drags the axis along at either end of it.
-            np.maximum(axis, motor - half_play, out=axis)
-            np.minimum(axis, motor + half_play, out=axis)
+            low += arriving
+            high += arriving
+            np.maximum(before, low, out=after)
+            np.minimum(after, high, out=after)
         else:
-            axis = motor
-    return pointing, commands
+            np.add(before, arriving, out=after)
+    return disturbance + axis[:-1], commands
 
 
 def simulate_loop(

@@ -36,7 +36,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    exposures = as_quantity("exposures", exposures, u.s, above=0)
+    exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.star_signal
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     width = guide_star_fwhm(rig, airmass)
     result = []
@@ -102,7 +102,7 @@ class GuideNight:
 
     def centroid_error(self, exposures):
         """One-axis centroid error of the mean of the guide stars for one or several exposures; Quantity [arcsec]."""
-        return mean_centroid_error(self.rig, self.magnitudes, exposures, self.weights, self.airmass)
+        return _steady(mean_centroid_error(self.rig, self.magnitudes, exposures, self.weights, self.airmass))
 
 
 def guide_night(
@@ -179,13 +179,18 @@ def guide_night(
         weights=weights,
         airmass=float(airmass),
         step=step,
-        mount=mount[None],
-        air=np.stack([np.einsum("kja,j->ka", one[:, 1:], weights) for one in motion]),
-        target_air=np.stack([one[:, 0] for one in motion]),
+        mount=_steady(mount[None]),
+        air=_steady(np.stack([np.einsum("kja,j->ka", one[:, 1:], weights) for one in motion])),
+        target_air=_steady(np.stack([one[:, 0] for one in motion])),
         unseen=mount_motion.flexure(n, step, optics.flexure),
         wavelength=wavelength,
         star_fwhm=picture_star_fwhm(rig, airmass, wavelength),
     )
+
+
+def _steady(angles):
+    """Rounded to a millionth of an arcsec: last bits differ between machines, and the play of gears lets them grow."""
+    return np.round(angles.to_value(u.arcsec), 6) * u.arcsec
 
 
 def at_seeing(night, fwhm):

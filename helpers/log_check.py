@@ -41,7 +41,8 @@ def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
 
     A loop that does the best its noise allows leaves errors in which nothing can be predicted from what it had seen when it
     gave its last effective command. Errors 1 + delay exposures apart are then uncorrelated. Air that outlasts an exposure
-    also makes errors persist: with exposures below about 1 s "too low" may only say that the log shows slow air.
+    also makes errors persist, and so does backlash that swallows the commands: where raising the gain does not lower the
+    correlation, "too low" means one of these.
 
     Parameters
     ----------

@@ -3,6 +3,8 @@
 import astropy.units as u
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from helpers import correction_loop, guide_night, multi_star, rig, seeing, starlight
 
@@ -153,3 +155,30 @@ def test_a_lost_star_leaves_no_command(night):
     seen[100:160] = False
     loop, _ = guide_night.guide(night, seen=seen)
     assert isinstance(loop, correction_loop.LoopResult) and np.all(loop.corrections[100:160] == 0)
+
+
+@given(
+    st.floats(-1, 30), st.floats(-0.1, 2.1), st.integers(-1, 2), st.sampled_from([0, 1]), st.floats(-0.1, 2),
+    st.floats(-1, 120),
+)  # fmt: skip
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_any_setting_guides_finitely_or_is_refused_by_name(night, steps, gain, run, delay, dead_band, seeing_arcsec):
+    exposure = round(steps) * night.step
+    try:
+        here = guide_night.perfect_mount(guide_night.at_seeing(night, seeing_arcsec * u.arcsec))
+        loop, image = guide_night.guide(here, exposure, gain, run=run, delay=delay, dead_band=dead_band * u.arcsec)
+    except ValueError as error:
+        assert str(error).split(":")[0] in ("exposure", "gain", "run", "dead_band", "site.seeing", "outer_scale")
+    else:
+        assert np.all(np.isfinite(loop.logged)) and np.isfinite(image.mean_fwhm)
+
+
+@given(st.lists(st.floats(-5, 30), max_size=4), st.floats(-1, 100), st.floats(0, 50))
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_any_stars_have_a_finite_centroid_error_or_are_refused_by_name(magnitudes, exposure, airmass):
+    try:
+        error = guide_night.mean_centroid_error(rig.demo_rig(), np.array(magnitudes), exposure * u.s, airmass=airmass)
+    except ValueError as refused:
+        assert str(refused).split(":")[0] in ("magnitudes", "exposures", "airmass")
+    else:
+        assert np.isfinite(error) and error > 0 * u.arcsec

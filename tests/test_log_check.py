@@ -124,3 +124,17 @@ def test_any_log_gives_correlations_within_one(seed, n, size, delay):
     found = check_log(errors, delay, n_resamples=100)
     assert np.all(np.abs(found.correlation) <= 1) and np.all(np.abs(found.interval) <= 1)
     assert np.all(found.interval[:, 0] <= found.interval[:, 1])
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(3, 80), st.floats(-6, 6), st.floats(0.01, 0.999), st.integers(1, 100))
+@settings(max_examples=30, deadline=None, derandomize=True)
+def test_any_log_gives_a_finite_ellipse_and_curve_or_a_named_error(seed, n, size, share, lags):
+    errors = 10**size * np.random.default_rng(seed).standard_normal((n, 2)) * ARCSEC
+    outline = spread_ellipse(errors, share)
+    assert outline.shape == (120, 2) and np.all(np.isfinite(outline))
+    try:
+        curve = correlation_curve(errors, lags)
+    except ValueError as error:
+        assert str(error).startswith("lags:") and lags >= n
+    else:
+        assert curve.shape == (lags + 1, 2) and np.all(np.abs(curve) <= 1 + 1e-12)

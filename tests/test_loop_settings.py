@@ -3,6 +3,8 @@
 import astropy.units as u
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from helpers import correction_loop, mount_motion
 from helpers.final_image import final_image
@@ -128,3 +130,24 @@ def test_wrong_arguments_are_named(change, error, words):
 def test_plateau_refuses_a_share_of_nothing():
     with pytest.raises(ValueError, match="within"):
         small_map(exposures=[4] * u.s, centroid_errors=[0.1] * ARCSEC).plateau(0)
+
+
+@given(
+    st.integers(0, 2**32 - 1), st.integers(2, 4), st.lists(st.integers(1, 12), min_size=1, max_size=3),
+    st.lists(st.floats(-0.1, 2.1), min_size=1, max_size=4), st.floats(0.1, 5), st.floats(0, 60), st.sampled_from([0, 1]),
+)  # fmt: skip
+@settings(max_examples=30, deadline=None, derandomize=True)
+def test_any_map_is_finite_or_refused_by_name(seed, runs, sizes, gains, fwhm, picture, delay):
+    rng = np.random.default_rng(seed)
+    mount, air = rng.standard_normal((1, 40, 2)), rng.standard_normal((runs, 40, 2))
+    try:
+        found = settings_map(
+            mount * ARCSEC, air * ARCSEC, np.full(len(sizes), 0.1) * ARCSEC, 1 * u.s, sizes * u.s, gains, fwhm * ARCSEC,
+            rng, picture_exposure=picture * u.s, delay=delay,
+        )  # fmt: skip
+    except ValueError as error:
+        assert str(error).startswith(("gain", "picture_exposure:"))
+    else:
+        assert found.fwhm.shape == (runs, len(sizes), len(gains)) and np.all(found.fwhm >= 0.999 * fwhm * ARCSEC)
+        assert np.all(np.isfinite(found.logged_rms)) and np.all(np.isfinite(found.uncertainty))
+        assert found.plateau().shape == found.mean.shape

@@ -117,3 +117,15 @@ def test_any_mount_moves_finitely(hour_angle, declination, polar_error, step, he
         mount.flexure(20, step, height * u.arcsec / u.h),
     ]
     assert all(np.all(np.isfinite(part)) for part in parts)
+
+
+@given(st.integers(1, 40), st.integers(1, 50))
+@QUICK
+def test_any_grouping_gives_means_and_variances_or_a_named_error(n, steps):
+    series = np.random.default_rng(n).standard_normal((n, 2)) * u.arcsec
+    try:
+        means, within = mount.step_means(series, steps), mount.motion_within(series, steps)
+    except ValueError as error:
+        assert str(error).startswith("series:") and steps > n
+    else:
+        assert means.shape == within.shape == (n // steps, 2) and np.all(within >= -1e-12 * u.arcsec**2)
