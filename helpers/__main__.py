@@ -82,10 +82,10 @@ def _fixed_settings():
     return _settings(GUIDING_RIG_FILE="demo", MPLBACKEND="Agg", OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
 
 
-def lab_command(python, port, browser, as_root):
+def lab_command(python, port, browser, as_root, folder=ROOT):
     """The command that starts JupyterLab; its token is handed over in JUPYTER_TOKEN, which no list of processes shows."""
     command = [
-        str(python), "-m", "jupyterlab", f"--ServerApp.root_dir={ROOT}", "--ServerApp.ip=127.0.0.1",
+        str(python), "-m", "jupyterlab", f"--ServerApp.root_dir={folder}", "--ServerApp.ip=127.0.0.1",
         f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--LabApp.default_url=/lab/tree/{FIRST}",
         "--ServerApp.answer_yes=True", "--log-level=ERROR", "--LabApp.log_level=ERROR", "--LabApp.news_url=None",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly",
