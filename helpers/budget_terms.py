@@ -1,6 +1,6 @@
 """From a rig to the number on its log and the star in its picture: the terms, and what each is worth."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import astropy.units as u
@@ -253,7 +253,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     noise_rms = np.sqrt(np.sum((weights * errors) ** 2))
 
     exposure_s = settings.exposure.to_value(u.s)
-    plain_site = changed(rig, {"site.seeing": _UNIT_SEEING}).site
+    plain_site = replace(rig.site, seeing=_UNIT_SEEING)
     unit = _air(places, optics.aperture.to_value(u.mm), plain_site, round(passage.airmass, 4), exposure_s, seed)
     # variance of image motion ~ r0^(-5/3) (Fried 1965) and r0 ~ 1 / seeing
     unit = unit * float(rig.site.seeing / _UNIT_SEEING) ** (5 / 6)
@@ -286,15 +286,22 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
 
     star = picture_star_fwhm(rig, passage.airmass)
     rows = min(_EXPOSURES, max(1, round(float(settings.picture_exposure / settings.exposure))))
-    images = [
-        final_image.final_image(one * u.arcsec, star, air=moved * u.arcsec, within=within, unseen=unseen,
-                                shake=rig.mount.jitter, rows=rows)
-        for one, moved in zip(pointing, target_air, strict=True)
-    ]  # fmt: skip
-    final = np.sqrt(np.mean([image.mean_fwhm.value**2 for image in images]))
+    whole_pictures = _EXPOSURES // rows * rows
+
+    def in_a_row(series):
+        """All runs one after the other, whole pictures only; what is the same in all runs is repeated."""
+        series = np.broadcast_to(series, (*pointing.shape[:-2], *series.shape[-2:]))[:, :whole_pictures]
+        return series.reshape(-1, 2)
+
+    image = final_image.final_image(
+        in_a_row(pointing) * u.arcsec, star, air=in_a_row(target_air) * u.arcsec,
+        within=in_a_row(within.value) * within.unit, unseen=in_a_row(unseen.value) * u.arcsec, shake=rig.mount.jitter,
+        rows=rows,
+    )  # fmt: skip
+    final = image.mean_fwhm.value
 
     def cut(series):
-        return series[:, : _EXPOSURES // rows * rows].reshape(len(series), -1, rows, 2)
+        return in_a_row(series).reshape(-1, rows, 2)
 
     # what is added to the star is the covariance of all motion with itself, less that of the air alone
     whole = cut(pointing + unseen.value + 2 * target_air)
@@ -302,7 +309,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         "mount and its play": _share(cut(pointing - air_pointing - noise_pointing), whole) + 2 * within.value.mean(),
         "corrections of air": _share(cut(air_pointing), whole),
         "corrections of noise": _share(cut(noise_pointing), whole),
-        "flexure": _share(cut(np.broadcast_to(unseen.value, pointing.shape)), whole),
+        "flexure": _share(cut(unseen.value), whole),
         "fast shake": 2 * rig.mount.jitter.value**2,
     }
     per_variance = (final**2 - star.value**2) / (sum(added.values()) or 1)
@@ -311,7 +318,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         logged_rms=np.sqrt(_share(logged, logged)) * u.arcsec,
         pointing_rms=np.sqrt(_share(pointing, pointing)) * u.arcsec,
         final_fwhm=final * u.arcsec,
-        elongation=float(np.mean([image.elongation for image in images])),
+        elongation=image.elongation,
         terms=terms,
         picture_terms=picture,
         stars=len(used),

@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
 
+from helpers import budget_terms
 from helpers.budget_terms import (
     DEMO_TARGET,
     SPREADS,
@@ -66,7 +67,9 @@ def _factors(before, after):
     old, new = _flat(before.rig), _flat(after.rig)
     differ = {key for key in old if not np.all(old[key] == new[key])} - {"name"}
     named = {name: keys for name, keys in FACTORS.items() if differ.intersection(keys)}
-    rest = differ.difference(*FACTORS.values(), {"guide_camera.name", "main_camera.name", "site.name"})
+    if "guide_optics.kind" in differ:
+        named.pop("pick-off mirror", None)  # a guide telescope has none: all optics change together
+    rest = differ.difference(*named.values(), {"guide_camera.name", "main_camera.name", "site.name"})
     if named.keys() & {"quantum efficiency, visible", "quantum efficiency, near infrared", "colour mosaic"}:
         named[_SPOT] = ()
     if before.field_stars is not after.field_stars or before.target is not after.target:
