@@ -27,18 +27,26 @@ class BadPixels:
 
 
 def _two_levels(series, noise):
-    """Whether a pixel's values jump between two levels (telegraph noise), not just scatter."""
-    ordered = np.sort(np.asarray(series, float))
-    gaps = np.diff(ordered)
-    split = int(np.argmax(gaps)) + 1
-    low, high = ordered[:split], ordered[split:]
-    if min(low.size, high.size) < 2:
-        return False
-    within = np.sqrt((low.var() * low.size + high.var() * high.size) / (ordered.size - 2))
-    return high.mean() - low.mean() > 4 * max(within, 0.5 * noise) and within < 2 * noise
+    """Which pixels' values jump between two levels (telegraph noise) and do not just scatter; series (frames, pixels)."""
+    ordered = np.sort(series, axis=0)
+    frames = len(ordered)
+    split = np.argmax(np.diff(ordered, axis=0), axis=0) + 1  # the widest gap parts the two levels
+    low = np.arange(frames)[:, None] < split
+    low_mean = np.sum(ordered * low, axis=0) / split
+    high_mean = np.sum(ordered * ~low, axis=0) / (frames - split)
+    rest = ordered - np.where(low, low_mean, high_mean)
+    within = np.sqrt(np.sum(rest**2, axis=0) / (frames - 2))
+    both = np.minimum(split, frames - split) >= 2
+    return both & (high_mean - low_mean > 4 * np.maximum(within, 0.5 * noise)) & (within < 2 * noise)
 
 
-def _restless(sets):
+def _one_event(series, quantum):
+    """Which pixels one value alone makes look restless: an event in one frame, not a property of the pixel."""
+    rest = np.sort(np.abs(series - np.median(series, axis=0)), axis=0)[:-1]
+    return np.var(series, axis=0) > 8 * np.mean(rest**2, axis=0) + quantum**2
+
+
+def _restless(sets, quantum):
     """Pixels whose values change far more than the others', from the largest set: telegraph and otherwise noisy."""
     known = [(one.variance_frames, number) for number, (_, one) in enumerate(sets) if one.pixel_variance is not None]
     none = np.empty((0, 2), int)
@@ -50,22 +58,35 @@ def _restless(sets):
     typical = one.variance.mean() + one.frame_means[: one.variance_frames].var(ddof=1)
     # So rare that a healthy sensor shows none by chance, and at least twice the usual noise.
     factor = max(4.0, chi2.isf(1e-3 / one.pixel_variance.size, freedom) / freedom)
-    places = np.argwhere(one.pixel_variance > factor * max(typical, 0.25))
+    places = np.argwhere(one.pixel_variance > factor * max(typical, 0.25 * quantum**2))
     if not 0 < len(places) <= 5000:
         return none, places
     series = np.stack([np.asarray(frames[n], float)[tuple(places.T)] for n in range(one.variance_frames)])
-    jumping = np.array([_two_levels(values, np.sqrt(typical)) for values in series.T], bool)
-    lonely = np.array([_one_event(values) for values in series.T], bool)
+    jumping, lonely = _two_levels(series, np.sqrt(typical)), _one_event(series, quantum)
     return places[jumping], places[~jumping & ~lonely]
 
 
-def _one_event(series):
-    """Whether one value alone makes a pixel look restless: an event in one frame, not a property of the pixel."""
-    rest = np.sort(np.abs(series - np.median(series)))[:-1]
-    return bool(np.var(series) > 8 * np.mean(rest**2) + 1)
+def find_bad_pixels(bias_frames, bias, dark_frames, darks, flat, mosaic, quantum):
+    """Find single pixels that stand out.
 
+    Hot pixels stand out in one frame of the longest dark by five times its noise, as a faint star would; cold ones see less
+    than half the light that those around them see; restless ones change at least twice as much as the others.
 
-def find_bad_pixels(bias_frames, bias, dark_sets, darks, flat, mosaic, quantum):
+    Parameters
+    ----------
+    bias_frames, dark_frames : frames, list of frames
+        What `bias` and `darks` were made from.
+    bias : SetStatistics
+    darks : list of (exposure, SetStatistics)
+    flat : SetStatistics or None
+    mosaic : bool
+    quantum : float
+        Step of the numbers in DN.
+
+    Returns
+    -------
+    BadPixels
+    """
     pixels = bias.mean_frame.size
     if darks:
         longest = max(darks, key=lambda pair: pair[0])[1]
@@ -78,9 +99,13 @@ def find_bad_pixels(bias_frames, bias, dark_sets, darks, flat, mosaic, quantum):
     if flat is not None:
         found = np.zeros(bias.mean_frame.shape, bool)
         response = flat.mean_frame - bias.mean_frame
-        for plane, bad in zip(planes_of(response, mosaic), planes_of(found, mosaic), strict=True):
-            bad[:] = plane < 0.5 * uniform_filter(plane, 15, mode="nearest")
+        noise = np.sqrt(flat.variance / flat.frames)
+        for number, (plane, bad) in enumerate(zip(planes_of(response, mosaic), planes_of(found, mosaic), strict=True)):
+            half = 0.5 * uniform_filter(plane, 15, mode="nearest")
+            bad[:] = (plane < half) & (half > _SEEN * noise[number])  # in a faint flat chance makes pixels dark
         cold = np.argwhere(found)
-    telegraph, noisy = _restless([(bias_frames, bias), *zip(dark_sets, (one for _, one in darks), strict=True)])
+    telegraph, noisy = _restless(
+        [(bias_frames, bias), *zip(dark_frames, (one for _, one in darks), strict=True)], quantum
+    )
     frames = max(one.variance_frames for one in [bias, *(one for _, one in darks)])
     return BadPixels(hot, cold, telegraph, noisy, pixels, frames)

@@ -280,15 +280,16 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
     # What rounding to whole numbers hides when the noise is less than a step.
     hidden = HIDDEN_VARIANCE * quantum**2 if bias.variance.mean() < HIDDEN_VARIANCE * quantum**2 else 0.0
     sets = {"bias": [bias], "dark": [one for _, one in dark], "flat": flat}
+    own = bias.pixel_variance_mean
     noise = {
         "dark_noise": _noise(scale, bias.variance.mean(), mean_error(bias.variance_error), codes),
+        "pixel_noise": _noise(scale, own, own * np.sqrt(2 / bias.pairs / bias.mean_frame.size), codes),
         "row_noise": scale.root(bias.row_variance, _part_error(bias, bias.row_variance, 0), hidden=hidden),
         "column_noise": scale.root(bias.column_variance, _part_error(bias, bias.column_variance, 1), hidden=hidden),
-        "pixel_noise": scale.root(bias.pixel_variance_mean, mean_error(bias.variance_error), hidden=hidden),
     }
     pattern = _pattern(bias.mean_frame, bias.variance, bias.frames, mosaic)
     middle = _middle_flat(bias, flat, codes)
-    strongest, lag, spread = _strongest_correlation(sets)
+    strongest, lag, spread = _strongest_correlation(sets, quantum)
     drift, drift_error = _drift(bias)
     shading, edge = _dark_shading(bias, dark, scale)
     bad = find_bad_pixels(bias_frames, bias, [frames for _, frames in dark_sets], dark, middle, mosaic, quantum)
@@ -341,6 +342,8 @@ def measure_files(files):
 
 def _noise(scale, variance, error, codes):
     noise, noise_error, hidden = dark_temporal_noise(variance, error, codes.step * codes.stretch)
+    if codes.piled_low:
+        return scale.value(noise, noise_error, limit="at least")  # the lower half of the noise is cut off
     return scale.value(noise, noise_error, limit="below" if hidden else "")
 
 
@@ -376,13 +379,15 @@ def _share_at(one, value):
     return float(one.counts[one.codes == value].sum() / one.counts.sum()) if one.counts.size else 0.0
 
 
-def _strongest_correlation(sets):
+def _strongest_correlation(sets, quantum):
     """Largest correlation of neighbours' noise over bias and flats, its lag and its error."""
     found = [one for kind in ("bias", "flat") for one in sets[kind]]
     weights = np.array([1 / one.correlation_error**2 for one in found])
     strongest, lag, spread = 0.0, LAGS[0], float(1 / np.sqrt(weights.sum()))
     for kind in ("bias", "flat"):
-        chosen = [one for one in sets[kind] if one.variance.mean() > 0.5]  # rounding makes no noise to compare
+        chosen = [
+            one for one in sets[kind] if one.variance.mean() > 0.5 * quantum**2
+        ]  # rounding makes no noise to compare
         if not chosen:
             continue
         weight = np.array([1 / one.correlation_error**2 for one in chosen])

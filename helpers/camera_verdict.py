@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 
 from helpers.camera_check import CameraMeasurement, measure_files
+from helpers.classroom.tables import TableError
 from helpers.frame_files import sort_frames
 from helpers.quantities import as_quantity
 
@@ -61,7 +62,9 @@ class Verdict:
 
 def _certain(measured, limit):
     """Whether a measured value is above a limit (a plain number in its unit) by three standard errors."""
-    return measured is not None and not measured.limit and measured.value.value - _SURE * measured.error.value > limit
+    if measured is None or measured.limit == "below":
+        return False
+    return bool(measured.value.value - _SURE * measured.error.value > limit)
 
 
 def _frames_fit(m):
@@ -130,7 +133,7 @@ def _noise(m, claimed):
                           + (f": the electronics that drive the {kind}s" if bad else ""))  # fmt: skip
     if claimed is None or not m.in_electrons or _smoothed(m):
         return
-    if m.dark_noise.limit and m.dark_noise.value > _NOISE_USABLE * claimed:
+    if m.dark_noise.limit == "below" and m.dark_noise.value > _NOISE_USABLE * claimed:
         yield Finding(CANNOT_TELL, "coarse numbers", f"the read noise is hidden by the rounding to whole numbers: it is "
                       f"{m.dark_noise}, and {claimed.value:g} electron are claimed. Take the frames with finer numbers "
                       "(more bits, higher gain setting)")  # fmt: skip
@@ -283,9 +286,9 @@ def check_files(paths, claimed_read_noise=None, claimed_dark_current=None):
     files = sort_frames(paths)
     try:
         measured = measure_files(files)
+    except TableError:
+        raise  # a damaged file is named by its own error
     except ValueError as error:
-        if type(error) is not ValueError:
-            raise  # a damaged file is named by its own error
         sentence = str(error)
         finding = Finding(CANNOT_TELL, "frames", sentence)
         return Verdict(CANNOT_TELL, f"{CANNOT_TELL} because {sentence}.", (finding,))

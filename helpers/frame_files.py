@@ -10,7 +10,7 @@ import numpy as np
 
 from helpers.classroom.tables import TableError, read_fits_image
 
-IN_MEMORY = 256e6  # bytes; larger sets are read one frame at a time
+IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
 # Words of the header card IMAGETYP, or of the names of file and folder (common practice, no source).
 _KINDS = {"bias": ("bias", "offset", "zero"), "dark": ("dark",), "flat": ("flat",)}
 # Header cards that must not change within a check (common practice, no source).
@@ -96,6 +96,12 @@ def _dtype(header):
     return None, False
 
 
+def _is_packed(path):
+    """Whether a file is packed as a whole (.gz, .bz2): then only astropy can unpack it."""
+    with path.open("rb") as file:
+        return file.read(6) != b"SIMPLE"
+
+
 def _open(path):
     """Places, shape, type and header of the frames of one file, from its header only where that is enough."""
     from astropy.io import fits
@@ -117,8 +123,7 @@ def _open(path):
                     raise TableError(f"{path.name}: expected a picture, found none in the file")
                 header, shape = part.header.copy(), part.shape
                 dtype, plain = _dtype(header)
-                # A file packed as a whole (.gz) is unpacked by astropy.
-                plain = plain and not isinstance(part, fits.CompImageHDU) and path.open("rb").read(6) == b"SIMPLE"
+                plain = plain and not isinstance(part, fits.CompImageHDU) and not _is_packed(path)
                 start = part.fileinfo()["datLoc"] if plain else None
                 if not plain:
                     data = part.data  # checks the sums and the compressed bytes, and tells the type

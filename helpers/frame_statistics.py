@@ -9,12 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-# Enough pixel pairs for every error below a thousandth; what comes after only adds to the mean frame.
-_PAIR_PIXELS = 1.6e7
+# Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
+_PAIR_PIXELS = 5e6
 _CODE_FRAMES = 4
 _VARIANCE_FRAMES = 32
 _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
+_MOST_EVENTS = 100
 LAGS = ((0, 1), (1, 0), (0, 2), (2, 0))  # (rows, columns) between the pixels whose noise is compared
 
 
@@ -32,6 +33,8 @@ class SetStatistics:
         Mean signal of each colour plane (one plane for a monochrome camera) in the compared pairs.
     variance, variance_error : ndarray, shape (planes,)
         Temporal noise variance of one pixel, EMVA 1288 (two-frame method).
+    own_variance, own_error : ndarray, shape (planes,)
+        The part of it that rows and columns do not share: the noise of light is in it, flicker of a lamp is not.
     row_variance, column_variance, pixel_variance_mean : float
         The parts of it that whole rows share, whole columns share, and the rest.
     correlation : ndarray, shape (4,)
@@ -56,6 +59,8 @@ class SetStatistics:
     level: np.ndarray
     variance: np.ndarray
     variance_error: np.ndarray
+    own_variance: np.ndarray
+    own_error: np.ndarray
     row_variance: float
     column_variance: float
     pixel_variance_mean: float
@@ -94,11 +99,20 @@ def _flag(difference):
     return flagged if flagged.size < 0.01 * difference.size else flagged[:0]
 
 
-def _lag_products(residual):
-    """Sums of the products of pixels `LAGS` apart."""
+def _lag_products(residual, own):
+    """Correlation of pixels `LAGS` apart in what is left of a difference, `own` the variance of single pixels.
+
+    Taking off the rows' and columns' means makes neighbours of pure noise differ a little; that is added back.
+    """
     rows, columns = residual.shape
-    return np.array([np.vdot(residual[down:, across:], residual[: rows - down, : columns - across])
-                     / ((rows - down) * (columns - across)) for down, across in LAGS])  # fmt: skip
+    if own <= 0:
+        return np.zeros(len(LAGS))
+    found = []
+    for down, across in LAGS:
+        product = np.vdot(residual[down:, across:], residual[: rows - down, : columns - across])
+        product /= (rows - down) * (columns - across) * own
+        found.append(product + ((1 - 1 / rows) / columns if across else (1 - 1 / columns) / rows))
+    return np.array(found)
 
 
 class _Pairs:
@@ -128,8 +142,9 @@ class _Pairs:
         flagged = _flag(difference)
         difference -= np.float32(difference.mean(dtype=float))
         if flagged.size:
-            # A fixed hot pixel does not stand out here, so these are rare events or pixels that jump.
-            self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
+            # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless pixels.
+            if flagged.size <= _MOST_EVENTS:
+                self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
             difference.ravel()[flagged] = 0
             difference -= np.float32(difference.sum(dtype=float) / (difference.size - flagged.size))
             difference.ravel()[flagged] = 0
@@ -153,7 +168,7 @@ class _Pairs:
         by_row = row_means.var(ddof=1, dtype=float) - rest / columns
         by_column = column_means.var(ddof=1, dtype=float) - rest / rows
         self.parts.append(np.array([by_row, by_column, rest]) / weight)
-        self.products.append(_lag_products(difference) / rest if rest > 0 else np.zeros(len(LAGS)))
+        self.products.append(_lag_products(difference, rest))
 
 
 def _single_events(flagged):
@@ -243,6 +258,7 @@ def summarise(frames, mosaic=False, dark_level=None):
     compared = len(pairs.levels)
     parts = np.mean(pairs.parts, axis=0)
     variance = np.mean(pairs.variances, axis=0)
+    own = np.maximum(variance - parts[0] - parts[1], 0)
     merged = _merge(codes)
     return SetStatistics(
         frames=count,
@@ -251,7 +267,9 @@ def summarise(frames, mosaic=False, dark_level=None):
         mean_frame=total,
         level=np.mean(pairs.levels, axis=0),
         variance=variance,
-        variance_error=_variance_error(variance, parts, shape, compared, mosaic),
+        variance_error=_variance_error(own, parts, shape, compared, mosaic),
+        own_variance=own,
+        own_error=_variance_error(own, np.zeros(3), shape, compared, mosaic),
         row_variance=float(parts[0]),
         column_variance=float(parts[1]),
         pixel_variance_mean=float(parts[2]),
@@ -267,21 +285,20 @@ def summarise(frames, mosaic=False, dark_level=None):
     )
 
 
-def _variance_error(variance, parts, shape, pairs, mosaic):
+def _variance_error(own, parts, shape, pairs, mosaic):
     """Standard error of the temporal variance: 2 s^4 / n for the pixels' own part, and likewise for rows and columns.
 
     Rows and columns are few, so noise that they share is known far less well than the number of pixels suggests.
     """
     rows, columns = (shape[0] // 2, shape[1] // 2) if mosaic else shape
     by_row, by_column, _ = np.maximum(parts, 0)
-    own = np.maximum(variance - by_row - by_column, 0)
     return np.sqrt(2 / pairs * (own**2 / (rows * columns) + by_row**2 / rows + by_column**2 / columns))
 
 
 def _repair(frames, total, start, flagged):
     """Take single events out of the sums; returns their places. A pixel that is flagged again and again stays."""
     single = _single_events(flagged)
-    if len(single) > 200:
+    if len(single) > _MOST_EVENTS:
         return ()  # so many are no events: the pixels themselves are restless
     events, count = [], len(frames)
     for suspects, row, column in single:

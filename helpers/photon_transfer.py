@@ -50,7 +50,8 @@ class PhotonTransfer:
     saturation : Quantity [electron]
         Saturation capacity; `saturation_is_limit` when no flat was bright enough: at least so much.
     signal, variance, variance_error : ndarray, shape (levels, planes)
-        Points of the photon transfer curve, dark signal and dark variance taken off [DN, DN2].
+        Points of the photon transfer curve, dark signal and dark variance taken off [DN, DN2]. The variance is without
+        the part that whole rows or columns share: the noise of light is not in it, a flickering lamp and stripes are.
     fitted : ndarray of bool, shape (levels,)
     plane_gain, plane_read_noise : Quantity, shape (planes,)
         The same for each colour plane of a mosaic (one plane otherwise).
@@ -215,14 +216,14 @@ def fit_photon_transfer(bias, flats, codes):
     top, top_is_limit, fitted = saturation_signal(bias, flats, codes)
     signal = np.array([flat.level - bias.level for flat in flats])
     quantum = codes.step * codes.stretch
-    dark_variance, dark_error = bias.variance, bias.variance_error
+    dark_variance, dark_error = bias.own_variance, bias.own_error
     hidden = HIDDEN_VARIANCE * quantum**2
     if dark_variance.mean() < hidden:
         # Noise that is hidden in rounding comes out too small: take the middle of what it can be.
         dark_variance, dark_error = np.full_like(dark_variance, _ROUNDING * quantum**2 * 1.5), hidden / 3
-    variance = np.array([flat.variance - dark_variance for flat in flats])
-    error = np.array([np.hypot(flat.variance_error, dark_error) for flat in flats])
-    fitted &= np.array([flat.variance.min() > hidden for flat in flats])
+    variance = np.array([flat.own_variance - dark_variance for flat in flats])
+    error = np.array([np.hypot(flat.own_error, dark_error) for flat in flats])
+    fitted &= np.array([flat.own_variance.min() > hidden for flat in flats])
     if not fitted.any():
         raise ValueError(
             "flat_frames: expected a level below saturation whose noise is more than the rounding to whole numbers, "
