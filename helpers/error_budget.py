@@ -8,7 +8,6 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
 
-from helpers import budget_terms
 from helpers.budget_terms import (
     DEMO_TARGET,
     SPREADS,

@@ -2,8 +2,8 @@
 
 import astropy.units as u
 import numpy as np
-from helpers.pixel_scale import pixel_scale
 
+from helpers.pixel_scale import pixel_scale
 from helpers.quantities import as_choice, as_count, as_number, as_quantity
 from helpers.seeing import fried_parameter, seeing_fwhm
 
@@ -17,11 +17,11 @@ LINKS = {
 # a second at 8 bit and 70 at 16 bit (12 bit converted, sent as two bytes) for 1080 rows.
 _ROWS_PER_SECOND = {8: 90 * 1080, 16: 70 * 1080}
 
-# Rotation rates: Archinal et al. 2018, Celest. Mech. Dyn. Astron. 130, 22 (IAU working group report 2015): W in degrees a
-# day; Jupiter and Saturn: rotation of the magnetic field (System III). Largest apparent equatorial diameters: computed from
-# the radii there and the least distance from Earth in Explanatory Supplement 2013, rounded.
+# Rotation rates, degrees a day: Archinal et al. 2018, Celest. Mech. Dyn. Astron. 130, 22 (IAU working group, report 2015);
+# Jupiter and Saturn: rotation of the magnetic field (System III).
 _TURN_DEG_PER_DAY = {"Mars": 350.891982443297, "Jupiter": 870.5360000, "Saturn": 810.7939024}
-LARGEST_DIAMETER = {"Mars": 25.1 * u.arcsec, "Jupiter": 49.9 * u.arcsec, "Saturn": 20.1 * u.arcsec}
+# Apparent equatorial diameters at a good opposition, from memory; the almanac of the year tells the true one.
+LARGEST_DIAMETER = {"Mars": 24 * u.arcsec, "Jupiter": 49 * u.arcsec, "Saturn": 20 * u.arcsec}
 PLANETS = tuple(_TURN_DEG_PER_DAY)
 
 
