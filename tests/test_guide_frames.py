@@ -188,6 +188,40 @@ def test_frames_of_a_rig_hold_what_the_signal_says(name, camera):
         assert light[0].max() == pytest.approx(signal.peak_fraction * signal.full_well.value, rel=0.1)
 
 
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("rig", None),
+        ("positions", [1, 2, 3]),
+        ("magnitudes", [9, 9]),
+        ("magnitudes", [[9]]),
+        ("magnitudes", "bright"),
+        ("magnitudes", np.nan),
+        ("motion", still(2, 2)),
+        ("rng", 1),
+        ("shape", (3, -3)),
+        ("spectral_class", "X"),
+        ("airmass", 0.2),
+        ("exposure", -1 * u.s),
+        ("fwhm", 3 * u.m),
+        ("gain", 0),
+        ("profile", "flat"),
+        ("offset", 70000),
+        ("hot_rate", 3 * u.s),
+        ("share", 2),
+    ],
+)
+def test_wrong_values_for_frames_of_a_rig_are_named(name, value):
+    good = {
+        "rig": rigs.demo_rig(), "positions": [[9, 9]], "magnitudes": [9], "motion": still(2, 1),
+        "rng": np.random.default_rng(1), "shape": (20, 20),
+    }  # fmt: skip
+    key = "hot_share" if name == "share" else name
+    expected = "magnitudes|positions" if name == "positions" else name
+    with pytest.raises((ValueError, TypeError, u.UnitsError), match=expected):
+        rig_frames(**good | {key: value})
+
+
 def test_binning_adds_pixels():
     frames = np.arange(2 * 5 * 7).reshape(2, 5, 7).astype(np.uint16)
     binned = bin_frames(frames, 2)
