@@ -3,16 +3,18 @@
 import astropy.units as u
 import numpy as np
 
-from helpers.centroids import measure_centroids
+from helpers.centroids import StarMeasurements, measure_centroids, measure_stars
 from helpers.motion_synthesis import simulate_motion
 from helpers.quantities import as_number, as_quantity
 from helpers.seeing import check_atmosphere, tilt_scale
 from helpers.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
 
 __all__ = [
+    "StarMeasurements",
     "best_weights",
     "mean_variance",
     "measure_centroids",
+    "measure_stars",
     "motion_covariance",
     "pair_covariance",
     "robust_mean",
