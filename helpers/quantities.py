@@ -85,7 +85,7 @@ def as_quantity(name, value, unit, minimum=None, maximum=None, above=None, ndim=
     except u.UnitConversionError as error:
         raise u.UnitsError(f"{name}: expected a unit such as {unit}, found '{value.unit}'") from error
     converted = converted.astype(float, copy=False)
-    _check_array(name, np.asarray(converted.value), str(unit), minimum, maximum, above, ndim)
+    _check_array(name, np.asarray(converted.value), unit, minimum, maximum, above, ndim)
     return converted
 
 

@@ -220,6 +220,7 @@ class Panel:
         for artist in self._moving:
             # figure.draw_artist and axes.draw_artist do the same; an axes' artist is clipped to it either way
             artist.draw(canvas.renderer)
+        self._figure.stale = False  # some artists, such as legends, mark it while they are drawn
         return figures.encode_png(canvas.buffer_rgba(), _QUICK)
 
     def _ipython_display_(self):
