@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
+from scipy import optimize
 
 from helpers.quantities import as_number, as_quantity
 from helpers.tilt_spectrum import path_integrals, tilt_scale_arcsec2
@@ -353,6 +354,75 @@ def image_motion(diameter, atmosphere, exposure=0 * u.s):
     As `image_motion_axes`.
     """
     return np.sqrt(np.mean(image_motion_axes(diameter, atmosphere, exposure) ** 2, axis=0))
+
+
+def motion_by_layer(diameter, atmosphere, exposure=0 * u.s):
+    """The share of each layer in the motion of a star's centroid.
+
+    Parameters
+    ----------
+    diameter : Quantity [length]
+        Of the aperture; scalar.
+    atmosphere : Atmosphere
+    exposure : Quantity [time]
+        Scalar.
+
+    Returns
+    -------
+    Quantity [arcsec], shape (number of layers,)
+        One-axis rms that each layer alone would cause; their squares add up to that of `image_motion`.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        As `image_motion_axes`.
+    """
+    check_atmosphere(atmosphere)
+    parts = [
+        image_motion(diameter, replace(atmosphere, layers=(replace(layer, fraction=1),)), exposure)
+        * layer.fraction**0.5
+        for layer in atmosphere.layers
+    ]
+    return u.Quantity(parts)
+
+
+def exposure_for_motion(diameter, atmosphere, motion):
+    """The shortest exposure that leaves no more than a given motion by the air.
+
+    Parameters
+    ----------
+    diameter : Quantity [length]
+        Of the aperture; scalar.
+    atmosphere : Atmosphere
+    motion : Quantity [angle]
+        One-axis rms (mean of both axes); scalar, above 0.
+
+    Returns
+    -------
+    Quantity [s]
+        0 s if even an instant moves the star no more.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        A value is out of range or of the wrong physical type, or no exposure up to an hour is long enough.
+    """
+    motion = as_quantity("motion", motion, u.arcsec, above=0, ndim=0)
+    if image_motion(diameter, atmosphere) <= motion:
+        return 0 * u.s
+
+    def excess(logarithm):
+        return np.log(image_motion(diameter, atmosphere, np.exp(logarithm) * u.s) / motion).value
+
+    shortest, longest = np.log(1e-4), np.log(3600)
+    if excess(longest) > 0:
+        least = image_motion(diameter, atmosphere, np.exp(longest) * u.s).value
+        raise ValueError(
+            f"motion: expected at least {least:.3g} arcsec, left by an exposure of an hour, found {motion:.3g}"
+        )
+    if excess(shortest) <= 0:
+        return 0 * u.s
+    return np.exp(optimize.brentq(excess, shortest, longest, xtol=1e-6)) * u.s
 
 
 def _layers(*rows):

@@ -18,9 +18,11 @@ from helpers.seeing import (
     at_airmass,
     atmosphere_for,
     diffraction_fwhm,
+    exposure_for_motion,
     fried_parameter,
     image_motion,
     image_motion_axes,
+    motion_by_layer,
     seeing_fwhm,
     spot_fwhm,
 )
@@ -264,6 +266,37 @@ def test_slopes_with_exposure_once_the_outer_scale_has_blown_past():
     """Variance falls as T^-2 along the wind and T^-1 across it."""
     axes = image_motion_axes(0.2 * u.m, one_layer(), [200, 400] * u.s).value ** 2
     assert axes[:, 0] / axes[:, 1] == pytest.approx([4, 2], rel=0.02)
+
+
+@pytest.mark.parametrize("exposure", [0, 2] * u.s)
+def test_layers_add_up(exposure):
+    air = ATMOSPHERES["valley night"]
+    parts = motion_by_layer(0.2 * u.m, air, exposure)
+    assert parts.shape == (3,)
+    assert np.sum(parts**2).value == pytest.approx(image_motion(0.2 * u.m, air, exposure).value ** 2)
+    if exposure == 0:
+        assert (parts**2 / np.sum(parts**2)).value == pytest.approx([layer.fraction for layer in air.layers])
+    else:
+        assert parts[0] > 2 * parts[2]  # the slow layer near the ground is what stays
+    with pytest.raises(TypeError, match="atmosphere"):
+        motion_by_layer(0.2 * u.m, None)
+
+
+@quick
+@given(st.floats(0.02, 1), st.floats(0.01, 2))
+def test_the_exposure_that_leaves_a_given_motion(diameter, motion):
+    air = ATMOSPHERES["valley night"]
+    exposure = exposure_for_motion(diameter * u.m, air, motion * u.arcsec)
+    left = image_motion(diameter * u.m, air, exposure).value
+    assert left == pytest.approx(motion, rel=1e-3) if exposure > 0 else left <= motion
+
+
+def test_no_exposure_is_long_enough_for_still_air():
+    with pytest.raises(ValueError, match="motion"):
+        exposure_for_motion(0.2 * u.m, one_layer(wind=0 * u.m / u.s), 0.1 * u.arcsec)
+    for wrong in (0 * u.arcsec, np.nan * u.arcsec, 1, 1 * u.s):
+        with pytest.raises((ValueError, TypeError, u.UnitsError), match="motion"):
+            exposure_for_motion(0.2 * u.m, one_layer(), wrong)
 
 
 @pytest.mark.parametrize("wrong", [-1 * u.s, np.nan * u.s, 1, 1 * u.m])
