@@ -114,7 +114,8 @@ def _edge_variance(stamps):
     along_y = np.diff(stamps[:, :, :, [0, -1]], axis=2)
     count = len(stamps)
     squares = [
-        np.mean(np.square(part, dtype=float), axis=0).reshape(part.shape[1], 2 * (box - 1)) for part in (along_x, along_y)
+        np.mean(np.square(part, dtype=float), axis=0).reshape(part.shape[1], 2 * (box - 1))
+        for part in (along_x, along_y)
     ]
     middle = np.median(np.concatenate(squares, axis=1), axis=1) / 2
     return np.median(middle) / (1 - 2 / (9 * count)) ** 3  # median of a chi-square (Wilson & Hilferty 1931)
