@@ -1,0 +1,161 @@
+"""Key press to new picture in a real browser, for every panel of the named workbooks; prints a table. Run by hand:
+
+    .venv/bin/python -m pytest -s tests/benchmarks/bench_sliders.py
+    SLIDER_WORKBOOKS="01 04" .venv/bin/python -m pytest -s tests/benchmarks/bench_sliders.py
+
+Three ways answer the same key in turn: the panel; a callback that only swaps two ready-made pictures (what a round trip to the
+kernel costs at the least); and ipywidgets' own `interactive_output` drawing and showing the same figure. Times are medians, in
+milliseconds, from the key to the first frame that holds the new picture.
+"""
+
+import os
+import statistics
+
+import nbformat
+
+pytest_plugins = ["tests.browser.conftest"]
+
+PRESSES = 16
+SETUP = """
+import sys; sys.path.insert(0, "..")
+import ipywidgets as _w
+from IPython import get_ipython
+from IPython.display import display
+from helpers.classroom import sliders as _s
+get_ipython().run_line_magic("matplotlib", "inline")
+_panels, _make = [], _s.panel
+
+def _remember(*arguments, **keywords):
+    _panels.append(_make(*arguments, **keywords))
+    return _panels[-1]
+
+_s.panel = _remember
+
+def _slider_of(panel):
+    for name, control in panel._inputs.items():
+        if hasattr(control, "max"):
+            return name, control
+
+def _copy(control):
+    return type(control)(**{k: getattr(control, k) for k in ("value", "min", "max", "step")})
+
+def bench_swap(k):
+    panel = _panels[k]; name, control = _slider_of(panel)
+    first = panel.png
+    step = control.step
+    key = control.base ** step * control.value if hasattr(control, "base") else control.value + step
+    panel.set(**{name: min(key, control.max if not hasattr(control, "base") else control.base ** control.max)})
+    second = panel.png
+    panel.reset()
+    image, other = _w.Image(format="png", value=first), _copy(control)
+    state = {"second": False}
+    def swap(_):
+        state["second"] = not state["second"]
+        image.value = second if state["second"] else first
+    other.observe(swap, "value")
+    display(_w.VBox([other, image]))
+
+def bench_plain(k):
+    panel = _panels[k]; name, control = _slider_of(panel)
+    figure, moving = panel._figure, panel._moving
+    other, rest = _copy(control), {n: v for n, v in panel.values.items() if n != name}
+    def draw(value):
+        panel._update(**rest, **{name: value})
+        for artist in moving:
+            artist.set_animated(False)
+        figure.set_layout_engine("constrained")
+        display(figure)
+        figure.set_layout_engine("none")
+        for artist in moving:
+            artist.set_animated(True)
+        panel._background = None
+    display(_w.VBox([other, _w.interactive_output(draw, {"value": other})]))
+"""
+PROBE = """(cell) => {
+    const shown = () => [...cell.querySelectorAll('img')].filter(i => i.complete && i.naturalWidth > 50);
+    const last = () => { const all = shown(); return all.length ? all[all.length - 1].src : ''; };
+    const before = last(), height = cell.getBoundingClientRect().height;
+    window.probe = {time: null, blank: 0, jump: 0};
+    let start = null;
+    window.addEventListener('keydown', () => { start = performance.now(); }, {capture: true, once: true});
+    const look = () => {
+        if (!shown().length) window.probe.blank += 1;
+        window.probe.jump = Math.max(window.probe.jump, Math.abs(cell.getBoundingClientRect().height - height));
+        if (start !== null && last() && last() !== before) { window.probe.time = performance.now() - start; return; }
+        requestAnimationFrame(look);
+    };
+    requestAnimationFrame(look);
+}"""
+SETTLE = """(cell) => {
+    const image = () => { const all = cell.querySelectorAll('img'); return all.length ? all[all.length - 1].src : ''; };
+    window.burst = {pictures: 0, last: performance.now()};
+    let before = image();
+    const look = () => {
+        if (image() !== before) { before = image(); window.burst.pictures += 1; window.burst.last = performance.now(); }
+        requestAnimationFrame(look);
+    };
+    requestAnimationFrame(look);
+}"""
+
+
+def measured(page, cell, key):
+    """Time from a key to the next picture [ms], frames without picture, and the largest change of height [px]."""
+    cell.get_by_role("slider").first.focus()
+    page.evaluate(PROBE, cell.element_handle())
+    page.keyboard.press(key)
+    page.wait_for_function("window.probe.time !== null", timeout=10_000, polling=20)
+    page.wait_for_timeout(100)
+    probe = page.evaluate("window.probe")
+    return probe["time"], probe["blank"], probe["jump"]
+
+
+def burst(page, cell, presses=40):
+    """Pictures shown during a burst of keys, and time from the last key to the last picture [ms]."""
+    cell.get_by_role("slider").first.focus()
+    page.evaluate(SETTLE, cell.element_handle())
+    for press in range(presses):
+        page.keyboard.press("ArrowRight" if press % 20 < 10 else "ArrowLeft")
+    ended = page.evaluate("performance.now()")
+    page.wait_for_timeout(1500)
+    state = page.evaluate("window.burst")
+    return state["pictures"], max(0.0, state["last"] - ended)
+
+
+def test_every_panel(lab, browser):
+    from tests.browser.conftest import OpenWorkbook
+
+    names = os.environ.get("SLIDER_WORKBOOKS", "00 01 04 05 06").split()
+    print("\n| workbook, panel | panel | swap only | plain | to swap | to plain | blank frames | jump | burst of 40 keys |")
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    for path in sorted((lab.folder / "workbooks").glob("*.ipynb")):
+        if path.name[:2] not in names:
+            continue
+        workbook = nbformat.read(path, 4)
+        own = [index for index, cell in enumerate(workbook["cells"]) if "sliders.panel(" in cell["source"]]
+        length = len(workbook["cells"])
+        workbook["cells"].insert(0, nbformat.v4.new_code_cell(SETUP))
+        for k in range(len(own)):
+            workbook["cells"] += [nbformat.v4.new_code_cell(f"bench_{way}({k})") for way in ("swap", "plain")]
+        target = path.with_name("bench_" + path.name)
+        nbformat.write(workbook, target)
+        page = browser.new_page(viewport={"width": 1400, "height": 1000})
+        opened = OpenWorkbook(page, lab, target.relative_to(lab.folder))
+        opened.run_all()
+        page.wait_for_timeout(500)
+        cells = page.locator(".jp-Notebook .jp-Cell")
+        for k, place in enumerate(own):
+            three = [cells.nth(index) for index in (place + 1, length + 1 + 2 * k, length + 2 + 2 * k)]
+            times, blank, jump = ([], [], []), 0, 0.0
+            for press in range(PRESSES):
+                for way, cell in enumerate(three):
+                    time, missing, moved = measured(page, cell, ("ArrowRight", "ArrowLeft")[press % 2])
+                    if press >= 4:  # the first ones warm up
+                        times[way].append(time)
+                        if way == 0:
+                            blank, jump = blank + missing, max(jump, moved)
+            ours, swap, plain = map(statistics.median, times)
+            pictures, settle = burst(page, three[0])
+            print(f"| {path.stem}, {k + 1} | {ours:.0f} | {swap:.0f} | {plain:.0f} | {ours / swap:.2f} | {ours / plain:.2f} | {blank} | "
+                  f"{jump:.0f} px | {pictures} pictures, {settle:.0f} ms |", flush=True)  # fmt: skip
+        page.close()
+        lab.stop_kernels()
