@@ -51,6 +51,7 @@ class _Scene:
     variance: float
     gain: float
     flux: np.ndarray  # (N,)
+    place: np.ndarray  # (N, 2) usual centre in the cut-out
     ratio: np.ndarray  # (N,) best (spot / window)^2
 
 
@@ -89,7 +90,7 @@ def _cut(frames, corners, box):
     if frames.dtype.kind == "f":
         finite = np.isfinite(stamps).all(axis=(1, 2))
         stamps[~finite] = 0
-    if stamps.max() > _LARGEST or stamps.min() < -_LARGEST:
+    if frames.dtype.itemsize > 2 and (stamps.max() > _LARGEST or stamps.min() < -_LARGEST):
         raise ValueError(f"frames: expected pixels within {_LARGEST:g}, found {np.abs(stamps).max():g}")
     return stamps, finite
 
@@ -222,7 +223,8 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
     allowed = _WINDOWS[sigma / np.sqrt(_WINDOWS) <= max(widest, sigma)] * min(1, (sigma / _NARROWEST_WINDOW) ** 2)
     known = np.maximum(flux, LEAST_SIGNAL_TO_NOISE * np.sqrt(4 * np.pi * sigma**2 * variance))
     expected = _window_variance(sigma, known[:, None], variance, gain, allowed)
-    return _Scene(sigma, variance, gain, known, allowed[np.argmin(expected, axis=1)])
+    place = np.median(centres.reshape(-1, star_count, 2), axis=0)
+    return _Scene(sigma, variance, gain, known, place, allowed[np.argmin(expected, axis=1)])
 
 
 def _spot_sigma(scene):
@@ -274,19 +276,30 @@ def _fit_steps(stamps, centres, flux, scene, star_flux, steps=3):
     return centres, flux, 1 / known_flux, (1 / known_x + 1 / known_y) / 2
 
 
+def _window_centres(light, scene, star_flux, ratio, steps):
+    """Windowed centres and light: from each star's usual place, and once more from the brightest spot where that fails."""
+    start = np.tile(scene.place, (len(light) // len(scene.place), 1)).astype(np.float32)
+    centres, flux = _window_steps(light, start, scene.sigma, ratio, steps)
+    far = np.abs(centres - start).max(axis=1) > scene.sigma
+    lost = np.flatnonzero(far | (flux < 0.6 * star_flux))
+    if lost.size:
+        anew = _brightest(light[lost], scene.sigma)
+        centres[lost], flux[lost] = _window_steps(light[lost], anew, scene.sigma, ratio[lost], steps + 1)
+    return centres, flux
+
+
 def _measure_block(stamps, scene, method):
     """Centres in the cut-outs, light, its variance, and the centre's variance; stamps (n * N, box, box)."""
     frames = len(stamps) // len(scene.flux)
     star_flux, ratio = (np.tile(part, frames).astype(np.float32) for part in (scene.flux, scene.ratio))
-    light = stamps - _edge_level(stamps)[:, None, None]
-    start = _brightest(light, scene.sigma)
+    stamps -= _edge_level(stamps)[:, None, None]
     if method == "window":
-        centres, flux = _window_steps(light, start, scene.sigma, ratio, steps=4)
+        centres, flux = _window_centres(stamps, scene, star_flux, ratio, steps=3)
         centre_variance = _window_variance(scene.sigma, star_flux, scene.variance, scene.gain, ratio)
         flux_variance = _window_flux_variance(scene.sigma, flux, scene.variance, scene.gain, ratio)
         return centres, flux, flux_variance, centre_variance
-    centres, flux = _window_steps(light, start, scene.sigma, ratio, steps=1)
-    return _fit_steps(light, centres, flux, scene, star_flux)
+    centres, flux = _window_centres(stamps, scene, star_flux, ratio, steps=2)
+    return _fit_steps(stamps, centres, flux, scene, star_flux)
 
 
 def _checked_positions(positions):
