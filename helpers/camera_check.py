@@ -25,6 +25,7 @@ from helpers.photon_transfer import (
     linearity,
     mean_error,
     photon_transfer,
+    place_of,
     saturation_signal,
     split_levels,
     summary,
@@ -65,8 +66,10 @@ class CameraMeasurement:
     codes : CodeUse
     low_pile, top_pile : float
         Share of bias pixels at the lowest number, of flat pixels (brightest level) at the highest.
-    events : tuple of (kind, frame, row, column)
+    events : tuple of (place, row, column)
         Single pixels that stood out in one frame: cosmic rays or damaged bytes; left out.
+    damaged : tuple of (place, first row, last row)
+        Rows of one frame that are nothing like the same rows of the others of its set.
     equal_frames : tuple of str
         Kinds of frames with pairs that are equal to the last bit.
     mosaic : bool
@@ -101,6 +104,7 @@ class CameraMeasurement:
     low_pile: float
     top_pile: float
     events: tuple
+    damaged: tuple
     equal_frames: tuple
     mosaic: bool
     frames: dict
@@ -280,6 +284,9 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
     # What rounding to whole numbers hides when the noise is less than a step.
     hidden = HIDDEN_VARIANCE * quantum**2 if bias.variance.mean() < HIDDEN_VARIANCE * quantum**2 else 0.0
     sets = {"bias": [bias], "dark": [one for _, one in dark], "flat": flat}
+    named = [("bias", bias_frames, bias)]
+    named += [("dark", frames, one) for (_, frames), (_, one) in zip(dark_sets, dark, strict=True)]
+    named += [("flat", frames, one) for (_, frames), one in zip(flat_sets, flat, strict=True)]
     own = bias.pixel_variance_mean
     noise = {
         "dark_noise": _noise(scale, bias.variance.mean(), mean_error(bias.variance_error), codes),
@@ -315,7 +322,10 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
         codes=codes,
         low_pile=_share_at(bias, codes.lowest) if codes.piled_low else 0.0,
         top_pile=max((_share_at(one, codes.highest) for one in flat), default=0.0) if codes.piled_high else 0.0,
-        events=_events(sets, bad),
+        events=_events(named, bad),
+        damaged=tuple(
+            (place_of(frames, number, kind), *rows) for kind, frames, one in named for number, *rows in one.damaged
+        ),
         equal_frames=tuple(kind for kind, found in sets.items() if any(_copies(one, quantum) for one in found)),
         mosaic=mosaic,
         longest_dark=max((exposure for exposure, _ in dark), default=None),
@@ -366,13 +376,12 @@ def _copies(one, quantum):
     return bool(max(noise, float(one.mean_frame.var())) > HIDDEN_VARIANCE * quantum**2)
 
 
-def _events(sets, bad):
+def _events(named, bad):
     """Events that are no property of the pixel: neither known as bad nor met in a second set."""
-    found = [(kind, *event) for kind, several in sets.items() for one in several for event in one.events]
+    found = [(place_of(frames, number, kind), *pixel) for kind, frames, one in named for number, *pixel in one.events]
     known = {tuple(place) for several in (bad.hot, bad.telegraph, bad.noisy) for place in several.tolist()}
-    places = [(row, column) for _, _, row, column in found]
-    return tuple(event for event, place in zip(found, places, strict=True)
-                 if place not in known and places.count(place) == 1)  # fmt: skip
+    pixels = [(row, column) for _, row, column in found]
+    return tuple(event for event in found if event[1:] not in known and pixels.count(event[1:]) == 1)
 
 
 def _share_at(one, value):

@@ -67,6 +67,14 @@ def _certain(measured, limit):
     return bool(measured.value.value - _SURE * measured.error.value > limit)
 
 
+def _damage(m):
+    """Frames that spoil all numbers; then nothing else is said."""
+    for place, first, last in m.damaged:
+        rows = f"row {first} is" if first == last else f"rows {first} to {last} are"
+        yield Finding(CANNOT_TELL, "damaged frame", f"{place}: {rows} nothing like in the other frames of its kind: a damaged "
+                      "file, or another kind of frame? Leave it out and check again")  # fmt: skip
+
+
 def _frames_fit(m):
     """What makes the frames themselves unfit to tell."""
     if m.setting_changes:
@@ -202,9 +210,11 @@ def _response(m):
             yield Finding(USABLE, f"{kind} pixels", f"{len(places)} pixels ({100 * share:.2g} %) are {kind} pixels: "
                           "subtract darks, and never guide on a single bright pixel")  # fmt: skip
     if m.events:
-        kind, frame, row, column = m.events[0]
-        yield Finding(NOTE, "events", f"{len(m.events)} single pixels stood out in one frame only and were left out (cosmic rays "
-                      f"or damaged bytes); the first: {kind} frame {frame + 1}, row {row}, column {column}")  # fmt: skip
+        place, row, column = m.events[0]
+        one = len(m.events) == 1
+        yield Finding(NOTE, "events", f"{len(m.events)} pixel{'' if one else 's'} stood out in one frame only and "
+                      f"{'was' if one else 'were'} left out (cosmic ray or damaged byte){'' if one else '; the first'}: "
+                      f"{place}, row {row}, column {column}")  # fmt: skip
 
 
 def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):
@@ -234,7 +244,7 @@ def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):
         claimed_dark_current = as_quantity(
             "claimed_dark_current", claimed_dark_current, u.electron / u.s, minimum=0, ndim=0
         )
-    found = [
+    found = [*_damage(measurement)] or [
         *_frames_fit(measurement),
         *_numbers(measurement),
         *_noise(measurement, claimed_read_noise),

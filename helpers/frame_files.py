@@ -50,6 +50,10 @@ class Frames:
             return Frames(self.places[index], self.shape[1:], self.dtype, self.headers[index])
         return _read(self.places[index], self.shape[1:], self.dtype)
 
+    def place(self, number):
+        """File (and plane of a cube) of a frame, in words."""
+        return str(self.places[number])
+
     def __iter__(self):
         return (_read(place, self.shape[1:], self.dtype) for place in self.places)
 
@@ -304,9 +308,13 @@ def sort_frames(paths):
     for number, (place, header) in enumerate(zip(frames.places, frames.headers, strict=True)):
         files.setdefault(place.path, header)
         kind = _kind(place.path, header)
-        exposure = None if kind == "bias" else _exposure(place.path, header)
-        if kind == "dark" and not exposure:
-            raise TableError(f"{place.path.name}: expected a dark's exposure in seconds (EXPTIME), found {exposure}")
+        exposure = _exposure(place.path, header)
+        if kind == "bias":
+            exposure = None
+        elif exposure == 0 or (kind == "dark" and exposure is None):
+            raise TableError(
+                f"{place.path.name}: expected the exposure of a {kind} in seconds (EXPTIME), found {exposure}"
+            )
         groups[kind].setdefault(exposure, []).append(number)
 
     def chosen(numbers):

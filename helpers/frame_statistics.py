@@ -16,6 +16,7 @@ _VARIANCE_FRAMES = 32
 _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
 _MOST_EVENTS = 100
+_DAMAGED = 20.0  # spreads by which a damaged row stands out
 LAGS = ((0, 1), (1, 0), (0, 2), (2, 0))  # (rows, columns) between the pixels whose noise is compared
 
 
@@ -48,6 +49,8 @@ class SetStatistics:
         Values met in the first frames and how often; empty when the frames hold no finite set of values.
     events : tuple of (frame, row, column)
         Single pixels that stood out in one frame only; left out of the mean frame.
+    damaged : tuple of (frame, first row, last row)
+        Rows of one frame that are nothing like the same rows of the others.
     equal_pairs, pairs : int
         Pairs of frames compared, and those that were equal to the last bit.
     """
@@ -71,6 +74,7 @@ class SetStatistics:
     codes: np.ndarray
     counts: np.ndarray
     events: tuple
+    damaged: tuple
     equal_pairs: int
     pairs: int
 
@@ -229,29 +233,27 @@ def summarise(frames, mosaic=False, dark_level=None):
     total, squares = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     block = np.empty((min(_BLOCK, shape[0]), shape[1]), np.float32)
     variance_frames = min(count, _VARIANCE_FRAMES)
-    means, codes, previous = np.empty(count), [], None
+    row_means, codes, previous = np.empty((count, shape[0])), [], None
     for number, frame in enumerate(frames):
         if number == 0:
             start[:] = frame
         if number < _CODE_FRAMES:
             codes.append(_codes(frame))
-        summed = 0.0
         for low in range(0, shape[0], _BLOCK):
             part = slice(low, low + _BLOCK)
             change = block[: min(_BLOCK, shape[0] - low)]
             np.subtract(frame[part], start[part], out=change, dtype=np.float32, casting="unsafe")
             total[part] += change
-            summed += float(change.sum())
+            row_means[number, part] = change.mean(axis=1)
             if number < variance_frames and count >= 8:
                 np.multiply(change, change, out=change)
                 squares[part] += change
             if number + 1 == variance_frames:
                 squares[part] -= total[part] ** 2 / variance_frames
-        means[number] = summed / frame.size
         if (number % 2 or (number == count - 1 and number)) and pairs.pixels < _PAIR_PIXELS:
             pairs.add(previous, frame, (number - 1, number))
         previous = frame
-    means += start.mean(dtype=float)
+    row_means += start.mean(axis=1, dtype=float)
     events = _repair(frames, total, start, pairs.events)
     total /= count
     total += start
@@ -263,7 +265,7 @@ def summarise(frames, mosaic=False, dark_level=None):
     return SetStatistics(
         frames=count,
         shape=shape,
-        frame_means=means,
+        frame_means=row_means.mean(axis=1),
         mean_frame=total,
         level=np.mean(pairs.levels, axis=0),
         variance=variance,
@@ -280,9 +282,52 @@ def summarise(frames, mosaic=False, dark_level=None):
         codes=merged[0],
         counts=merged[1],
         events=events,
+        damaged=tuple(rows for rows in _odd_rows(row_means, total.size) if _is_damaged(frames, total, rows)),
         equal_pairs=pairs.equal,
         pairs=compared,
     )
+
+
+def _odd_rows(row_means, size):
+    """Rows of single frames that are nothing like the same rows of the other frames: (frame, first row, last row).
+
+    A whole frame is damaged, or of another kind, when its mean is far from that of the others. Of two frames alone the one
+    whose rows differ more among themselves is named.
+    """
+    frames, rows = row_means.shape
+    columns = size // rows
+    away = row_means - np.median(row_means, axis=0)
+    if frames == 2:
+        odder = int(np.argmax(np.ptp(row_means, axis=1)))
+        away = np.zeros_like(row_means)
+        away[odder] = row_means[odder] - row_means[1 - odder]
+    level = np.median(away, axis=1)
+    found = []
+    others = [np.ptp(np.delete(level, number)) for number in range(frames)] if frames > 2 else []
+    for number, spread in enumerate(others):
+        alone = np.abs(level[number] - np.median(np.delete(level, number)))
+        rough = np.median(np.abs(np.delete(away - level[:, None], number, axis=0)))
+        # Rough is the noise of a row's mean: far more than the noise of single pixels is meant.
+        if alone > _DAMAGED * spread and alone > _DAMAGED * rough * np.sqrt(columns):
+            found.append((number, 0, rows - 1))
+    away -= level[:, None]
+    known = away if frames > 2 else away[[odder]]
+    spread = np.median(np.abs(known - np.median(known))) / 0.6745
+    bad = np.abs(away) > _DAMAGED * max(spread, 1e-9)
+    for number in np.flatnonzero(bad.any(axis=1)):
+        where = np.flatnonzero(bad[number])
+        if bad[:, where].sum(axis=0).max() == 1:
+            found.append((int(number), int(where[0]), int(where[-1])))
+    return tuple(found)
+
+
+def _is_damaged(frames, mean_frame, rows):
+    """Whether many pixels of odd rows differ, not only one that is hot or jumps."""
+    number, first, last = rows
+    away = np.asarray(frames[number], float) - mean_frame
+    away -= np.median(away) if last - first + 1 < len(away) else 0
+    spread = np.median(np.abs(away)) if last - first + 1 < len(away) else 0
+    return bool(np.mean(np.abs(away[first : last + 1]) > 4 * max(spread, 1e-9)) > 0.25)
 
 
 def _variance_error(own, parts, shape, pairs, mosaic):

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
+from helpers.classroom.tables import TableError
 from helpers.converter_codes import CodeUse, code_use
 from helpers.frame_files import Frames
 from helpers.frame_statistics import summarise
@@ -108,6 +109,11 @@ def as_frames(name, frames):
     return array
 
 
+def place_of(frames, number, kind):
+    """Where a frame of a set is: its file, or its number."""
+    return frames.place(number) if hasattr(frames, "place") else f"{kind} frame {number + 1}"
+
+
 def check_size(name, frames, bias):
     if frames.shape[1:] != bias.shape[1:]:
         raise ValueError(
@@ -120,6 +126,8 @@ def summary(name, frames, **options):
     """`summarise`, its errors with the argument's name."""
     try:
         return summarise(frames, **options)
+    except TableError:
+        raise  # a damaged file is named by its own error
     except ValueError as error:
         raise ValueError(f"{name}: {str(error).removeprefix('frames: ')}") from error
 
@@ -142,6 +150,9 @@ class _Chosen:
 
     def __len__(self):
         return len(self.numbers)
+
+    def place(self, number):
+        return place_of(self.frames, int(self.numbers[number]), "flat")
 
     def __getitem__(self, number):
         return self.frames[int(self.numbers[number])]
