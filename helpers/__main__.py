@@ -144,7 +144,7 @@ def run_lab(options):
         return 0
 
 
-def _find_browser():
+def find_browser():
     return next((path for path in map(shutil.which, BROWSERS) if path), None)
 
 
@@ -177,7 +177,7 @@ def count_results(report):
 def run_test(options):
     python = environment.prepare("checks")
     settings = _fixed_settings()
-    browser = settings.get("GUIDING_BROWSER") or _find_browser()
+    browser = settings.get("GUIDING_BROWSER") or find_browser()
     if browser:
         settings["GUIDING_BROWSER"] = browser
     elif settings.get("BROWSER_TESTS") != "required":

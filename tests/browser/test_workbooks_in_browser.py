@@ -1,0 +1,136 @@
+"""A real browser opens every workbook in JupyterLab, runs it, moves sliders by keyboard and takes them back."""
+
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from helpers import rig as rigs
+
+FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
+WORKBOOKS = sorted(FOLDER.glob("*.ipynb"))
+IMPORTS = 'import sys; sys.path.insert(0, "..")\nfrom helpers.classroom import figures, sliders'
+TOY = """
+figure, axes = figures.new_figure()
+(line,) = axes.plot([0, 1], [0, 1])
+axes.set_ylim(0, 100)
+def move(slope):
+    if slope == 99:
+        raise ValueError("slope: expected below 99")
+    line.set_ydata([0, slope])
+    return f"The slope is {slope}."
+sliders.panel([sliders.slider("slope", "Slope", 0, 100, 30)], figure, [line], move, alt="A line.", question="What?")
+"""
+
+
+def move_first_slider(panel):
+    """Press an arrow key on one slider after the other until picture and sentence have changed; which one it was."""
+    for slider in panel.sliders():
+        start = panel.shows()
+        slider.focus()
+        lowest, highest, now = (float(slider.get_attribute(f"aria-value{name}")) for name in ("min", "max", "now"))
+        slider.press("ArrowRight" if now < highest or now == lowest else "ArrowLeft")
+        if panel.wait_until(lambda picture, sentence, was=start: picture != was[0] and sentence != was[1], seconds=3):
+            return slider
+    return None
+
+
+@pytest.mark.parametrize("path", WORKBOOKS, ids=lambda path: path.stem)
+def test_workbook_runs_and_its_panels_answer(open_workbook, path):
+    workbook = open_workbook(f"workbooks/{path.name}")
+    workbook.run_all()
+    for cell in workbook.cells():
+        assert cell.execution_count, cell.source
+        for output in cell.outputs:
+            assert output.output_type != "error", f"{cell.source}\n{output}"
+            assert output.get("name") != "stderr", output
+    panels = workbook.panels()
+    assert len(panels) == sum("sliders.panel(" in cell.source for cell in workbook.cells())
+    for number, panel in enumerate(panels, start=1):
+        panel.box.scroll_into_view_if_needed()
+        panel.image.wait_for()
+        start = panel.shows()
+        assert start[1].strip()
+        assert move_first_slider(panel), f"panel {number}: no slider changes picture and sentence"
+        panel.reset_button.click()
+        assert panel.wait_until(lambda *now, was=start: now == was), f"panel {number} does not go back"
+    assert workbook.page.get_by_text("Error displaying widget").count() == 0
+    assert workbook.faults == []
+
+
+@pytest.fixture
+def toy(lab, open_workbook):
+    """A workbook with one small panel, run."""
+    cells = [nbformat.v4.new_code_cell(source) for source in (IMPORTS, TOY)]
+    kernel = {"kernelspec": {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), lab.folder / "workbooks" / "toy.ipynb")
+    workbook = open_workbook("workbooks/toy.ipynb")
+    workbook.run_all()
+    (panel,) = workbook.panels()
+    return panel
+
+
+def test_many_quick_keys_leave_the_last_picture_and_nothing_jumps_or_goes_blank(toy):
+    (slider,) = toy.sliders()
+    toy.image.evaluate(
+        """image => {
+            const height = image.clientHeight;
+            window.seen = {jumps: 0, blanks: 0, height: height};
+            const look = () => {
+                if (image.clientHeight !== height) window.seen.jumps += 1;
+                if (!image.complete || image.naturalWidth === 0) window.seen.blanks += 1;
+                requestAnimationFrame(look);
+            };
+            look();
+        }"""
+    )
+    slider.focus()
+    for _ in range(60):
+        toy.box.page.keyboard.press("ArrowRight")
+    assert toy.wait_until(lambda picture, sentence: sentence == "The slope is 90.", seconds=5)
+    seen = toy.box.page.evaluate("window.seen")
+    assert seen["height"] > 0
+    assert seen["jumps"] == 0
+    assert seen["blanks"] <= 1
+
+
+def test_an_error_behind_a_slider_is_told_in_words_and_goes_away(toy):
+    (slider,) = toy.sliders()
+    slider.focus()
+    slider.press("End")
+    assert toy.wait_until(lambda picture, sentence: sentence == "The slope is 100.")
+    picture = toy.picture()
+    slider.press("ArrowLeft")
+    assert toy.wait_until(lambda now, sentence: sentence == "This can't be shown: slope: expected below 99")
+    assert toy.picture() == picture, "the last good picture stays"
+    toy.reset_button.click()
+    assert toy.wait_until(lambda now, sentence: sentence == "The slope is 30.")
+
+
+def test_sliders_are_reached_and_named_for_the_keyboard_and_for_screen_readers(toy):
+    (slider,) = toy.sliders()
+    assert slider.get_attribute("tabindex") == "0"
+    assert toy.sentence_box.get_attribute("aria-live") == "polite"
+    assert toy.box.get_by_text("start: 30").count() == 1
+    assert toy.box.get_by_text("What do you expect?").count() == 1
+
+
+def test_the_rig_form_saves_and_the_next_workbook_names_the_rig(lab, open_workbook):
+    # In a folder of its own: what is saved here must not change what the other tests see.
+    reader = lab.copy_project("reader")
+    first = open_workbook("reader/workbooks/00_your_rig.ipynb")
+    first.run_all()
+    name = first.page.get_by_label("name of the rig")
+    name.scroll_into_view_if_needed()
+    name.fill("rig on the roof")
+    name.press("Tab")
+    save = first.page.get_by_role("button", name="Save my rig")
+    save.click()
+    first.page.get_by_text(f"Saved as {rigs.SAVED_RIG}.").wait_for()
+    assert rigs.load_rig(reader / "workbooks" / rigs.SAVED_RIG).name == "rig on the roof"
+
+    second = open_workbook(f"reader/workbooks/{WORKBOOKS[1].name}")
+    cells = second.cells()
+    assert "rigs.describe(" in cells[0].source + cells[1].source
+    second.run_first(4)
+    second.page.get_by_text("Working with: rig on the roof").first.wait_for()
