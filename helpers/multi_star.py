@@ -250,7 +250,7 @@ def best_weights(covariance):
     return weights / weights.sum()
 
 
-def robust_mean(offsets, limit=3.5):
+def robust_mean(offsets, limit=3.5, weights=None, measured=None):
     """Mean offset of all stars in each exposure, leaving out stars that disagree with the rest.
 
     Parameters
@@ -259,7 +259,12 @@ def robust_mean(offsets, limit=3.5):
         Of each star from its own reference position.
     limit : float
         A star is left out where, on either axis, 0.6745 |offset - median| / MAD is larger; MAD is the median absolute
-        deviation over the stars. Fewer than three stars are never left out.
+        deviation over the stars, or its usual value over all exposures where that is larger: with few stars it is often
+        small by chance. Fewer than three stars are never left out.
+    weights : array, shape (N,), optional
+        Weights of the mean, not negative; those of the stars that are used are scaled to a sum of 1. Equal if not given.
+    measured : bool array, shape (n, N), optional
+        False where a star has no offset, such as `measure_stars` tells; all True if not given.
 
     Returns
     -------
@@ -269,22 +274,35 @@ def robust_mean(offsets, limit=3.5):
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
-        A wrong shape or physical type, or a limit that is not at least 1.
+        A wrong shape or physical type, a limit that is not at least 1, or an exposure without any star of positive weight.
 
     References
     ----------
     Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers, ASQC Basic References 16 (modified z-score, 3.5).
     """
     offsets = as_quantity("offsets", offsets, u.arcsec, ndim=3).value
+    shape = offsets.shape[:2]
     if offsets.shape[2] != 2:
         raise ValueError(f"offsets: expected shape (n, N, 2), found {offsets.shape}")
     limit = as_number("limit", limit, minimum=1)
-    used = np.ones(offsets.shape[:2], dtype=bool)
-    if offsets.shape[1] >= 3:
-        deviation = np.abs(offsets - np.median(offsets, axis=1, keepdims=True))
-        spread = np.median(deviation, axis=1, keepdims=True)
-        used = np.all(0.6745 * deviation <= limit * spread + 1e-12, axis=2)
+    weights = np.ones(shape[1]) if weights is None else as_number("weights", weights, minimum=0, maximum=1e100, ndim=1)
+    if len(weights) != shape[1]:
+        raise ValueError(f"weights: expected {shape[1]} values, one for each star, found {len(weights)}")
+    measured = np.ones(shape, bool) if measured is None else np.asarray(measured)
+    if measured.dtype != bool or measured.shape != shape:
+        raise ValueError(f"measured: expected truth values of shape {shape}, found {measured.dtype} of {measured.shape}")
+    measured = measured & (weights > 0)
+    if not measured.any(axis=1).all():
+        exposure = np.argmin(measured.any(axis=1))
+        raise ValueError(f"measured: expected a star with a weight in each exposure, found none in exposure {exposure}")
+    known = np.where(measured[..., None], offsets, np.nan)
+    deviation = np.abs(known - np.nanmedian(known, axis=1, keepdims=True))
+    spread = np.nanmedian(deviation, axis=1, keepdims=True)
+    spread = np.maximum(spread, np.median(spread, axis=0, keepdims=True))
+    few = measured.sum(axis=1, keepdims=True) < 3
+    used = measured & (few | np.all(0.6745 * deviation <= limit * spread + 1e-12, axis=2))
     # Half of the stars lie within one MAD on each axis, but not always the same half on both.
-    used[~used.any(axis=1)] = True
-    mean = np.sum(offsets * used[..., None], axis=1) / used.sum(axis=1)[:, None]
+    used = np.where(used.any(axis=1, keepdims=True), used, measured)
+    weight = used * (weights / weights.max())
+    mean = np.einsum("ij,ijk->ik", weight, offsets) / weight.sum(axis=1)[:, None]
     return mean * u.arcsec, used

@@ -228,6 +228,35 @@ def test_one_bad_star_is_left_out():
     assert np.sqrt(np.mean(offsets[::2, :, 0].mean(axis=1) ** 2)) > 0.6  # the plain mean is dragged along
 
 
+@pytest.mark.parametrize(("stars", "dearest"), [(3, 1.15), (5, 1.06), (12, 1.03)])
+def test_robust_mean_costs_little_where_all_stars_are_good(stars, dearest):
+    offsets = np.random.default_rng(stars).normal(0, 1, (3000, stars, 2)) * u.arcsec
+    mean, _ = robust_mean(offsets)
+    assert np.std(mean.value) < dearest * np.std(offsets.mean(axis=1).value)
+
+
+def test_robust_mean_with_weights_and_stars_not_measured():
+    rng = np.random.default_rng(5)
+    offsets = rng.normal(0, 0.1, (40, 6, 2))
+    measured = np.ones((40, 6), bool)
+    measured[7, 2] = measured[9, [0, 1, 3, 4, 5]] = False
+    offsets[7, 2] = 0.03
+    mean, used = robust_mean(offsets * u.arcsec, limit=1e6, weights=[1, 1, 2, 0, 1, 1], measured=measured)
+    assert not used[7, 2] and not used[:, 3].any()
+    assert mean.value[9] == pytest.approx(offsets[9, 2])
+    assert mean.value[0] == pytest.approx(np.average(offsets[0], axis=0, weights=[1, 1, 2, 0, 1, 1]))
+    assert mean.value[7] == pytest.approx(offsets[7, [0, 1, 4, 5]].mean(axis=0))
+    measured[9] = False
+    with pytest.raises(ValueError, match="none in exposure 9"):
+        robust_mean(offsets * u.arcsec, measured=measured)
+    for wrong in ([1, 2], np.zeros(6), -np.ones(6), [np.nan] * 6):
+        with pytest.raises(ValueError, match="weights|measured"):
+            robust_mean(offsets * u.arcsec, weights=wrong)
+    for wrong in (np.ones((40, 6)), np.ones((40, 5), bool)):
+        with pytest.raises(ValueError, match="measured"):
+            robust_mean(offsets * u.arcsec, measured=wrong)
+
+
 def test_robust_mean_of_few_or_equal_stars():
     mean, used = robust_mean([[[0, 0], [9, 0]]] * u.arcsec)
     assert mean.value.tolist() == [[4.5, 0]] and used.all()
