@@ -98,7 +98,8 @@ def _layer_motion(along_m, across_m, diameter_m, outer_scale_m, path_m, count, s
             f"diameter and exposure, found {along_m.max():.3g} m"
         )
     steps = int(np.ceil(path_m * count / step)) + 8
-    apart = 2 * outer_scale_m / step if np.isfinite(outer_scale_m) else steps + field + 200 * diameter_m / step
+    # the Fourier sum repeats itself: far enough away to be forgotten, or, if that is too far, a long way off
+    apart = min(2 * outer_scale_m / step, steps + 2 * field + 200 * diameter_m / step)
     length = fft.next_fast_len(steps + int(field) + int(min(apart, _MOST_PADDING)))
     width = 1 / (length * step)
     spectrum = np.zeros((2, len(along_m), length), dtype=complex)

@@ -101,12 +101,12 @@ def test_slopes_of_the_temporal_spectrum():
     rng = np.random.default_rng(9)
     exposure = 0.001
     series = np.stack([
-        simulate_motion([[0, 0]] * u.arcmin, 0.2 * u.m, one_layer(np.inf * u.m), exposure * u.s, 4096, rng).value[:, 0]
-        for _ in range(30)
+        simulate_motion([[0, 0]] * u.arcmin, 0.2 * u.m, one_layer(np.inf * u.m), exposure * u.s, 16384, rng).value[:, 0]
+        for _ in range(24)
     ])  # fmt: skip
-    taper = np.hanning(4096)[:, None]
+    taper = np.hanning(16384)[:, None]
     power = np.mean(np.abs(np.fft.rfft(series * taper, axis=1)) ** 2, axis=0)
-    frequency = np.fft.rfftfreq(4096, exposure)
+    frequency = np.fft.rfftfreq(16384, exposure)
     power /= np.sinc(frequency * exposure)[:, None] ** 2  # of the exposure, which is not part of the air
 
     def slope(low, high, motion):
