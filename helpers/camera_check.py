@@ -141,12 +141,14 @@ class _Scale:
         return self.value(root, error / (2 * root), unit)
 
 
-def _pattern(sets, temporal, frames, mosaic):
-    """Mean over the colour planes of the split pattern of a mean frame: row, column, pixel, total variance, error."""
-    split = [split_pattern(plane, temporal[number], frames) for number, plane in enumerate(planes_of(sets, mosaic))]
-    parts = np.mean(split, axis=0)
-    parts[4] /= np.sqrt(len(split))
-    return parts
+def _pattern(bias, mosaic):
+    """Mean over the colour planes of the split pattern of the mean bias frame: variances (4,) and their errors."""
+    split = [
+        split_pattern(plane, (bias.row_variance, bias.column_variance, own), bias.frames)
+        for plane, own in zip(planes_of(bias.mean_frame, mosaic), bias.own_variance, strict=True)
+    ]
+    parts, errors = np.mean(split, axis=0)
+    return parts, errors / np.sqrt(len(split))
 
 
 def _dark_levels(bias, darks, hot, hidden):
@@ -222,7 +224,7 @@ def _flat_sets(flats, bias, bias_frames):
         frames = as_frames("flats", frames)
         check_size("flats", frames, bias_frames)
         if exposure is None:
-            result += [(None, level) for level in split_levels(frames, bias.level.mean())]
+            result += [(None, level) for level in split_levels(frames, bias)]
         else:
             result.append((as_quantity("flats (exposure)", exposure, u.s, above=0, ndim=0), frames))
     if not result:
@@ -294,7 +296,8 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
         "row_noise": scale.root(bias.row_variance, _part_error(bias, bias.row_variance, 0), hidden=hidden),
         "column_noise": scale.root(bias.column_variance, _part_error(bias, bias.column_variance, 1), hidden=hidden),
     }
-    pattern = _pattern(bias.mean_frame, bias.variance, bias.frames, mosaic)
+    pattern = _pattern(bias, mosaic)
+    dsnu = [scale.root(part, error, hidden=hidden) for part, error in zip(*pattern, strict=True)]
     middle = _middle_flat(bias, flat, codes)
     strongest, lag, spread = _strongest_correlation(sets, quantum)
     drift, drift_error = _drift(bias)
@@ -307,11 +310,11 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
         linearity=_linearity(bias, flat_sets, flat, transfer),
         dark_current=current,
         dark_current_from_noise=current_from_noise,
-        dsnu=scale.root(pattern[3], pattern[4], hidden=hidden),
-        dsnu_rows=scale.root(pattern[0], _share_error(pattern, 0, bias.shape[0]), hidden=hidden),
-        dsnu_columns=scale.root(pattern[1], _share_error(pattern, 1, bias.shape[1]), hidden=hidden),
-        dsnu_pixels=scale.root(pattern[2], pattern[4], hidden=hidden),
-        prnu=_prnu(bias, middle, pattern, mosaic),
+        dsnu=dsnu[3],
+        dsnu_rows=dsnu[0],
+        dsnu_columns=dsnu[1],
+        dsnu_pixels=dsnu[2],
+        prnu=_prnu(bias, middle, mosaic),
         **noise,
         black_level_drift=scale.value(drift, drift_error),
         dark_shading=shading,
@@ -361,10 +364,6 @@ def _part_error(one, variance, axis):
     """Standard error of the variance that rows (axis 0) or columns (1) share."""
     count, across = one.shape[axis], one.shape[1 - axis]
     return np.sqrt(2 / one.pairs / count) * (max(variance, 0) + one.pixel_variance_mean / across)
-
-
-def _share_error(pattern, part, count):
-    return np.sqrt(2 / count) * max(pattern[part], 0) + pattern[4]
 
 
 def _copies(one, quantum):
@@ -446,7 +445,7 @@ def _middle_flat(bias, flat, codes):
     return flat[int(np.argmin(below))] if np.isfinite(below).any() else None
 
 
-def _prnu(bias, flat, pattern, mosaic):
+def _prnu(bias, flat, mosaic):
     if flat is None:
         return None
     results = []

@@ -359,7 +359,7 @@ def _repair(frames, total, start, flagged):
     return tuple(events)
 
 
-def split_pattern(mean_frame, temporal_variance, frames):
+def split_pattern(mean_frame, temporal, frames):
     """Split the fixed pattern of a mean frame into what rows share, what columns share, and the pixels' own part.
 
     The parts are defined as in EMVA Standard 1288 release 4.0 (variance of row, column and pixel; from memory), solved
@@ -368,17 +368,16 @@ def split_pattern(mean_frame, temporal_variance, frames):
     Parameters
     ----------
     mean_frame : ndarray, shape (rows, columns)
-    temporal_variance : float
-        Of one frame; what is left of it in the mean is taken off.
+    temporal : (row, column, pixel)
+        Temporal variances of one frame; what is left of them in the mean is taken off.
     frames : int
         Frames in the mean.
 
     Returns
     -------
-    row, column, pixel, total : float
-        Variances; they can come out slightly negative when the pattern is lost in noise.
-    error : float
-        Standard error of the total.
+    parts, errors : ndarray, shape (4,)
+        Variances of rows, columns, pixels and their sum, and standard errors. A variance can come out slightly negative when
+        the pattern is lost in noise.
     """
     frame = np.asarray(mean_frame, float)
     rows, columns = frame.shape
@@ -387,11 +386,13 @@ def split_pattern(mean_frame, temporal_variance, frames):
     ms_row, ms_column = columns * row_means.var(ddof=1), rows * column_means.var(ddof=1)
     squares = whole * frame.size - ms_row * (rows - 1) - ms_column * (columns - 1)
     rest = squares / ((rows - 1) * (columns - 1))
-    row, column = (ms_row - rest) / columns, (ms_column - rest) / rows
-    pixel = rest - temporal_variance / frames
-    parts = np.maximum([row, column, rest], 0)
-    error = np.sqrt(2 * (parts[2] ** 2 / frame.size + parts[0] ** 2 / rows + parts[1] ** 2 / columns))
-    return row, column, pixel, row + column + pixel, error
+    row, column, pixel = np.array([(ms_row - rest) / columns, (ms_column - rest) / rows, rest]) - np.divide(
+        temporal, frames
+    )
+    errors = np.sqrt(2 / np.array([rows - 1, columns - 1, frame.size])) * np.array(
+        [ms_row / columns, ms_column / rows, rest]
+    )
+    return np.array([row, column, pixel, row + column + pixel]), np.append(errors, np.sqrt(np.sum(errors**2)))
 
 
 def take_off_shading(frame, box=11):

@@ -132,12 +132,12 @@ def summary(name, frames, **options):
         raise ValueError(f"{name}: {str(error).removeprefix('frames: ')}") from error
 
 
-def split_levels(frames, dark_level):
-    """Flats of several light levels as one list for each level, of at least two frames, in the order of their level."""
-    means = np.array([frame.mean(dtype=float) for frame in frames]) - dark_level
+def split_levels(frames, bias):
+    """Flats of several light levels as one set for each level, of at least two frames, in the order of their level."""
+    means = np.array([frame.mean(dtype=float) for frame in frames]) - bias.level.mean()
     order = np.argsort(means, kind="stable")
-    breaks = np.flatnonzero(np.diff(means[order]) > _SAME_LEVEL * np.abs(means[order][:-1])) + 1
-    groups = [np.sort(group) for group in np.split(order, breaks)]
+    same = np.maximum(_SAME_LEVEL * np.abs(means[order][:-1]), np.sqrt(bias.variance.mean()))
+    groups = [np.sort(group) for group in np.split(order, np.flatnonzero(np.diff(means[order]) > same) + 1)]
     return [_Chosen(frames, group) for group in groups if group.size >= 2]
 
 
@@ -235,6 +235,8 @@ def fit_photon_transfer(bias, flats, codes):
     variance = np.array([flat.own_variance - dark_variance for flat in flats])
     error = np.array([np.hypot(flat.own_error, dark_error) for flat in flats])
     fitted &= np.array([flat.own_variance.min() > hidden for flat in flats])
+    if any(flat.equal_pairs == flat.pairs and np.ptp(flat.mean_frame) > 0 for flat in flats):
+        raise ValueError("flat_frames: expected frames that differ by their noise, found equal frames (copies of one?)")
     if not fitted.any():
         raise ValueError(
             "flat_frames: expected a level below saturation whose noise is more than the rounding to whole numbers, "
@@ -242,8 +244,6 @@ def fit_photon_transfer(bias, flats, codes):
         )
     if (signal[fitted] <= 0).any():
         raise ValueError(f"flat_frames: expected more signal than in the bias frames, found {signal.min():.3g} DN more")
-    if (error[fitted] <= 0).any():
-        raise ValueError("flat_frames: expected frames that differ by their noise, found equal frames (copies of one?)")
     dark_of = np.broadcast_to(dark_variance, variance.shape)
     slope, slope_error = _fit_gain(*(table[fitted].ravel() for table in (signal, variance, error, dark_of)))
     if slope < 3 * slope_error:
@@ -311,7 +311,7 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
     bias_frames, flat_frames = as_frames("bias_frames", bias_frames), as_frames("flat_frames", flat_frames)
     check_size("flat_frames", flat_frames, bias_frames)
     bias = summary("bias_frames", bias_frames, mosaic=mosaic)
-    levels = split_levels(flat_frames, bias.level.mean())
+    levels = split_levels(flat_frames, bias)
     if not levels:
         raise ValueError("flat_frames: expected at least two flats of the same level of light, found none")
     flats = [summary("flat_frames", level, mosaic=mosaic, dark_level=bias.level.mean()) for level in levels]
