@@ -211,15 +211,26 @@ def _fit_powers(signal, variance, error, dark_variance, powers):
     return fitted / scale, np.sqrt(np.diag(inverse) * max(1.0, scatter)) / scale
 
 
+def _rounding_error(variance):
+    """How far rounding can be off its mean effect of 1/12, for a noise variance in steps squared.
+
+    Widrow & Kollar 2008, "Quantization Noise", chapter 5: first harmonic, at the worst offset; taken once more where the
+    variance itself may be too large by it.
+    """
+
+    def harmonic(v):
+        return (1 / np.pi**2 + 4 * v) * np.exp(-2 * np.pi**2 * v)
+
+    return harmonic(max(variance - harmonic(variance), 0.0))
+
+
 def dark_temporal_noise(variance, error, quantum):
     """Temporal dark noise in DN, its error, and whether it is only an upper limit (hidden by the rounding)."""
     if variance < HIDDEN_VARIANCE * quantum**2:
         return np.sqrt(HIDDEN_VARIANCE - _ROUNDING) * quantum, 0.0, True
     noise = np.sqrt(variance - _ROUNDING * quantum**2)
     if quantum > 0:
-        # How far rounding can be off its mean effect (Widrow & Kollar 2008, "Quantization Noise", chapter 5).
-        steps = (noise / quantum) ** 2
-        error = np.hypot(error, (1 / np.pi**2 + 4 * steps) * np.exp(-2 * np.pi**2 * steps) * quantum**2)
+        error = np.hypot(error, _rounding_error((noise / quantum) ** 2) * quantum**2)
     return noise, error / (2 * noise), False
 
 
