@@ -14,14 +14,17 @@ def bound(source):
     return {name.get_name() for name in symtable.symtable(source, "cell", "exec").get_symbols() if name.is_assigned()}
 
 
-def looked_up(source):
-    """Names that the functions of a cell look up outside themselves, when they are called."""
-    found, tables = set(), [symtable.symtable(source, "cell", "exec")]
-    while tables:
-        table = tables.pop()
-        tables += table.get_children()
+def functions(source):
+    """The functions that a cell defines, each with the names it looks up outside itself when it is called."""
+    found = {}
+    for table in symtable.symtable(source, "cell", "exec").get_children():
+        tables, names = [table], set()
+        while tables:
+            inner = tables.pop()
+            tables += inner.get_children()
+            names |= {name.get_name() for name in inner.get_symbols() if name.is_global()}
         if table.get_type() == "function":
-            found |= {name.get_name() for name in table.get_symbols() if name.is_global()}
+            found[table.get_name()] = names
     return found
 
 
@@ -30,10 +33,16 @@ def test_names_of_a_panel_keep_their_meaning(path):
     cells = [cell["source"] for cell in nbformat.read(path, as_version=4)["cells"] if cell["cell_type"] == "code"]
     panels = [index for index, source in enumerate(cells) if "sliders.panel(" in source]
     assert len(panels) >= 2
-    for index in panels:
-        names = looked_up(cells[index])
-        for earlier in cells[:index]:
-            if names & bound(earlier):
-                names |= looked_up(earlier)
+    known = {}
+    for index, source in enumerate(cells):
+        own = functions(source)
+        known |= own
+        if index not in panels:
+            continue
+        names, waiting = set(), list(own)
+        while waiting:  # and what the functions call in their turn
+            new = known.get(waiting.pop(), set()) - names
+            names |= new
+            waiting += new
         for later in cells[index + 1 :]:
             assert not names & bound(later), f"{path.name}: the cell {later[:50]!r} gives a new meaning to a name of a panel"
