@@ -8,6 +8,8 @@ import pytest
 
 WORKBOOKS = sorted((Path(__file__).resolve().parent.parent.parent / "workbooks").glob("[0-9][0-9]_*.ipynb"))
 
+AT_ONCE = {"listcomp", "setcomp", "dictcomp", "genexpr"}  # these run where they stand
+
 
 def bound(source):
     """Names that a cell binds."""
@@ -23,7 +25,7 @@ def functions(source):
             inner = tables.pop()
             tables += inner.get_children()
             names |= {name.get_name() for name in inner.get_symbols() if name.is_global()}
-        if table.get_type() == "function":
+        if table.get_type() == "function" and table.get_name() not in AT_ONCE:
             found[table.get_name()] = names
     return found
 
