@@ -34,7 +34,7 @@ from helpers.quantities import as_quantity
 
 __all__ = [
     "CameraMeasurement", "Linearity", "Measured", "PhotonTransfer",
-    "linearity", "measure_camera", "photon_transfer", "read_frames",
+    "linearity", "measure_camera", "measure_files", "photon_transfer", "read_frames", "table_rows",
 ]  # fmt: skip
 
 
@@ -116,6 +116,61 @@ class CameraMeasurement:
     def in_electrons(self):
         """Whether the gain is known; without it noises and patterns are given in DN."""
         return self.photon_transfer is not None
+
+
+def table_rows(measurement):
+    """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with error.
+
+    Parameters
+    ----------
+    measurement : CameraMeasurement
+
+    Returns
+    -------
+    list of (str, str, str)
+    """
+    m, transfer = measurement, measurement.photon_transfer
+    rows = []
+    if transfer is not None:
+        rows.append(("gain", "inverse of the overall system gain K", str(Measured(transfer.gain, transfer.gain_error))))
+        if m.mosaic:
+            rows.append(
+                (
+                    "... of the four colour planes",
+                    "",
+                    f"{', '.join(f'{g:.3g}' for g in transfer.plane_gain.value)} electron / DN",
+                )
+            )
+        limit = "at least " if transfer.saturation_is_limit else ""
+        rows.append(("full well", "saturation capacity", f"{limit}{transfer.saturation.value:.0f} electron"))
+        rows.append(("dynamic range", "dynamic range", f"{limit}{transfer.dynamic_range:.0f}"))
+        rows.append(("best signal to noise of one pixel", "maximum SNR", f"{limit}{transfer.snr_max:.0f}"))
+    rows += [
+        ("read noise", "temporal dark noise", str(m.dark_noise)),
+        ("... of single pixels", "", str(m.pixel_noise)),
+        ("... shared by rows", "", str(m.row_noise)),
+        ("... shared by columns", "", str(m.column_noise)),
+        ("fixed pattern in the dark", "DSNU", str(m.dsnu)),
+        ("... of rows, columns, pixels", "DSNU, split", f"{m.dsnu_rows}; {m.dsnu_columns}; {m.dsnu_pixels}"),
+    ]
+    if m.prnu is not None:
+        rows.append(("unequal response", "PRNU", str(m.prnu)))
+    if m.linearity is not None:
+        rows.append(("off a straight line", "linearity error", str(m.linearity.error)))
+    if m.dark_current is not None:
+        rows.append(("dark current, from the level", "dark current", str(m.dark_current)))
+    if m.dark_current_from_noise is not None:
+        rows.append(("dark current, from the noise", "dark current", str(m.dark_current_from_noise)))
+    bad = m.bad_pixels
+    jumping = f"{len(bad.telegraph)}" if bad.frames >= 8 else "not told"
+    rows.append(("hot, cold, telegraph pixels", "", f"{len(bad.hot)}, {len(bad.cold)}, {jumping} of {bad.pixels:,}"))
+    rows.append(("drift of the level without light", "", str(m.black_level_drift)))
+    if m.codes.bits:
+        more = " or more" if m.codes.bits_at_least else ""
+        rows.append(
+            ("bits of the converter", "", f"{m.codes.bits}{more}, numbers {m.codes.step * m.codes.stretch:g} apart")
+        )
+    return rows
 
 
 class _Scale:

@@ -1,11 +1,11 @@
 """Invented cameras with known properties and known faults, and the frames they take: the truth to check a check with."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
 
-from helpers.quantities import as_count, as_number, as_quantity
+from helpers.quantities import as_choice, as_count, as_number, as_quantity
 
 _UNITS = {
     "gain": u.electron / u.DN, "read_noise": u.electron, "offset": u.DN, "full_well": u.electron,
@@ -86,6 +86,48 @@ class SimulatedCamera:
     def saturation(self):
         """Largest signal that the camera can tell, in electrons: the full well, or what the converter can count."""
         return min(self.full_well, (2**self.bit_depth - 1) * u.DN * self.gain - self.offset * self.gain)
+
+
+# Each fault at a strength of 1, as changes to a camera.
+FAULTS = {
+    "none": lambda camera, strength: {},
+    "offset too low": lambda camera, strength: {"offset": (1 - strength) * camera.offset},
+    "high read noise": lambda camera, strength: {"read_noise": (1 + 3 * strength) * camera.read_noise},
+    "bad column driver": lambda camera, strength: {"column_noise": 4 * strength * camera.read_noise},
+    "light leak": lambda camera, strength: {"light_leak": 10 * strength * camera.read_noise / (60 * u.s)},
+    "missing codes": lambda camera, strength: {"missing_code": 7 if strength > 0 else -1},
+    "smoothing": lambda camera, strength: {"smoothing": 0.25 * strength},
+    "drifting black level": lambda camera, strength: {"black_level_drift": 6 * strength * camera.read_noise},
+    "bent response": lambda camera, strength: {"bend": 0.4 * strength, "full_well": 1.05 * camera.saturation},
+    "hot pixels": lambda camera, strength: {"hot_pixels": camera.hot_pixels + 0.05 * strength},
+    "telegraph pixels": lambda camera, strength: {"telegraph_pixels": camera.telegraph_pixels + 0.05 * strength},
+}
+
+
+def with_fault(camera, fault, strength=1.0):
+    """The same camera with one fault.
+
+    Parameters
+    ----------
+    camera : SimulatedCamera
+    fault : str
+        A key of `FAULTS`.
+    strength : float
+        0 (none) to 1 (gross).
+
+    Returns
+    -------
+    SimulatedCamera
+
+    Raises
+    ------
+    TypeError, ValueError
+        Not a camera, an unknown fault, a strength out of range.
+    """
+    if not isinstance(camera, SimulatedCamera):
+        raise TypeError(f"camera: expected a SimulatedCamera, found {type(camera).__name__}")
+    fault = as_choice("fault", fault, FAULTS)
+    return replace(camera, **FAULTS[fault](camera, as_number("strength", strength, minimum=0, maximum=1)))
 
 
 @dataclass(frozen=True)

@@ -496,3 +496,28 @@ def test_the_same_seed_gives_the_same_frames():
     first, second = (taken_with(7, shape=(20, 24))[1] for _ in range(2))
     np.testing.assert_array_equal(first.bias, second.bias)
     np.testing.assert_array_equal(flats_of(first), flats_of(second))
+
+
+@pytest.mark.parametrize("fault", simulated_camera.FAULTS)
+def test_a_fault_is_named_and_grows_from_nothing(fault):
+    gross = simulated_camera.with_fault(PLAIN, fault)
+    assert (gross == PLAIN) == (fault == "none")
+    for strength, error in ((1.5, ValueError), (np.nan, ValueError), ("much", TypeError)):
+        with pytest.raises(error, match="strength"):
+            simulated_camera.with_fault(PLAIN, fault, strength)
+    with pytest.raises(ValueError, match="fault: expected one of"):
+        simulated_camera.with_fault(PLAIN, "rust")
+    with pytest.raises(TypeError, match="camera"):
+        simulated_camera.with_fault(3, fault)
+
+
+def test_the_table_holds_names_and_errors():
+    _, taken = taken_with(shape=(64, 80), mosaic=True)
+    rows = camera_check.table_rows(camera_check.measure_camera(taken.bias, taken.darks, taken.flats))
+    named = {name: value for name, _, value in rows}
+    assert "± " in named["gain"]
+    assert named["... of the four colour planes"].count(",") == 3
+    assert any(standard == "PRNU" for _, standard, _ in rows)
+    assert named["bits of the converter"] == "12 or more, numbers 1 apart"
+    little = camera_check.table_rows(camera_check.measure_camera(taken.bias[:4]))
+    assert {name: value for name, _, value in little}["read noise"].endswith("DN")
