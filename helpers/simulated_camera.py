@@ -91,7 +91,8 @@ class SimulatedCamera:
 # Each fault at a strength of 1, as changes to a camera.
 FAULTS = {
     "none": lambda camera, strength: {},
-    "offset too low": lambda camera, strength: {"offset": (1 - strength) * camera.offset},
+    # From six times the noise, where nothing is cut off, to zero.
+    "offset too low": lambda camera, strength: {"offset": (1 - strength) * 6 * camera.read_noise / camera.gain},
     "high read noise": lambda camera, strength: {"read_noise": (1 + 3 * strength) * camera.read_noise},
     "bad column driver": lambda camera, strength: {"column_noise": 4 * strength * camera.read_noise},
     "light leak": lambda camera, strength: {"light_leak": 10 * strength * camera.read_noise / (60 * u.s)},
