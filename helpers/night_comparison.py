@@ -278,20 +278,23 @@ def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
         if runs is None:
             cautions.append("The logs overlap in time, so they were compared as two separate nights.")
         else:
-            cautions.append(
-                "The cameras did not take turns often enough: a sky that changed between them looks like a difference of cameras."
-            )
+            cautions.append("The cameras did not take turns often enough, so a changing sky is not told from a difference of cameras.")
     if min(counts) < 50:
         cautions.append(f"Only {min(counts):.0f} independent errors in one log: the interval itself is rough.")
     interval = (float(interval[0]), float(interval[1]))
     return Comparison(
         float(ratio), interval, counts, rms[0], rms[1], float(p_value), blocks, paired, drift,
-        _conclusion(float(ratio), interval), tuple(cautions),
+        _conclusion(float(ratio), interval, paired or runs is None), tuple(cautions),
     )  # fmt: skip
 
 
-def _conclusion(ratio, interval):
+def _conclusion(ratio, interval, camera_or_sky_known):
     low, high = interval
+    if not camera_or_sky_known and not low <= 1 <= high:
+        return (
+            f"The total rms with B is {ratio:.2f} times that with A ({low:.2f} to {high:.2f}), but without turns enough this can't "
+            "tell the camera from the sky."
+        )
     if high < 1:
         return f"B guides better: its total rms is {ratio:.2f} times that of A ({low:.2f} to {high:.2f})."
     if low > 1:

@@ -54,6 +54,7 @@ def test_one_stretch_each_is_compared_with_a_caution():
     result = nights.compare(log_of(white(500)), log_of(white(500, 0.7, 1), start=500))
     assert not result.paired
     assert any("take turns" in caution for caution in result.cautions)
+    assert "can't tell the camera from the sky" in result.conclusion
     assert result.interval[0] < 0.7 < result.interval[1]
 
 
