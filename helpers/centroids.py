@@ -17,7 +17,7 @@ __all__ = ["StarMeasurements", "measure_centroids", "measure_stars"]
 METHODS = ("window", "fit")
 LEAST_SIGNAL_TO_NOISE = 3
 _FWHM_PER_SIGMA = 2 * np.sqrt(2 * np.log(2))
-_SAMPLE = 64  # frames from which width and noise are learnt
+_SAMPLE = 600  # cut-outs from which width and noise are learnt, in no fewer than 20 frames
 _BLOCK_PIXELS = 400_000
 _PIXEL_VARIANCE = 1 / 12  # of a square of one pixel, along one axis
 _NARROWEST = 0.35  # sigma [pixels] of a spot as pixels sample it
@@ -198,7 +198,7 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
     widest = box / 4
     sigma = min(1.5, widest) if fwhm is None else np.hypot(fwhm / _FWHM_PER_SIGMA, np.sqrt(_PIXEL_VARIANCE))
     centres = _brightest(light, sigma)
-    for _ in range(5):
+    for _ in range(4):
         # a window equal to the spot, but never so narrow that pixels sample it badly
         ratio = np.full(len(light), min(1, (sigma / _NARROWEST_WINDOW) ** 2), np.float32)
         centres, flux = _window_steps(light, centres, sigma, ratio, steps=2)
@@ -369,7 +369,7 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
     corners = _corners(positions, box, frames.shape[1:])
     n, stars = len(frames), len(positions)
 
-    sample = np.unique(np.linspace(0, n - 1, min(n, _SAMPLE)).astype(int))
+    sample = np.unique(np.linspace(0, n - 1, min(n, max(20, _SAMPLE // stars))).astype(int))
     stamps, finite = _cut(np.stack([frames[number] for number in sample]), corners, box)
     scene = _learn_scene(stamps, stars, fwhm, gain, frames.dtype.kind in "iu")
 
