@@ -11,7 +11,7 @@ import numpy as np
 from helpers.bad_pixels import BadPixels, find_bad_pixels
 from helpers.converter_codes import CodeUse
 from helpers.frame_files import Frames, read_frames
-from helpers.frame_statistics import LAGS, planes_of, split_pattern, take_off_shading
+from helpers.frame_statistics import LAGS, planes_of, split_pattern, summarise, take_off_shading
 from helpers.photon_transfer import (
     HIDDEN_VARIANCE,
     Linearity,
@@ -28,7 +28,6 @@ from helpers.photon_transfer import (
     place_of,
     saturation_signal,
     split_levels,
-    summary,
 )  # fmt: skip
 from helpers.quantities import as_quantity
 
@@ -321,14 +320,14 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
         dark_sets.append((exposure, as_frames("darks", frames)))
         check_size("darks", dark_sets[-1][1], bias_frames)
     flats_given = isinstance(flats, (np.ndarray, Frames)) or len(flats) > 0
-    bias = summary("bias", bias_frames, mosaic=bool(mosaic))
+    bias = summarise(bias_frames, bool(mosaic), name="bias")
     flat_sets = _flat_sets(flats, bias, bias_frames) if flats_given else []
     if mosaic is None and flat_sets:
         mosaic = _is_mosaic(flat_sets[len(flat_sets) // 2][1], bias.level.mean())
-        bias = summary("bias", bias_frames, mosaic=True) if mosaic else bias
+        bias = summarise(bias_frames, True, name="bias") if mosaic else bias
     mosaic = bool(mosaic)
-    dark = [(exposure, summary("darks", frames, mosaic=mosaic)) for exposure, frames in dark_sets]
-    flat = [summary("flats", f, mosaic=mosaic, dark_level=bias.level.mean()) for _, f in flat_sets]
+    dark = [(exposure, summarise(frames, mosaic, name="darks")) for exposure, frames in dark_sets]
+    flat = [summarise(frames, mosaic, bias.level.mean(), "flats") for _, frames in flat_sets]
     codes = codes_of(bias, [one for _, one in dark], flat)
     transfer, reason = None, "there are no flat frames"
     if flat:

@@ -202,7 +202,7 @@ def _merge(found):
     return merged, np.bincount(place, weights=counts, minlength=merged.size).astype(int)
 
 
-def summarise(frames, mosaic=False, dark_level=None):
+def summarise(frames, mosaic=False, dark_level=None, name="frames"):
     """Statistics of a set of frames taken under the same conditions.
 
     Parameters
@@ -213,6 +213,8 @@ def summarise(frames, mosaic=False, dark_level=None):
         Take the four colour planes of a 2 x 2 mosaic one at a time.
     dark_level : float, optional
         For flats, the level without light in DN: lets a slow drift of the lamp fall out.
+    name : str
+        What the frames are called in messages.
 
     Returns
     -------
@@ -225,9 +227,9 @@ def summarise(frames, mosaic=False, dark_level=None):
     """
     count, shape = len(frames), tuple(frames.shape[1:])
     if count < 2:
-        raise ValueError(f"frames: expected at least two frames of a kind, found {count}")
+        raise ValueError(f"{name}: expected at least two frames of a kind, found {count}")
     if min(shape) < 16:
-        raise ValueError(f"frames: expected at least 16 rows and 16 columns, found {shape[0]} and {shape[1]}")
+        raise ValueError(f"{name}: expected at least 16 rows and 16 columns, found {shape[0]} and {shape[1]}")
     pairs = _Pairs(mosaic, dark_level)
     start = np.zeros(shape, np.float32)
     total, squares = np.zeros(shape, np.float32), np.zeros(shape, np.float32)

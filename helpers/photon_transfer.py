@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.classroom.tables import TableError
 from helpers.converter_codes import CodeUse, code_use
 from helpers.frame_files import Frames
 from helpers.frame_statistics import summarise
@@ -120,16 +119,6 @@ def check_size(name, frames, bias):
             f"{name}: expected {bias.shape[1]} rows and {bias.shape[2]} columns as in the bias frames, "
             f"found {frames.shape[1]} and {frames.shape[2]}"
         )
-
-
-def summary(name, frames, **options):
-    """`summarise`, its errors with the argument's name."""
-    try:
-        return summarise(frames, **options)
-    except TableError:
-        raise  # a damaged file is named by its own error
-    except ValueError as error:
-        raise ValueError(f"{name}: {str(error).removeprefix('frames: ')}") from error
 
 
 def split_levels(frames, bias):
@@ -321,11 +310,11 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
     """
     bias_frames, flat_frames = as_frames("bias_frames", bias_frames), as_frames("flat_frames", flat_frames)
     check_size("flat_frames", flat_frames, bias_frames)
-    bias = summary("bias_frames", bias_frames, mosaic=mosaic)
+    bias = summarise(bias_frames, mosaic, name="bias_frames")
     levels = split_levels(flat_frames, bias)
     if not levels:
         raise ValueError("flat_frames: expected at least two flats of the same level of light, found none")
-    flats = [summary("flat_frames", level, mosaic=mosaic, dark_level=bias.level.mean()) for level in levels]
+    flats = [summarise(level, mosaic, bias.level.mean(), "flat_frames") for level in levels]
     return fit_photon_transfer(bias, flats, codes_of(bias, flats))
 
 
