@@ -7,7 +7,7 @@ import numpy as np
 
 from helpers.quantities import as_count, as_number, as_quantity
 
-TOO_LOW, FITTING, TOO_HIGH = "too low", "fitting", "too high"
+TOO_LOW, FITTING, TOO_HIGH = "too low", "about right", "too high"
 _FEWEST = 40
 
 
@@ -24,7 +24,7 @@ class LogCheck:
         Low and high end of the 95 per cent interval, for each axis (a row each).
     verdict : tuple of 2 str
         "too low": the interval lies above 0, errors persist, the loop answers too little. "too high": it lies below 0,
-        each correction overshoots. "fitting": it holds 0.
+        each correction overshoots. "about right": it holds 0.
     pairs : int
         Pairs of errors that went in.
     """
