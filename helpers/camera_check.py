@@ -33,7 +33,7 @@ from helpers.quantities import as_quantity
 
 __all__ = [
     "CameraMeasurement", "Linearity", "Measured", "PhotonTransfer",
-    "linearity", "measure_camera", "measure_files", "photon_transfer", "read_frames", "table_rows",
+    "linearity", "measure_camera", "measure_files", "photon_transfer", "read_frames",
 ]  # fmt: skip
 
 
@@ -63,8 +63,8 @@ class CameraMeasurement:
         Largest correlation of the noise of neighbouring pixels; `correlation_lag` (rows, columns) between them.
     bad_pixels : BadPixels
     codes : CodeUse
-    low_pile, top_pile : float
-        Share of bias pixels at the lowest number, of flat pixels (brightest level) at the highest.
+    low_pile : float
+        Share of bias pixels at the lowest number, when they are piled up there.
     events : tuple of (place, row, column)
         Single pixels that stood out in one frame: cosmic rays or damaged bytes; left out.
     damaged : tuple of (place, first row, last row)
@@ -101,7 +101,6 @@ class CameraMeasurement:
     bad_pixels: BadPixels
     codes: CodeUse
     low_pile: float
-    top_pile: float
     events: tuple
     damaged: tuple
     equal_frames: tuple
@@ -115,61 +114,6 @@ class CameraMeasurement:
     def in_electrons(self):
         """Whether the gain is known; without it noises and patterns are given in DN."""
         return self.photon_transfer is not None
-
-
-def table_rows(measurement):
-    """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with error.
-
-    Parameters
-    ----------
-    measurement : CameraMeasurement
-
-    Returns
-    -------
-    list of (str, str, str)
-    """
-    m, transfer = measurement, measurement.photon_transfer
-    rows = []
-    if transfer is not None:
-        rows.append(("gain", "inverse of the overall system gain K", str(Measured(transfer.gain, transfer.gain_error))))
-        if m.mosaic:
-            rows.append(
-                (
-                    "... of the four colour planes",
-                    "",
-                    f"{', '.join(f'{g:.3g}' for g in transfer.plane_gain.value)} electron / DN",
-                )
-            )
-        limit = "at least " if transfer.saturation_is_limit else ""
-        rows.append(("full well", "saturation capacity", f"{limit}{transfer.saturation.value:.0f} electron"))
-        rows.append(("dynamic range", "dynamic range", f"{limit}{transfer.dynamic_range:.0f}"))
-        rows.append(("best signal to noise of one pixel", "maximum SNR", f"{limit}{transfer.snr_max:.0f}"))
-    rows += [
-        ("read noise", "temporal dark noise", str(m.dark_noise)),
-        ("... of single pixels", "", str(m.pixel_noise)),
-        ("... shared by rows", "", str(m.row_noise)),
-        ("... shared by columns", "", str(m.column_noise)),
-        ("fixed pattern in the dark", "DSNU", str(m.dsnu)),
-        ("... of rows, columns, pixels", "DSNU, split", f"{m.dsnu_rows}; {m.dsnu_columns}; {m.dsnu_pixels}"),
-    ]
-    if m.prnu is not None:
-        rows.append(("unequal response", "PRNU", str(m.prnu)))
-    if m.linearity is not None:
-        rows.append(("off a straight line", "linearity error", str(m.linearity.error)))
-    if m.dark_current is not None:
-        rows.append(("dark current, from the level", "dark current", str(m.dark_current)))
-    if m.dark_current_from_noise is not None:
-        rows.append(("dark current, from the noise", "dark current", str(m.dark_current_from_noise)))
-    bad = m.bad_pixels
-    jumping = f"{len(bad.telegraph)}" if bad.frames >= 8 else "not told"
-    rows.append(("hot, cold, telegraph pixels", "", f"{len(bad.hot)}, {len(bad.cold)}, {jumping} of {bad.pixels:,}"))
-    rows.append(("drift of the level without light", "", str(m.black_level_drift)))
-    if m.codes.bits:
-        more = " or more" if m.codes.bits_at_least else ""
-        rows.append(
-            ("bits of the converter", "", f"{m.codes.bits}{more}, numbers {m.codes.step * m.codes.stretch:g} apart")
-        )
-    return rows
 
 
 class _Scale:
@@ -314,6 +258,8 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
     EMVA Standard 1288, releases 3.1 and 4.0; Janesick 2001, 2007.
     """
     bias_frames = as_frames("bias", bias)
+    if darks is None or flats is None:
+        raise TypeError("darks, flats: expected lists of (exposure, frames), empty if there are none, found None")
     dark_sets = []
     for exposure, frames in darks:
         exposure = as_quantity("darks (exposure)", exposure, u.s, above=0, ndim=0)
@@ -378,7 +324,6 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
         bad_pixels=bad,
         codes=codes,
         low_pile=_share_at(bias, codes.lowest) if codes.piled_low else 0.0,
-        top_pile=max((_share_at(one, codes.highest) for one in flat), default=0.0) if codes.piled_high else 0.0,
         events=_events(named, bad),
         damaged=tuple(
             (place_of(frames, number, kind), *rows) for kind, frames, one in named for number, *rows in one.damaged
@@ -443,13 +388,10 @@ def _share_at(one, value):
 
 def _strongest_correlation(sets, quantum):
     """Largest correlation of neighbours' noise over bias and flats, its lag and its error."""
-    found = [one for kind in ("bias", "flat") for one in sets[kind]]
-    weights = np.array([1 / one.correlation_error**2 for one in found])
-    strongest, lag, spread = 0.0, LAGS[0], float(1 / np.sqrt(weights.sum()))
+    strongest, lag, spread = 0.0, LAGS[0], sets["bias"][0].correlation_error
     for kind in ("bias", "flat"):
-        chosen = [
-            one for one in sets[kind] if one.variance.mean() > 0.5 * quantum**2
-        ]  # rounding makes no noise to compare
+        # Noise that rounding hides can't be compared.
+        chosen = [one for one in sets[kind] if one.variance.mean() > 0.5 * quantum**2]
         if not chosen:
             continue
         weight = np.array([1 / one.correlation_error**2 for one in chosen])

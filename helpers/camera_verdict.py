@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 
 import astropy.units as u
+import numpy as np
 
-from helpers.camera_check import CameraMeasurement, measure_files
+from helpers.camera_check import CameraMeasurement, Measured, measure_files
 from helpers.classroom.tables import TableError
 from helpers.frame_files import sort_frames
 from helpers.quantities import as_quantity
@@ -181,6 +182,12 @@ def _light(m, claimed_current):
         yield Finding(CANNOT_TELL, "light leak", f"light reached the darks, or the sensor glows: they are brighter by "
                       f"{m.dark_shading} at {m.shading_edge}, so the dark current can't be told. Wrap the camera in foil in a "
                       "dark room and repeat: a leak goes away, a glow stays")  # fmt: skip
+    level, counted = m.dark_current, m.dark_current_from_noise
+    if counted is not None and not m.codes.piled_low:
+        gap = counted.value - level.value
+        if gap > 4 * np.hypot(counted.error, level.error) and gap > 0.3 * counted.value:
+            yield Finding(NOTE, "dark level", f"the camera takes its dark level off by itself: {level} from the level, but "
+                          f"{counted} from the noise. Believe the noise")  # fmt: skip
     if claimed_current is not None and m.in_electrons and not leak:
         ratio = float(m.dark_current.value / claimed_current) if claimed_current.value else float("inf")
         if _certain(m.dark_current, _CURRENT * claimed_current.value):
@@ -272,6 +279,60 @@ def _text(grade, findings, m):
 
 def _counted(frames):
     return ", ".join(f"{count} {kind} frames" for kind, count in frames.items() if count)
+
+
+def table_rows(measurement):
+    """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with error.
+
+    Parameters
+    ----------
+    measurement : CameraMeasurement
+
+    Returns
+    -------
+    list of (str, str, str)
+    """
+    m, transfer = measurement, measurement.photon_transfer
+    rows = []
+    if transfer is not None:
+        rows.append(("gain", "inverse of the overall system gain K", str(Measured(transfer.gain, transfer.gain_error))))
+        if m.mosaic:
+            gains, noises = (
+                ", ".join(f"{value:.3g}" for value in several.value)
+                for several in (transfer.plane_gain, transfer.plane_read_noise)
+            )
+            rows.append(("... of the four colour planes", "", f"{gains} electron / DN"))
+        limit = "at least " if transfer.saturation_is_limit else ""
+        rows.append(("full well", "saturation capacity", f"{limit}{transfer.saturation.value:.0f} electron"))
+        rows.append(("dynamic range", "dynamic range", f"{limit}{transfer.dynamic_range:.0f}"))
+        rows.append(("best signal to noise of one pixel", "maximum SNR", f"{limit}{transfer.snr_max:.0f}"))
+    rows += [
+        ("read noise", "temporal dark noise", str(m.dark_noise)),
+        *([("... of the four colour planes", "", f"{noises} electron")] if transfer is not None and m.mosaic else []),
+        ("... of single pixels", "", str(m.pixel_noise)),
+        ("... shared by rows", "", str(m.row_noise)),
+        ("... shared by columns", "", str(m.column_noise)),
+        ("fixed pattern in the dark", "DSNU", str(m.dsnu)),
+        ("... of rows, columns, pixels", "DSNU, split", f"{m.dsnu_rows}; {m.dsnu_columns}; {m.dsnu_pixels}"),
+    ]
+    if m.prnu is not None:
+        rows.append(("unequal response", "PRNU", str(m.prnu)))
+    if m.linearity is not None:
+        rows.append(("off a straight line", "linearity error", str(m.linearity.error)))
+    if m.dark_current is not None:
+        rows.append(("dark current, from the level", "dark current", str(m.dark_current)))
+    if m.dark_current_from_noise is not None:
+        rows.append(("dark current, from the noise", "dark current", str(m.dark_current_from_noise)))
+    bad = m.bad_pixels
+    jumping = f"{len(bad.telegraph)}" if bad.frames >= 8 else "not told"
+    rows.append(("hot, cold, telegraph pixels", "", f"{len(bad.hot)}, {len(bad.cold)}, {jumping} of {bad.pixels:,}"))
+    rows.append(("drift of the level without light", "", str(m.black_level_drift)))
+    if m.codes.bits:
+        more = " or more" if m.codes.bits_at_least else ""
+        rows.append(
+            ("bits of the converter", "", f"{m.codes.bits}{more}, numbers {m.codes.step * m.codes.stretch:g} apart")
+        )
+    return rows
 
 
 def check_files(paths, claimed_read_noise=None, claimed_dark_current=None):

@@ -11,6 +11,7 @@ import numpy as np
 from helpers.classroom.tables import TableError, read_fits_image
 
 IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
+LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
 # Words of the header card IMAGETYP, or of the names of file and folder (common practice, no source).
 _KINDS = {"bias": ("bias", "offset", "zero"), "dark": ("dark",), "flat": ("flat",)}
 # Header cards that must not change within a check (common practice, no source).
@@ -81,9 +82,11 @@ def _read(place, shape, dtype):
     frame = data.reshape(-1, *shape)[place.plane] if data.size == place.planes * np.prod(shape) else data
     if frame.shape != tuple(shape) or frame.dtype.newbyteorder("=") != dtype:
         raise TableError(f"{place}: the file changed while it was read")
-    if dtype.kind == "f" and not np.isfinite(frame).all():
-        row, column = np.argwhere(~np.isfinite(frame))[0]
-        raise TableError(f"{place}: row {row}, column {column}: expected a number, found {frame[row, column]}")
+    if dtype.kind == "f" and not np.all(np.abs(frame) <= LARGEST):
+        row, column = np.argwhere(~(np.abs(frame) <= LARGEST))[0]
+        raise TableError(
+            f"{place}: row {row}, column {column}: expected a number of a camera, found {frame[row, column]}"
+        )
     return frame.astype(dtype, copy=False)
 
 

@@ -6,7 +6,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers.converter_codes import CodeUse, code_use
-from helpers.frame_files import Frames
+from helpers.frame_files import LARGEST, Frames
 from helpers.frame_statistics import summarise
 from helpers.quantities import as_quantity
 
@@ -100,10 +100,11 @@ def as_frames(name, frames):
         raise ValueError(f"{name}: expected the shape (frames, rows, columns), found {array.shape}")
     if array.shape[0] < 2:
         raise ValueError(f"{name}: expected at least two frames, found {array.shape[0]}")
-    if array.dtype.kind == "f" and not np.isfinite(array).all():
-        frame, row, column = np.argwhere(~np.isfinite(array))[0]
+    if array.dtype.kind == "f" and array.size and not np.all(np.abs(array) <= LARGEST):
+        frame, row, column = np.argwhere(~(np.abs(array) <= LARGEST))[0]
         raise ValueError(
-            f"{name}: frame {frame}, row {row}, column {column}: expected a number, found {array[frame, row, column]}"
+            f"{name}: frame {frame}, row {row}, column {column}: expected a number of a camera, "
+            f"found {array[frame, row, column]}"
         )
     return array
 
@@ -114,6 +115,7 @@ def place_of(frames, number, kind):
 
 
 def check_size(name, frames, bias):
+    """ValueError when frames are of another size than the bias frames."""
     if frames.shape[1:] != bias.shape[1:]:
         raise ValueError(
             f"{name}: expected {bias.shape[1]} rows and {bias.shape[2]} columns as in the bias frames, "
@@ -224,6 +226,7 @@ def dark_temporal_noise(variance, error, quantum):
 
 
 def fit_photon_transfer(bias, flats, codes):
+    """Photon transfer from the `SetStatistics` of the bias frames and of each level of flats; see `photon_transfer`."""
     top, top_is_limit, fitted = saturation_signal(bias, flats, codes)
     signal = np.array([flat.level - bias.level for flat in flats])
     quantum = codes.step * codes.stretch
@@ -276,6 +279,7 @@ def fit_photon_transfer(bias, flats, codes):
 
 
 def mean_error(errors):
+    """Standard error of the mean of values with these errors."""
     return float(np.sqrt(np.sum(np.square(errors))) / np.size(errors))
 
 
@@ -319,6 +323,7 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
 
 
 def codes_of(*sets):
+    """How the numbers of several `SetStatistics` (or lists of them) are spaced; bias first."""
     histograms = []
     for one in sets:
         histograms += [(each.codes, each.counts) for each in (one if isinstance(one, list) else [one])]

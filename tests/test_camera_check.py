@@ -509,15 +509,3 @@ def test_a_fault_is_named_and_grows_from_nothing(fault):
         simulated_camera.with_fault(PLAIN, "rust")
     with pytest.raises(TypeError, match="camera"):
         simulated_camera.with_fault(3, fault)
-
-
-def test_the_table_holds_names_and_errors():
-    _, taken = taken_with(shape=(64, 80), mosaic=True)
-    rows = camera_check.table_rows(camera_check.measure_camera(taken.bias, taken.darks, taken.flats))
-    named = {name: value for name, _, value in rows}
-    assert "± " in named["gain"]
-    assert named["... of the four colour planes"].count(",") == 3
-    assert any(standard == "PRNU" for _, standard, _ in rows)
-    assert named["bits of the converter"] == "12 or more, numbers 1 apart"
-    little = camera_check.table_rows(camera_check.measure_camera(taken.bias[:4]))
-    assert {name: value for name, _, value in little}["read noise"].endswith("DN")

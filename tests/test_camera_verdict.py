@@ -297,3 +297,26 @@ def test_any_claim_gives_a_verdict_or_a_documented_error(measured_once, noise, c
 @pytest.fixture(scope="module")
 def measured_once(measured):
     return measured
+
+
+def test_the_table_holds_names_and_errors():
+    taken = frames_for(np.random.default_rng(2), mosaic=True)
+    rows = camera_verdict.table_rows(camera_check.measure_camera(taken.bias, taken.darks, taken.flats))
+    named = {name: value for name, _, value in rows}
+    assert "± " in named["gain"]
+    assert sum(name == "... of the four colour planes" and value.count(",") == 3 for name, _, value in rows) == 2
+    assert any(standard == "PRNU" for _, standard, _ in rows)
+    assert named["bits of the converter"] == "12 or more, numbers 1 apart"
+    little = camera_verdict.table_rows(camera_check.measure_camera(taken.bias[:4]))
+    assert {name: value for name, _, value in little}["read noise"].endswith("DN")
+
+
+def test_a_camera_that_takes_its_dark_level_off():
+    taken = frames_for(np.random.default_rng(2), dark_current=1 * E / u.s)
+    level = taken.bias.mean()
+    darks = [(t, np.rint(frames - frames.mean() + level)) for t, frames in taken.darks]
+    verdict = camera_verdict.verdict(camera_check.measure_camera(taken.bias, darks, taken.flats))
+    assert verdict.grade == "healthy"
+    assert verdict.has("dark level")
+    as_taken = camera_verdict.verdict(camera_check.measure_camera(taken.bias, taken.darks, taken.flats))
+    assert not as_taken.has("dark level")
