@@ -6,6 +6,7 @@ from functools import lru_cache
 import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
+from scipy import stats
 
 from helpers import (
     correction_loop,
@@ -36,8 +37,10 @@ SPREADS = {
     "mount.jitter": 0.3,
 }
 _LIMITS = {"site.seeing": (0.1, 20.0), "site.outer_scale": (1.0, 1000.0)}
+_LEAST_OUTER_SCALE = 25  # in Fried parameters at _LONGEST, where the width of a star with outer scale is still known
+_LONGEST = 900 * u.nm
 
-_EXPOSURES, _RUNS = 600, 2
+_EXPOSURES, _MOST_EXPOSURES, _RUNS = 600, 6000, 2  # at least and at most so many guide exposures
 _SEED = 7  # the same air and noise for every rig, so that two predictions differ by the rigs and not by luck
 _MOST_STARS = 40  # fainter ones add next to nothing
 _PLACES = 12  # places on the sensor whose air is drawn; further stars share them
@@ -152,12 +155,12 @@ def sky_magnitudes(rig, target=None, rng=None):
 
 
 @lru_cache(maxsize=16)
-def _air(positions, aperture_mm, site, airmass, exposure_s, seed):
-    """Motion by air of unit seeing at the target and the guide stars, (runs, n, 1 + stars, 2) in arcsec."""
+def _air(positions, aperture_mm, site, airmass, exposure_s, count, seed):
+    """Motion by air of unit seeing at the target and the guide stars, (runs, count, 1 + stars, 2) in arcsec."""
     rng = np.random.default_rng(seed)
     air = seeing.at_airmass(seeing.atmosphere_for(site), airmass)
     places = np.vstack([[0.0, 0.0], positions]) * u.arcmin
-    arguments = places, aperture_mm * u.mm, air, exposure_s * u.s, _EXPOSURES, rng
+    arguments = places, aperture_mm * u.mm, air, exposure_s * u.s, count, rng
     return np.stack([multi_star.simulate_motion(*arguments).value for _ in range(_RUNS)])
 
 
@@ -186,7 +189,7 @@ def _chosen(rig, magnitudes, airmass, fwhm):
         best = np.flatnonzero(usable)
     else:
         dark = np.flatnonzero(~np.atleast_1d(signal.saturated))
-        best = dark[:1] if dark.size else np.array([errors.size - 1])
+        best = dark[[np.argmin(errors[dark])]] if dark.size else np.array([errors.size - 1])
     best = best[np.argsort(errors[best], kind="stable")][: rig.guiding.stars]
     return best, errors[best], bool(usable.any())
 
@@ -235,6 +238,11 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         Without intervals.
     """
     target = _target(target)
+    least = 20 * seeing.fried_parameter(rig.site.seeing, _LONGEST)
+    if rig.site.outer_scale < least:
+        raise ValueError(
+            f"site.outer_scale: expected at least {least:.2g} for a seeing of {rig.site.seeing:g}, found {rig.site.outer_scale:g}"
+        )
     passage = guide_field.meridian_passage(target, rig.site.latitude)
     settings, optics = rig.guiding, rig.guide_optics
     fwhm = guide_star_fwhm(rig, passage.airmass, detected_wavelength(rig if spot_rig is None else spot_rig, passage.airmass))
@@ -253,16 +261,23 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     noise_rms = np.sqrt(np.sum((weights * errors) ** 2))
 
     exposure_s = settings.exposure.to_value(u.s)
+    rows = max(1, round(float(settings.picture_exposure / settings.exposure)))
+    if rows > _MOST_EXPOSURES:
+        raise ValueError(
+            f"guiding.picture_exposure: expected at most {_MOST_EXPOSURES} guide exposures, "
+            f"{_MOST_EXPOSURES * settings.exposure:g}, found {settings.picture_exposure:g}"
+        )
+    count = max(_EXPOSURES, rows)  # at least one whole picture, in which drift and flexure have their full effect
     plain_site = replace(rig.site, seeing=_UNIT_SEEING)
-    unit = _air(places, optics.aperture.to_value(u.mm), plain_site, round(passage.airmass, 4), exposure_s, seed)
+    unit = _air(places, optics.aperture.to_value(u.mm), plain_site, round(passage.airmass, 4), exposure_s, count, seed)
     # variance of image motion ~ r0^(-5/3) (Fried 1965) and r0 ~ 1 / seeing
     unit = unit * float(rig.site.seeing / _UNIT_SEEING) ** (5 / 6)
     target_air = unit[:, :, 0]
     air = np.einsum("rnja,j->rna", unit[:, :, 1 + used % len(places)], weights)
     noise = noise_rms * np.random.default_rng(seed + 1).standard_normal(air.shape)
-    fine = mount_motion.mount_motion(rig.mount, 4 * _EXPOSURES, settings.exposure / 4, declination=target.dec)
+    fine = mount_motion.mount_motion(rig.mount, 4 * count, settings.exposure / 4, declination=target.dec)
     mount, within = mount_motion.step_means(fine, 4), mount_motion.motion_within(fine, 4)
-    unseen = mount_motion.flexure(_EXPOSURES, settings.exposure, optics.flexure)
+    unseen = mount_motion.flexure(count, settings.exposure, optics.flexure)
 
     gain = correction_loop.check_gain(settings.loop_gain, settings.delay)
 
@@ -285,8 +300,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     terms = {name: _signed_root(_share(part, logged)) for name, part in parts.items()}
 
     star = picture_star_fwhm(rig, passage.airmass)
-    rows = min(_EXPOSURES, max(1, round(float(settings.picture_exposure / settings.exposure))))
-    whole_pictures = _EXPOSURES // rows * rows
+    whole_pictures = count // rows * rows
 
     def in_a_row(series):
         """All runs one after the other, whole pictures only; what is the same in all runs is repeated."""
@@ -341,6 +355,8 @@ def drawn_rig(rig, rng):
         value = values[section][name] * np.exp(spread * rng.standard_normal())
         low, high = _LIMITS.get(key, (0.0, np.inf))
         changes[key] = np.clip(value.value, low, high) * value.unit
+    least = _LEAST_OUTER_SCALE * seeing.fried_parameter(changes["site.seeing"], _LONGEST)
+    changes["site.outer_scale"] = max(changes["site.outer_scale"], min(least, rig.site.outer_scale))
     return changed(rig, changes)
 
 
@@ -391,7 +407,10 @@ def predict(rig, target=None, rng=None, *, field_stars=None, draws=100, progress
         found.append([getattr(night, name).value for name in ("logged_rms", "pointing_rms", "final_fwhm")])
         if progress is not None:
             progress((index + 1) / draws)
-    low, high = np.quantile(found, [0.025, 0.975], axis=0) * u.arcsec
+    # the next night lies there in 95 of 100 cases, if the logarithms scatter as normal values
+    logs = np.log(found)
+    half = stats.t.ppf(0.975, len(logs) - 1) * logs.std(axis=0, ddof=1) * np.sqrt(1 + 1 / len(logs))
+    low, high = np.exp(logs.mean(axis=0) + np.array([-1, 1])[:, None] * half) * u.arcsec
     names = ("logged_rms", "pointing_rms", "final_fwhm")
     budget.intervals.update({name: (low[k], high[k]) for k, name in enumerate(names)})
     return budget

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
+from scipy import stats
 
 from helpers.budget_terms import (
     DEMO_TARGET,
@@ -20,8 +21,8 @@ from helpers.budget_terms import (
     predict,
     sky_magnitudes,
 )
-from helpers.quantities import as_count, as_quantity
-from helpers.rig import RigError, changed, rig_from_values, rig_values
+from helpers.quantities import as_count, as_number, as_quantity
+from helpers.rig import Rig, RigError, changed, rig_from_values, rig_values
 
 __all__ = [
     "DEMO_TARGET", "FACTORS", "SPREADS", "USABLE_ERROR", "Budget", "Option", "attribute", "attribute_intervals", "drawn_budget",
@@ -136,6 +137,19 @@ def _nights(rig, rng, draws):
         yield _Night(int(rng.integers(2**31)), int(rng.integers(2**31)), factors)
 
 
+def _spread(values):
+    """Half of the interval about the mean in which the next of normally scattered values lies in 95 of 100 cases."""
+    count = len(values)
+    return stats.t.ppf(0.975, count - 1) * np.std(values, ddof=1) * np.sqrt(1 + 1 / count)
+
+
+def _check_rig_and_rng(rig, rng):
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    if rng is not None and not isinstance(rng, np.random.Generator):
+        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+
+
 def _attribute(before, after, night):
     named, old, new = _factors(before, after)
 
@@ -193,9 +207,10 @@ def attribute_intervals(before, after, rng, draws=12, progress=None):
     Returns
     -------
     dict of str to (low, high) Quantity [arcsec]
-        Mean less and plus two standard deviations from night to night.
+        Where the share lies in 95 of 100 nights.
     """
     check_budget("before", before), check_budget("after", after)
+    _check_rig_and_rng(before.rig, rng)
     draws = as_count("draws", draws, minimum=3)
     found = []
     for index, night in enumerate(_nights(before.rig, rng, draws)):
@@ -205,7 +220,7 @@ def attribute_intervals(before, after, rng, draws=12, progress=None):
     intervals = {}
     for name in found[0]:
         shares = np.array([one[name].value for one in found])
-        spread = 2 * shares.std(ddof=1)
+        spread = _spread(shares)
         intervals[name] = ((shares.mean() - spread) * u.arcsec, (shares.mean() + spread) * u.arcsec)
     return intervals
 
@@ -248,7 +263,7 @@ class Option:
     """A change and what it does to the star in the picture.
 
     gain is the FWHM [arcsec] that it takes off, mean of the nights that were drawn (negative: it makes the star larger),
-    interval that mean less and plus two standard deviations from night to night, logged_gain the mean for the log's total
+    interval where the gain lies in 95 of 100 nights, logged_gain the mean for the log's total
     rms, gain_per_cost [arcsec per unit of cost] or None, and worthwhile whether the interval lies above 0.
     """
 
@@ -333,13 +348,19 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, field_sta
     list of Option
         Largest gain first; "nothing" among them. Changes that lead to no valid rig are left out.
     """
+    _check_rig_and_rng(rig, rng)
     rng = np.random.default_rng(0) if rng is None else rng
     draws = as_count("draws", draws, minimum=3)
     changes = usual_changes(rig) if changes is None else dict(changes)
+    if field_stars is not None:
+        for name, change in changes.items():
+            if any(key.startswith(("guide_optics.", "telescope.", "guide_camera.pixel")) for key in change):
+                raise ValueError(f"changes: {name}: expected no other optics with field_stars, for they change which stars are seen")
     costs = costs or {}
     for name, cost in costs.items():
-        if name not in changes or not cost > 0:
-            raise ValueError(f"costs: expected a cost above 0 for one of the changes, found {cost!r} for {name!r}")
+        if name not in changes:
+            raise ValueError(f"costs: expected the name of a change, found {name!r}")
+        as_number(f"costs: {name}", cost, above=0)
     rigs = {}
     for name, change in changes.items():
         try:
@@ -358,7 +379,7 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, field_sta
             progress((done + 1) / draws)
     options = []
     for name, gains in fwhm.items():
-        mean, spread = np.mean(gains), 2 * np.std(gains, ddof=1)
+        mean, spread = np.mean(gains), _spread(gains)
         per_cost = mean / costs[name] if name in costs else None
         interval = ((mean - spread) * u.arcsec, (mean + spread) * u.arcsec)
         options.append(Option(name, mean * u.arcsec, interval, np.mean(logged[name]) * u.arcsec, per_cost, bool(mean > spread)))
@@ -381,6 +402,7 @@ def fwhm_map(rig, seeings, latitudes, longitude=90 * u.deg):
     -------
     fwhm, logged : Quantity [arcsec], shape (B, S)
     """
+    _check_rig_and_rng(rig, None)
     seeings = as_quantity("seeings", seeings, u.arcsec, above=0, ndim=1)
     latitudes = as_quantity("latitudes", latitudes, u.deg, minimum=-90, maximum=90, ndim=1)
     longitude = as_quantity("longitude", longitude, u.deg, ndim=0)

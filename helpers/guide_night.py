@@ -38,6 +38,10 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     """
     exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.star_signal
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
+    if weights is not None:
+        weights = as_number("weights", np.asarray(weights), ndim=1)
+        if weights.shape != magnitudes.shape or abs(weights.sum() - 1) > 1e-6:
+            raise ValueError(f"weights: expected {magnitudes.size} numbers that sum to 1, found {weights!r:.60}")
     width = guide_star_fwhm(rig, airmass)
     result = []
     for exposure in np.atleast_1d(exposures):
@@ -147,8 +151,8 @@ def guide_night(
     Returns
     -------
     GuideNight
-        Target and guide stars are moved as the guide optics' aperture sees it. A main telescope of another aperture differs
-        only in motion that is much faster than any correction.
+        Target and guide stars are moved as the guide optics' aperture sees it. A main telescope of another aperture sees
+        slightly less or more (of 250 mm: 8 per cent less variance than of 60 mm), which hardly changes the picture.
 
     Raises
     ------
@@ -171,6 +175,7 @@ def guide_night(
     everything = np.vstack([np.zeros((1, 2)), positions.value]) * u.arcmin
     motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]
     mount = mount_motion.mount_motion(rig.mount, n, step, hour_angle, declination)
+    as_quantity("gust_time", gust_time, u.s, above=0, ndim=0)
     if as_quantity("gust_rms", gust_rms, u.arcsec, minimum=0, ndim=0) > 0:
         mount = mount + mount_motion.gusts(n, step, gust_rms, gust_time, rng)
     return GuideNight(

@@ -161,7 +161,7 @@ def bootstrap_means(values, length, n_resamples, rng, progress=None):
 
 
 def rms_interval(errors, n_resamples=5000, rng=None, progress=None):
-    """Rms of errors with its 95 % interval.
+    """Rms of errors with its 95 % interval, nominally: 90 to 94 in 100 in trials with errors that remember for long.
 
     Parameters
     ----------

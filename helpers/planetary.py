@@ -5,7 +5,7 @@ import numpy as np
 
 from helpers.pixel_scale import pixel_scale
 from helpers.quantities import as_choice, as_count, as_number, as_quantity
-from helpers.seeing import fried_parameter, seeing_fwhm
+from helpers.seeing import check_atmosphere, fried_parameter, seeing_fwhm
 
 # Bytes a second that a link really carries.
 LINKS = {
@@ -185,6 +185,7 @@ def coherence_time(atmosphere, wavelength=500 * u.nm, airmass=1):
     ----------
     Roddier 1981, Progress in Optics 19, 281, section 5.3; Hardy 1998, "Adaptive optics for astronomical telescopes", 3.4.
     """
+    check_atmosphere(atmosphere)
     speeds = np.array([layer.wind_speed.to_value(u.m / u.s) for layer in atmosphere.layers])
     shares = np.array([layer.fraction for layer in atmosphere.layers])
     mean = np.sum(shares * speeds ** (5 / 3)) ** 0.6
@@ -214,6 +215,7 @@ def lucky_share(diameter, atmosphere, wavelength=500 * u.nm, airmass=1):
     Fried 1978, J. Opt. Soc. Am. 68, 1651, eq. 1.
     """
     diameter = as_quantity("diameter", diameter, u.m, above=0, ndim=0)
+    check_atmosphere(atmosphere)
     ratio = (diameter / fried_parameter(atmosphere.fwhm, wavelength, airmass)).to_value("")
     return float(min(1.0, 5.6 * np.exp(-0.1557 * ratio**2)))
 

@@ -103,6 +103,8 @@ def as_number(name, value, minimum=None, maximum=None, above=None, ndim=0):
         if value.unit.physical_type != "dimensionless":
             raise u.UnitTypeError(f"{name}: expected a plain number, found the unit '{value.unit}'")
         value = value.to_value(u.dimensionless_unscaled)
+    if np.ma.is_masked(value):
+        raise ValueError(f"{name}: expected numbers only, found masked values")
     found = np.asarray(value)
     if found.dtype.kind not in "iuf":
         raise TypeError(f"{name}: expected a number, found {type(value).__name__} {value!r:.60}")

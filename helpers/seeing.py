@@ -52,7 +52,7 @@ class Layer:
 
     def __post_init__(self):
         checked = {
-            "height": as_quantity("height", self.height, u.m, minimum=0, maximum=1e5, ndim=0),
+            "height": as_quantity("height", self.height, u.m, minimum=0, maximum=1e7, ndim=0),
             "fraction": as_number("fraction", self.fraction, above=0, maximum=1),
             "wind_speed": as_quantity("wind_speed", self.wind_speed, u.m / u.s, minimum=0, maximum=200, ndim=0),
             "wind_direction": as_quantity("wind_direction", self.wind_direction, u.deg, ndim=0),

@@ -7,8 +7,8 @@ from astropy.coordinates import SkyCoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import error_budget as budgets
 from helpers import budget_terms, guide_night, near_infrared, seeing, starlight
+from helpers import error_budget as budgets
 from helpers import rig as rigs
 
 CLUB = rigs.demo_rig()
@@ -98,6 +98,41 @@ def test_a_guide_telescope_bends_and_a_pick_off_does_not():
     assert budgets.predict(rigs.demo_rig("starter")).picture_terms["flexure"].value > 0
 
 
+def test_the_fast_shake_widens_the_star_by_its_own_rms():
+    budget = budgets.predict(CLUB)
+    # FWHM of a Gaussian is 2.3548 of its rms; a star of seeing widens by a weight of about 1.2 more in squares
+    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.2)
+    assert budget.picture_terms["fast shake"].value == pytest.approx(expected, rel=0.03)
+
+
+def test_flexure_does_not_depend_on_the_guide_exposure():
+    starter = rigs.changed(rigs.demo_rig("starter"), {"guiding.picture_exposure": 900 * u.s, "guide_optics.flexure": 8 * u.arcsec / u.h})
+    terms = [
+        budgets.evaluate(rigs.changed(starter, {"guiding.exposure": time * u.s})).picture_terms["flexure"].value
+        for time in (0.5, 1.0)
+    ]
+    # a straight drift of 2 arcsec has an rms of 2 / sqrt(12), on one of two axes; weight about 1.2 as above
+    assert terms == pytest.approx([2.3548 * 2 / np.sqrt(12) * np.sqrt(1.2 / 2)] * 2, rel=0.1)
+
+
+def test_pictures_too_long_and_scales_too_small_are_named():
+    with pytest.raises(ValueError, match=r"guiding\.picture_exposure"):
+        budgets.predict(rigs.changed(CLUB, {"guiding.picture_exposure": 30000 * u.s}))
+    with pytest.raises(ValueError, match=r"site\.outer_scale"):
+        budgets.predict(rigs.changed(CLUB, {"site.seeing": 0.3 * u.arcsec, "site.outer_scale": 5 * u.m}))
+    small = rigs.changed(CLUB, {"site.seeing": 0.9 * u.arcsec, "site.outer_scale": 8 * u.m})
+    assert budgets.predict(small, rng=np.random.default_rng(0), draws=20).intervals
+
+
+def test_the_best_of_poor_stars_is_taken():
+    assert budgets.evaluate(CLUB, magnitudes=[19.3, 17.0]).magnitudes.tolist() == [17.0]
+
+
+def test_a_given_field_can_not_be_kept_with_other_optics():
+    with pytest.raises(ValueError, match="field_stars"):
+        budgets.what_next(CLUB, changes={"x": {"guide_optics.mirror_size": 12 * u.mm}}, field_stars=object(), draws=3)
+
+
 def test_shares_of_causes_sum_to_the_change():
     before = budgets.predict(rigs.changed(rigs.demo_rig("club", "A"), {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s}))
     after = budgets.predict(CLUB)
@@ -148,7 +183,7 @@ def test_what_a_measurement_holds_beyond_the_prediction():
 
 
 def test_next_changes_are_ranked_and_nothing_is_among_them():
-    options = budgets.what_next(CLUB, draws=4)
+    options = budgets.what_next(CLUB, draws=10)
     gains = [option.gain.value for option in options]
     assert gains == sorted(gains, reverse=True)
     nothing = next(option for option in options if option.name == "nothing")

@@ -97,6 +97,16 @@ def test_intervals_cover_the_truth_in_95_of_100_nights():
     assert 0.93 <= covered / nights_tried <= 0.97
 
 
+def test_cameras_with_different_memory_are_compared_fairly():
+    # the log of a short mean is low on average; more so for errors that remember longer, unless that is put right
+    ratios = []
+    for seed in range(60):
+        slow, _ = nights.simulate_night(1.0, 8 * u.s, 1 * u.s, 4, np.random.default_rng(seed), drift=0.0)
+        _, quick = nights.simulate_night(1.0, 0.5 * u.s, 1 * u.s, 4, np.random.default_rng(1000 + seed), drift=0.0)
+        ratios.append(np.log(nights.compare(slow, quick, 100).ratio))
+    assert abs(np.mean(ratios)) < 3 * np.std(ratios) / np.sqrt(60) + 0.005
+
+
 @pytest.mark.parametrize(
     ("ratio", "correlation_time", "pairs", "drift", "block"),
     [(0.9, 2, 4, 0.2, 5), (0.93, 2, 6, 0.2, 5), (0.9, 2, 6, 0.4, 5), (0.85, 10, 4, 0.2, 10)],

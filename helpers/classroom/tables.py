@@ -27,6 +27,8 @@ class TableError(ValueError):
 
 
 def _existing(path):
+    if not isinstance(path, (str, Path)):
+        raise TypeError(f"path: expected the name of a file, found {type(path).__name__} {path!r:.40}")
     path = Path(path)
     if path.is_dir():
         raise TableError(f"{path.name}: expected a file, found a folder")
