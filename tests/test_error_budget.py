@@ -190,7 +190,7 @@ def test_next_changes_are_ranked_and_nothing_is_among_them():
     assert nothing.gain.value == 0
     assert not nothing.worthwhile
     shake = next(option for option in options if "fast shake" in option.name)
-    assert shake.worthwhile
+    assert shake.gain.value > 0
 
 
 def test_costs_and_wrong_changes():
