@@ -90,37 +90,47 @@ def _read(place, shape, dtype):
     return frame.astype(dtype, copy=False)
 
 
-def _dtype(header):
-    """Type of the pixels once scaled, and whether the bytes can be taken as they are."""
-    bits, zero, scale = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
-    plain = not any(card in header for card in ("BLANK", "CHECKSUM", "DATASUM"))
-    if scale == 1 and zero == 0:
-        kinds = {8: "u1", 16: "i2", 32: "i4", 64: "i8", -32: "f4", -64: "f8"}
-        # Floats go through astropy and a check for NaN.
-        return np.dtype(kinds[bits]), plain and bits in (8, 16, 32)
-    if scale == 1 and (bits, zero) in ((16, 2**15), (32, 2**31)):
-        return np.dtype(f"u{bits // 8}"), plain and bits == 16
-    return None, False
+def _plain_dtype(header):
+    """Type of the pixels once scaled, if their bytes can be taken as they are, else None."""
+    if any(card in header for card in ("BLANK", "CHECKSUM", "DATASUM")):
+        return None
+    stored = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
+    # Floats go through astropy and a check for NaN. Unsigned 16 bit: FITS Standard 4.0, table 11.
+    return {(8, 0, 1): np.dtype("u1"), (16, 0, 1): np.dtype("i2"), (32, 0, 1): np.dtype("i4"),
+            (16, 2**15, 1): np.dtype("u2")}.get(stored)  # fmt: skip
 
 
-def _is_packed(path):
-    """Whether a file is packed as a whole (.gz, .bz2): then only astropy can unpack it."""
-    with path.open("rb") as file:
-        return file.read(6) != b"SIMPLE"
+def _plain(path):
+    """Shape, type, header and first byte of a file that holds one plain picture and nothing unusual, else None.
 
-
-def _open(path):
-    """Places, shape, type and header of the frames of one file, from its header only where that is enough."""
+    Quicker than opening the file through astropy, which looks at all that None is returned for.
+    """
     from astropy.io import fits
 
-    path = Path(path)
-    if path.is_dir():
-        raise TableError(f"{path.name}: expected a file, found a folder")
-    if not path.exists():
-        raise FileNotFoundError(f"{path.name}: no such file in {path.absolute().parent}")
-    size = path.stat().st_size
-    if size == 0:
-        raise TableError(f"{path.name}: the file is empty")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            with path.open("rb") as file:
+                if file.read(10) != b"SIMPLE  = ":
+                    return None
+                file.seek(0)
+                header = fits.Header.fromfile(file)
+                start = file.tell()
+            axes = [header[f"NAXIS{number}"] for number in range(header["NAXIS"], 0, -1)]
+            dtype = _plain_dtype(header)
+            usual = header["SIMPLE"] is True and header.get("PCOUNT", 0) == 0 and not header.get("GROUPS", False)
+        except Exception:  # noqa: BLE001  whatever it is, the full reader finds the words for it
+            return None
+    if not usual or dtype is None or len(axes) not in (2, 3) or not all(type(n) is int and n > 0 for n in axes):
+        return None
+    size = start + -(-int(np.prod(axes, dtype=object)) * dtype.itemsize // 2880) * 2880
+    return (tuple(axes), dtype, header, start) if path.stat().st_size == size else None
+
+
+def _through_astropy(path):
+    """The same of any file, read in full once: checks its sums and its packed bytes, and finds words for what is wrong."""
+    from astropy.io import fits
+
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # a damaged file must not be read in part with only a warning
         try:
@@ -128,24 +138,31 @@ def _open(path):
                 part = next((part for part in file if part.is_image and part.header.get("NAXIS", 0) > 0), None)
                 if part is None:
                     raise TableError(f"{path.name}: expected a picture, found none in the file")
-                header, shape = part.header.copy(), part.shape
-                dtype, plain = _dtype(header)
-                plain = plain and not isinstance(part, fits.CompImageHDU) and not _is_packed(path)
-                start = part.fileinfo()["datLoc"] if plain else None
-                if not plain:
-                    data = part.data  # checks the sums and the compressed bytes, and tells the type
-                    shape, dtype = np.shape(data), None if data is None else data.dtype.newbyteorder("=")
+                shape, header = np.shape(part.data), part.header
+                if header.get("SIMPLE", True) is not True:
+                    raise TableError(f"{path.name}: expected a FITS file (SIMPLE is true), found {header['SIMPLE']}")
+                return shape, None if part.data is None else part.data.dtype.newbyteorder("="), header, None
         except TableError:
             raise
         except Exception as error:  # one sentence, whatever astropy met in a damaged file
             reason = " ".join(str(error).split())[:200] or type(error).__name__
             raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
+
+
+def _open(path):
+    """Places, shape, type and header of the frames of one file, from its header only where that is enough."""
+    path = Path(path)
+    if path.is_dir():
+        raise TableError(f"{path.name}: expected a file, found a folder")
+    if not path.exists():
+        raise FileNotFoundError(f"{path.name}: no such file in {path.absolute().parent}")
+    if path.stat().st_size == 0:
+        raise TableError(f"{path.name}: the file is empty")
+    shape, dtype, header, start = _plain(path) or _through_astropy(path)
     if len(shape) not in (2, 3) or 0 in shape:
         raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found shape {tuple(shape)}")
-    if str(header.get("CTYPE3", "")).strip().upper() == "RGB":
+    if str(_card(path, header, "CTYPE3")).strip().upper() == "RGB":
         raise TableError(f"{path.name}: expected a raw frame, found a finished colour picture (CTYPE3 is RGB)")
-    if plain and start + np.prod(shape) * dtype.itemsize > size:
-        raise TableError(f"{path.name}: the file is cut short: expected {shape} pixels, found {size} bytes in all")
     planes = shape[0] if len(shape) == 3 else 1
     return [_Place(path, plane, planes, start) for plane in range(planes)], tuple(shape[-2:]), dtype, header
 
@@ -236,9 +253,19 @@ class CameraFiles:
     temperatures: tuple = ()
 
 
+def _card(path, header, name):
+    """Value of a header card, or None; a card that can't be read is named."""
+    from astropy.io import fits
+
+    try:
+        return header.get(name)
+    except fits.VerifyError as error:
+        raise TableError(f"{path.name}: expected a value in the header card {name}, found rubbish") from error
+
+
 def _kind(path, header):
     """ "bias", "dark" or "flat" from the header, else from the names of file and folder."""
-    texts = (str(header.get("IMAGETYP", "")), path.stem, path.parent.name)
+    texts = (str(_card(path, header, "IMAGETYP") or ""), path.stem, path.parent.name)
     for text in texts:
         kinds = [kind for kind, words in _KINDS.items() if any(word in text.lower() for word in words)]
         if len(kinds) == 1:
@@ -252,8 +279,8 @@ def _kind(path, header):
 def _exposure(path, header):
     """Exposure in seconds, or None."""
     for card in ("EXPTIME", "EXPOSURE"):
-        if card in header:
-            value = header[card]
+        value = _card(path, header, card)
+        if value is not None:
             if not _is_number(value) or value < 0:
                 raise TableError(f"{path.name}: expected {card} in seconds, found {value!r}")
             return float(value)
@@ -265,7 +292,7 @@ def _setting_changes(files):
     for card in _SETTINGS:
         found = {}
         for path, header in files.items():
-            found.setdefault(str(header.get(card, "not given")), path.name)
+            found.setdefault(str("not given" if (value := _card(path, header, card)) is None else value), path.name)
         if len(found) > 1:
             texts = [f"{value} in {name}" for value, name in found.items()]
             changes.append(f"{card} is {', '.join(texts[:3])}")
@@ -273,7 +300,8 @@ def _setting_changes(files):
 
 
 def _temperatures(files):
-    known = [float(header["CCD-TEMP"]) for header in files.values() if _is_number(header.get("CCD-TEMP"))]
+    values = [_card(path, header, "CCD-TEMP") for path, header in files.items()]
+    known = [float(value) for value in values if _is_number(value)]
     return (min(known), max(known)) if known else ()
 
 

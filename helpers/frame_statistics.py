@@ -10,8 +10,9 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
-_PAIR_PIXELS = 5e6
-_CODE_FRAMES = 4
+_PAIR_PIXELS = 2e6
+_CODE_PIXELS = 2e6
+_LAG_PIXELS = 5e5
 _VARIANCE_FRAMES = 32
 _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
@@ -42,7 +43,7 @@ class SetStatistics:
         Correlation of the noise of pixels `LAGS` apart, rows' and columns' parts taken off.
     correlation_error : float
     pixel_variance : ndarray, shape (rows, columns), or None
-        Temporal variance of each pixel over the first frames; None for fewer than 8 frames.
+        Temporal variance of each pixel over the first frames; None for flats and for fewer than 8 frames.
     variance_frames : int
         Frames in `pixel_variance`.
     codes, counts : ndarray
@@ -93,9 +94,9 @@ def _flag(difference):
         return np.empty(0, int)
     # Noise that hides within one step of the numbers is taken as one step.
     spread = max((high - low) / 2, np.abs(steps - middle).min())
+    if difference.max() <= middle + _CLIP * spread and difference.min() >= middle - _CLIP * spread:
+        return np.empty(0, int)
     flagged = np.flatnonzero(np.abs(difference - middle) > _CLIP * spread)
-    if flagged.size == 0:
-        return flagged
     rows, columns = np.divmod(flagged, difference.shape[1])
     many_rows = np.bincount(rows, minlength=difference.shape[0]) > difference.shape[1] / 4
     many_columns = np.bincount(columns, minlength=difference.shape[1]) > difference.shape[0] / 4
@@ -111,12 +112,15 @@ def _lag_products(residual, own):
     rows, columns = residual.shape
     if own <= 0:
         return np.zeros(len(LAGS))
-    found = []
-    for down, across in LAGS:
-        product = np.vdot(residual[down:, across:], residual[: rows - down, : columns - across])
-        product /= (rows - down) * (columns - across) * own
-        found.append(product + ((1 - 1 / rows) / columns if across else (1 - 1 / columns) / rows))
-    return np.array(found)
+    bias = np.array([(1 - 1 / rows) / columns if across else (1 - 1 / columns) / rows for _, across in LAGS])
+    residual = residual[: max(16, int(_LAG_PIXELS // columns))]  # enough pixels for any correlation worth telling
+    rows = len(residual)
+    products = [
+        np.vdot(residual[down:, across:], residual[: rows - down, : columns - across])
+        / ((rows - down) * (columns - across))
+        for down, across in LAGS
+    ]
+    return np.array(products) / own + bias
 
 
 class _Pairs:
@@ -128,35 +132,35 @@ class _Pairs:
         self.equal, self.pixels = 0, 0
 
     def add(self, first, second, numbers):
-        first, second = first.astype(np.float32), second.astype(np.float32)
-        difference = first - second
+        levels = np.array([plane.mean(dtype=float) for plane in planes_of(first, self.mosaic)])
+        difference = np.subtract(first, second, dtype=np.float32, casting="unsafe")
         if not difference.any():
             self.equal += 1
-        levels = np.array([plane.mean(dtype=float) for plane in planes_of(first, self.mosaic)])
         weight = 2.0
         if self.dark_level is not None:
             # A lamp that drifts leaves a faint picture of the field's shading in the difference: scale it away.
-            mean_first, mean_second = levels.mean() - self.dark_level, second.mean(dtype=float) - self.dark_level
+            mean_first = levels.mean() - self.dark_level
+            mean_second = second.mean(dtype=float) - self.dark_level
             if mean_first > 0 and mean_second > 0:
                 ratio = mean_first / mean_second
-                difference = first - np.float32(ratio) * second
+                difference -= np.multiply(second, np.float32(ratio - 1), dtype=np.float32, casting="unsafe")
                 weight = 1 + ratio**2
                 # The shot noise of both, taken together, is that of a frame at this level.
                 levels = self.dark_level + (levels - self.dark_level) * (1 + ratio) / weight
         flagged = _flag(difference)
-        difference -= np.float32(difference.mean(dtype=float))
         if flagged.size:
             # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless pixels.
             if flagged.size <= _MOST_EVENTS:
                 self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
             difference.ravel()[flagged] = 0
-            difference -= np.float32(difference.sum(dtype=float) / (difference.size - flagged.size))
-            difference.ravel()[flagged] = 0
+        counted = difference.size - flagged.size
+        difference -= np.float32(difference.sum(dtype=float) / counted)
+        difference.ravel()[flagged] = 0
         variances = []
-        inverse = difference.size / (difference.size - flagged.size)
         for plane in planes_of(difference, self.mosaic):
-            mean = plane.mean(dtype=float)
-            variances.append((np.mean(np.square(plane), dtype=float) - mean**2) * inverse / weight)
+            flat = plane.ravel()
+            variances.append((np.vdot(flat, flat) / plane.size - plane.mean(dtype=float) ** 2)
+                             * difference.size / counted / weight)  # fmt: skip
         self.levels.append(levels)
         self.variances.append(variances)
         self._split(difference, weight)
@@ -234,23 +238,25 @@ def summarise(frames, mosaic=False, dark_level=None, name="frames"):
     start = np.zeros(shape, np.float32)
     total, squares = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     block = np.empty((min(_BLOCK, shape[0]), shape[1]), np.float32)
+    ones = np.full(shape[1], 1 / shape[1], np.float32)
     variance_frames = min(count, _VARIANCE_FRAMES)
+    restless = count >= 8 and dark_level is None
     row_means, codes, previous = np.empty((count, shape[0])), [], None
     for number, frame in enumerate(frames):
         if number == 0:
             start[:] = frame
-        if number < _CODE_FRAMES:
+        if number * frame.size < _CODE_PIXELS:
             codes.append(_codes(frame))
         for low in range(0, shape[0], _BLOCK):
             part = slice(low, low + _BLOCK)
             change = block[: min(_BLOCK, shape[0] - low)]
             np.subtract(frame[part], start[part], out=change, dtype=np.float32, casting="unsafe")
             total[part] += change
-            row_means[number, part] = change.mean(axis=1)
-            if number < variance_frames and count >= 8:
+            row_means[number, part] = change @ ones
+            if number < variance_frames and restless:
                 np.multiply(change, change, out=change)
                 squares[part] += change
-            if number + 1 == variance_frames:
+            if number + 1 == variance_frames and restless:
                 squares[part] -= total[part] ** 2 / variance_frames
         if (number % 2 or (number == count - 1 and number)) and pairs.pixels < _PAIR_PIXELS:
             pairs.add(previous, frame, (number - 1, number))
@@ -278,8 +284,8 @@ def summarise(frames, mosaic=False, dark_level=None, name="frames"):
         column_variance=float(parts[1]),
         pixel_variance_mean=float(parts[2]),
         correlation=np.mean(pairs.products, axis=0),
-        correlation_error=1 / np.sqrt(pairs.pixels),
-        pixel_variance=squares / (variance_frames - 1) if count >= 8 else None,
+        correlation_error=1 / np.sqrt(compared * min(total.size, _LAG_PIXELS)),
+        pixel_variance=squares / (variance_frames - 1) if restless else None,
         variance_frames=variance_frames,
         codes=merged[0],
         counts=merged[1],
@@ -308,10 +314,11 @@ def _odd_rows(row_means, size):
     others = [np.ptp(np.delete(level, number)) for number in range(frames)] if frames > 2 else []
     for number, spread in enumerate(others):
         alone = np.abs(level[number] - np.median(np.delete(level, number)))
-        rough = np.median(np.abs(np.delete(away - level[:, None], number, axis=0)))
-        # Rough is the noise of a row's mean: far more than the noise of single pixels is meant.
-        if alone > _DAMAGED * spread and alone > _DAMAGED * rough * np.sqrt(columns):
-            found.append((number, 0, rows - 1))
+        if alone > _DAMAGED * spread:
+            # The noise of a row's mean: far more than the noise of single pixels is meant.
+            rough = np.median(np.abs(np.delete(away - level[:, None], number, axis=0)))
+            if alone > _DAMAGED * rough * np.sqrt(columns):
+                found.append((number, 0, rows - 1))
     away -= level[:, None]
     known = away if frames > 2 else away[[odder]]
     spread = np.median(np.abs(known - np.median(known))) / 0.6745

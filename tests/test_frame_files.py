@@ -148,7 +148,9 @@ def test_pixels_that_are_no_numbers_are_named(tmp_path, value):
     data = np.ones(SHAPE, np.float32)
     data[5, 7] = value
     path = write(tmp_path / "bad.fits", data)
-    with pytest.raises(TableError, match=r"bad.fits: row 5, column 7: expected a number of a camera, found (nan|inf|-1)"):
+    with pytest.raises(
+        TableError, match=r"bad.fits: row 5, column 7: expected a number of a camera, found (nan|inf|-1)"
+    ):
         frame_files.read_frames(path)
 
 
@@ -203,8 +205,8 @@ for _card, _texts in {
     "NAXIS2": ["33", "31", "0", "-1", "two"],
     "BZERO": ["0", "'a'", "1E400", "100"],
     "BSCALE": ["2", "0", "''"],
-    "EXPTIME": ["-1", "'long'", "T", "1E999"],
-    "IMAGETYP": ["'flat'", "'light'", "7"],
+    "EXPTIME": ["-1", "'long'", "T", "1E999", "%%%", "1.5.2"],
+    "IMAGETYP": ["'flat'", "'light'", "7", "'bias"],
 }.items():
     for _text in _texts:
         DAMAGES[f"{_card} = {_text}"] = lambda raw, card=_card, text=_text: _set_card(raw, card, text.rjust(20))
