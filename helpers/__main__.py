@@ -56,6 +56,8 @@ def _parser():
     report.add_argument(
         "rig", nargs="?", type=Path, help="rig file, such as workbooks/my_rig.toml (the demo rig if none)"
     )
+    report.add_argument("--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)")
+    report.add_argument("--overwrite", action="store_true", help="replace a report that is there")
     refresh = add(
         "refresh", run_refresh, "run workbooks and save them with their outputs",
         "Always with the demo rig, so that the saved numbers are the same for everybody. A workbook with a failing "
@@ -214,8 +216,10 @@ def run_report(options):
         print("Workbook 10, the error budget, is not built yet, so there is no report.", file=sys.stderr)
         return 2
     python = environment.prepare("reader")
-    rig = [str(options.rig.resolve())] if options.rig else []
-    return subprocess.run([str(python), "-m", "helpers.report", *rig], check=False, cwd=ROOT).returncode
+    arguments = ["--output", str(options.output.resolve())]
+    arguments += ["--overwrite"] if options.overwrite else []
+    arguments += [str(options.rig.resolve())] if options.rig else []
+    return subprocess.run([str(python), "-m", "helpers.report", *arguments], check=False, cwd=ROOT).returncode
 
 
 def chosen_workbooks(names, folder=WORKBOOKS):
