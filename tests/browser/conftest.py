@@ -10,6 +10,7 @@ import sys
 import time
 import urllib.parse
 import urllib.request
+from functools import partial
 from pathlib import Path
 
 import matplotlib
@@ -207,6 +208,37 @@ class Panel:
                 return True
             time.sleep(0.03)
         return False
+
+    def settle(self, seconds=0.25):
+        """Wait until picture and sentence stay the same, and return them."""
+        last = None
+        while (now := self.shows()) != last:
+            last = now
+            time.sleep(seconds)
+        return now
+
+    def movements(self):
+        """Functions that each move one control of the panel by one step, by keyboard."""
+        for slider in self.sliders():
+            yield partial(self._step, slider)
+        lists = self.box.get_by_role("combobox")
+        for index in range(lists.count()):
+            yield partial(self._choose_another, lists.nth(index))
+        switches = self.box.get_by_role("checkbox")
+        for index in range(switches.count()):
+            yield partial(switches.nth(index).press, "Space")
+
+    @staticmethod
+    def _step(slider):
+        lowest, highest, now = (float(slider.get_attribute(f"aria-value{name}")) for name in ("min", "max", "now"))
+        slider.focus()
+        slider.press("ArrowRight" if now < highest or now == lowest else "ArrowLeft")
+
+    @staticmethod
+    def _choose_another(box):
+        options = box.locator("option").all_inner_texts()
+        chosen = box.evaluate("box => box.selectedIndex")
+        box.select_option(index=(chosen + 1) % len(options))
 
 
 @pytest.fixture
