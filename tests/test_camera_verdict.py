@@ -101,7 +101,7 @@ def test_one_fault_is_found_and_named_without_others(fault):
     ("name", "guide_camera", "grade", "words"),
     [
         ("healthy", "B", "healthy", "nothing out of the ordinary"),
-        ("clipped_offset", "A", "usable but", "the offset is clipped: 24 % of the bias pixels"),
+        ("clipped_offset", "A", "usable but", "the offset is clipped: 25 % of the bias pixels"),
         ("column_driver", "A", "defective", "whole columns jump together by 6.6"),
     ],
 )
