@@ -19,10 +19,10 @@ WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 PARTS = {
     "rig": "quantities rig",
     "pixel_scale": "pixel_scale",
-    "starlight": "spectra guide_frames starlight",
+    "starlight": "spectra guide_frames centroid_noise starlight",
     "guide_field": "star_counts star_lists pick_off meridian_flip guide_field",
-    "seeing": "tilt_spectrum seeing star_image",
-    "multi_star": "motion_synthesis multi_star",
+    "seeing": "tilt_spectrum seeing star_image motion_synthesis",
+    "multi_star": "centroids multi_star",
     "near_infrared": "refraction near_infrared",
     "correction_loop": "correction_loop final_image mount_motion log_check loop_settings guide_night",
     "camera_check": "converter_codes frame_statistics frame_files bad_pixels photon_transfer camera_check camera_verdict "
