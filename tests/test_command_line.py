@@ -351,7 +351,7 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
         ({"one": "def test_a(): pass", "two": "import nowhere"}, [], 1, "1 passed, 1 failed, 0 skipped"),
         ({"one": "import pytest\ndef test_a(): pytest.skip('why')"}, [], 1, "0 passed, 0 failed, 1 skipped"),
         ({"one": "def test_a(): pass", "two": ""}, [], 1, "1 passed, 0 failed, 0 skipped"),
-        ({"one": "def test_a(): pass", "two": "def test_b(): pass"}, ["-k", "a"], 0, "1 passed, 0 failed, 0 skipped"),
+        ({"one": "def test_a(): pass", "two": "def test_b(): pass"}, ["-k", "test_a"], 0, "1 passed, 0 failed, 0 skipped"),
         (
             {"one": "def test_a(): pass", "two": "def test_b(): pass"},
             ["-k", "none"],
