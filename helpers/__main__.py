@@ -153,7 +153,7 @@ def find_browser():
 def parts_of_tests(pytest_options):
     """Name and pytest arguments of each part of the tests."""
     two_workers = ["-n", "2", "--dist", "loadscope"]
-    quiet = ["-q", "--color=auto", *pytest_options]
+    quiet = ["-q", "-rs", "--color=auto", *pytest_options]
     return {
         "helpers": ["tests", "--ignore=tests/browser", *two_workers, *quiet],
         "workbooks": ["workbooks", "--nbval", "--nbval-current-env", "--nbval-cell-timeout=300", *two_workers, *quiet],
