@@ -136,6 +136,19 @@ def test_sliders_of_each_kind():
     assert (control.max, play.max) == (19, 19)
 
 
+@pytest.mark.parametrize(
+    ("minimum", "maximum", "start", "step", "logarithmic"),
+    [(0.5, 4.5, 2.37, 0.1, False), (0.0, 30.0, 9.0, 0.5, False), (20.0, 20000.0, 5000.0, None, True), (120, 900, 638, 30, False)],
+)
+def test_the_start_value_lies_on_a_step(minimum, maximum, start, step, logarithmic):
+    # else the browser would move it there by itself, and the panel would not start with the reader's own value
+    control = sliders.slider("x", "X", minimum, maximum, start, step, logarithmic=logarithmic).make()[0]
+    place = np.log10(control.value) if logarithmic else control.value
+    steps = (place - control.min) / control.step
+    assert steps == pytest.approx(round(steps), abs=1e-6)
+    assert control.value == start
+
+
 def test_every_look_differs_without_colour():
     looks = [figures.look(index) for index in range(7)]
     assert len({str(look["linestyle"]) for look in looks}) == 7

@@ -6,6 +6,7 @@ does not move changes after all (an axis limit, a title), matplotlib marks the f
 """
 
 import html
+import math
 from dataclasses import dataclass
 
 import ipywidgets as widgets
@@ -47,6 +48,15 @@ def _mark(start, unit):
     return widgets.HTML(f'<span style="color:{figures.GREY}">start: {html.escape(_text(start) + unit)}</span>')
 
 
+def _step_through(distance, step):
+    """The step nearest to the one wanted that leads from the lower end to the start value.
+
+    A browser moves a value between two steps to the next of them, and so would change a reader's own value unasked.
+    """
+    count = round(distance / step)
+    return distance / count if count and abs(distance / step - count) > 1e-6 else step
+
+
 def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic=False):
     """A slider for a number.
 
@@ -60,7 +70,8 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
         Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such as one
         from the reader's own rig, widens the range.
     step : float, optional
-        A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given).
+        A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given). It is changed
+        a little where it would pass over the start value.
     unit : str
         Shown behind the label; empty for a count or a share.
     logarithmic : bool
@@ -84,14 +95,16 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     def make():
         common = _common(label, unit)
         if logarithmic:
+            low = np.log10(minimum)
+            size = _step_through(np.log10(start) - low, step or 0.05)
             control = widgets.FloatLogSlider(
-                value=start, base=10, min=np.log10(minimum), max=np.log10(maximum), step=step or 0.05,
-                readout_format=".3g", **common,
-            )  # fmt: skip
+                value=start, base=10, min=low, max=np.log10(maximum), step=size, readout_format=".3g", **common
+            )
         elif whole:
-            control = widgets.IntSlider(value=start, min=minimum, max=maximum, step=step or 1, **common)
+            size = math.gcd(start - minimum, step or 1)
+            control = widgets.IntSlider(value=start, min=minimum, max=maximum, step=size, **common)
         else:
-            size = step or (maximum - minimum) / 100
+            size = _step_through(start - minimum, step or (maximum - minimum) / 100)
             digits = max(0, int(np.ceil(-np.log10(size) - 1e-9)))
             control = widgets.FloatSlider(
                 value=start, min=minimum, max=maximum, step=size, readout_format=f".{digits}f", **common
