@@ -84,6 +84,14 @@ def test_an_error_is_said_in_the_panel_and_the_picture_stays():
     assert not panel.failed
 
 
+def test_rounding_by_the_browser_is_not_taken_for_a_move():
+    panel, _ = wave_panel()
+    panel._inputs["size"].value = 1 - 1e-16
+    assert panel.values["size"] == 1.0
+    panel._inputs["size"].value = 1.5
+    assert panel.values["size"] == 1.5
+
+
 def test_a_move_of_the_slider_itself_updates_the_panel():
     panel, _ = wave_panel()
     panel._inputs["size"].value = 2.5

@@ -147,6 +147,11 @@ def player(name, label, frames, interval=100, unit=""):
     return Control(name, make, 0)
 
 
+def _exactly(start, value):
+    """The value, and the start value itself where a browser's rounding is the only difference."""
+    return start if isinstance(value, float) and abs(value - start) <= 1e-9 * max(1, abs(start)) else value
+
+
 class Panel:
     """A panel of controls above a figure and a sentence; made by `panel`.
 
@@ -184,7 +189,7 @@ class Panel:
 
     @property
     def values(self):
-        return {name: control.value for name, control in self._inputs.items()}
+        return {name: _exactly(self._starts[name], control.value) for name, control in self._inputs.items()}
 
     def set(self, **values):
         """Move controls; the figure is drawn once, after the last."""
