@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_motion.py
 
 Libraries that are not installed are left out; hcipy and pyturb go into an environment of their own:
-    python -m venv /tmp/bench && /tmp/bench/bin/pip install astropy scipy aotools numba hcipy pyturb
+    python -m venv bench && bench/bin/pip install astropy scipy aotools numba hcipy pyturb
 
 The same series from phase screens: one endless screen for each layer, as wide as the beams of all stars in it, moved by
 the wind for an hour. Pixels of a quarter of the aperture are as coarse as they may be. New rows are timed over a shorter
