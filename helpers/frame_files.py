@@ -8,7 +8,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from helpers.classroom.tables import TableError, read_fits_image
+from helpers.classroom.tables import TableError, existing_file, read_fits_image
 
 IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
 LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
@@ -151,13 +151,7 @@ def _through_astropy(path):
 
 def _open(path):
     """Places, shape, type and header of the frames of one file, from its header only where that is enough."""
-    path = Path(path)
-    if path.is_dir():
-        raise TableError(f"{path.name}: expected a file, found a folder")
-    if not path.exists():
-        raise FileNotFoundError(f"{path.name}: no such file in {path.absolute().parent}")
-    if path.stat().st_size == 0:
-        raise TableError(f"{path.name}: the file is empty")
+    path = existing_file(path)
     shape, dtype, header, start = _plain(path) or _through_astropy(path)
     if len(shape) not in (2, 3) or 0 in shape:
         raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found shape {tuple(shape)}")

@@ -14,7 +14,7 @@ from helpers.quantities import as_count, as_number, as_quantity
 from helpers.rig import Rig
 
 # Width of the Airy pattern in units of wavelength / diameter (Born & Wolf, Principles of Optics, section 8.5.2).
-_AIRY_WIDTH = 1.029
+AIRY_WIDTH = 1.029
 # A square pixel of side a spreads light by a variance of a^2 / 12 along each axis.
 _PIXEL_SIGMA = 1 / np.sqrt(12)
 
@@ -124,7 +124,7 @@ def spot_width(seeing, aperture, wavelength=550 * u.nm):
     aperture = as_quantity("aperture", aperture, u.mm, minimum=1e-3, maximum=1e6)
     wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=1e5)
     seeing, aperture, wavelength = _broadcast(seeing=seeing.value, aperture=aperture.value, wavelength=wavelength.value)
-    diffraction = (_AIRY_WIDTH * wavelength * 1e-6 / aperture * u.rad).to_value(u.arcsec)
+    diffraction = (AIRY_WIDTH * wavelength * 1e-6 / aperture * u.rad).to_value(u.arcsec)
     return np.hypot(seeing, diffraction) * u.arcsec
 
 

@@ -5,7 +5,7 @@ import numpy as np
 
 from helpers.pixel_scale import pixel_scale
 from helpers.quantities import as_choice, as_count, as_number, as_quantity
-from helpers.seeing import check_atmosphere, fried_parameter, seeing_fwhm
+from helpers.seeing import check_atmosphere, diffraction_fwhm, fried_parameter, seeing_fwhm
 
 # Bytes a second that a link really carries.
 LINKS = {
@@ -238,7 +238,7 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     diameter = as_quantity("diameter", diameter, u.m, above=0)
     wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
     as_number("airmass", airmass, minimum=1)
-    aperture = (1.029 * (wavelength / diameter).to_value("") * u.rad).to(u.arcsec)
+    aperture = diffraction_fwhm(diameter, wavelength)
     if fwhm is None:
         return aperture
     air = seeing_fwhm(fried_parameter(fwhm, wavelength, airmass), wavelength)

@@ -11,6 +11,7 @@ import astropy.units as u
 import numpy as np
 from scipy import optimize
 
+from helpers.pixel_scale import AIRY_WIDTH
 from helpers.quantities import as_number, as_quantity
 from helpers.tilt_spectrum import path_integrals, tilt_scale_arcsec2
 
@@ -18,8 +19,6 @@ REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at t
 # Full width at half maximum of a long exposure in units of wavelength / r0 (Roddier 1981, Progress in Optics 19, 281;
 # the trade rounds to 0.98).
 _KOLMOGOROV_WIDTH = 0.97586
-# Width of the Airy pattern in units of wavelength / diameter (Born & Wolf, Principles of Optics, section 8.5.2).
-_AIRY_WIDTH = 1.029
 # Tokovinin (2002) gives his formula for outer scales above 20 Fried parameters.
 _SMALLEST_OUTER_SCALE = 20
 _MAXIMUM_AIRMASS = 40  # at the horizon it is about 38 (Kasten & Young 1989, Applied Optics 28, 4735)
@@ -211,7 +210,7 @@ def diffraction_fwhm(diameter, wavelength=REFERENCE_WAVELENGTH):
     """
     diameter = as_quantity("diameter", diameter, u.m, above=0)
     wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
-    return (_AIRY_WIDTH * (wavelength / diameter).to_value(u.one) * u.rad).to(u.arcsec)
+    return (AIRY_WIDTH * (wavelength / diameter).to_value(u.one) * u.rad).to(u.arcsec)
 
 
 def spot_fwhm(diameter, atmosphere, wavelength=REFERENCE_WAVELENGTH, airmass=1):

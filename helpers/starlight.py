@@ -15,7 +15,7 @@ from helpers.centroid_noise import (
     signal_to_noise,
 )
 from helpers.guide_frames import bin_frames, hot_pixel_map, render_frames
-from helpers.pixel_scale import pixel_scale
+from helpers.pixel_scale import AIRY_WIDTH, pixel_scale
 from helpers.quantities import as_choice, as_number, as_quantity
 from helpers.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, photon_flux, quantum_efficiency
 
@@ -165,7 +165,7 @@ def spot_fwhm(rig, airmass=1, wavelength=600 * u.nm):
     airmass = as_number("airmass", airmass, minimum=1, maximum=40)
     wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=3000, ndim=0)
     seeing = _check_rig(rig).site.seeing.value * airmass**0.6 * (wavelength.value / 500) ** -0.2
-    diffraction = 1.029 * (wavelength / rig.guide_optics.aperture).decompose().value * u.rad.to(u.arcsec)
+    diffraction = AIRY_WIDTH * (wavelength / rig.guide_optics.aperture).decompose().value * u.rad.to(u.arcsec)
     return np.hypot(seeing, diffraction) * u.arcsec
 
 

@@ -26,8 +26,9 @@ class TableError(ValueError):
     """A file can't be used; the message names the file and the place, what was found and what was expected."""
 
 
-def _existing(path):
-    if not isinstance(path, (str, Path)):
+def existing_file(path):
+    """The path of a file that is there and not empty; an error names what is wrong otherwise."""
+    if not isinstance(path, (str, os.PathLike)):
         raise TypeError(f"path: expected the name of a file, found {type(path).__name__} {path!r:.40}")
     path = Path(path)
     if path.is_dir():
@@ -53,7 +54,7 @@ def _text_of(path):
 
 def file_format(path):
     """The kind of a table file: "ECSV", "CSV", "FITS" or "VOTable", from its first bytes, else from its ending."""
-    path = _existing(path)
+    path = existing_file(path)
     with path.open("rb") as file:
         start = file.read(512).lstrip(b"\xef\xbb\xbf").lstrip()
     if start.startswith(b"SIMPLE"):
@@ -186,7 +187,7 @@ def read_table(path, required, optional=None, columns=None, missing="error"):
     ------
     FileNotFoundError, TableError
     """
-    path = _existing(path)
+    path = existing_file(path)
     columns = dict(columns or {})
     optional = dict(optional or {})
     known = {**required, **optional}
@@ -219,7 +220,7 @@ def read_table(path, required, optional=None, columns=None, missing="error"):
 
 def column_names(path):
     """The names of the columns of a table file, for a form that asks which is which."""
-    return list(_read_any(_existing(path)).colnames)
+    return list(_read_any(existing_file(path)).colnames)
 
 
 def read_fits_image(path):
@@ -242,7 +243,7 @@ def read_fits_image(path):
     """
     from astropy.io import fits
 
-    path = _existing(path)
+    path = existing_file(path)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
@@ -266,7 +267,7 @@ def read_fits_image(path):
 
 def read_toml(path):
     """Read a TOML file into a plain dict; TableError names the file and line when it is no TOML."""
-    path = _existing(path)
+    path = existing_file(path)
     try:
         return tomllib.loads(_text_of(path))
     except tomllib.TOMLDecodeError as error:
