@@ -142,6 +142,11 @@ def encode_png(rgba, compression):
     return file.getvalue()
 
 
+def data_address(png):
+    """A picture as an address that holds it (RFC 2397): a browser shows that without first fetching it, so never half loaded."""
+    return b"data:image/png;base64," + base64.b64encode(png)
+
+
 class Shown:
     """A figure as a workbook shows it: the picture, then in words what it shows and what it looks like."""
 

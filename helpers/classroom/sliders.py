@@ -3,6 +3,7 @@
 The figure is drawn the quickest way that was measured: everything that does not move is drawn once and kept as a
 background; a change draws only the moving artists over it and sends one PNG to an image widget. When something that
 does not move changes after all (an axis limit, a title), matplotlib marks the figure as stale and the whole is redrawn.
+The pictures one key press away are drawn ahead (`ahead.py`).
 """
 
 import html
@@ -13,6 +14,7 @@ import ipywidgets as widgets
 import numpy as np
 
 from helpers.classroom import figures
+from helpers.classroom.ahead import Ahead
 
 _LABEL_WIDTH = "240px"
 _QUICK = 1  # PNG compression level while sliders move
@@ -147,6 +149,14 @@ def player(name, label, frames, interval=100, unit=""):
     return Control(name, make, 0)
 
 
+def _read_out(sentence, failed):
+    colour = "#8a3b00" if failed else "inherit"
+    return (
+        f'<div role="status" aria-live="polite" style="font-size:1.1em;line-height:1.35;min-height:2.7em;'
+        f'color:{colour}">{html.escape(sentence)}</div>'
+    )
+
+
 def _exactly(start, value):
     """The value, and the start value itself where a browser's rounding is the only difference."""
     return start if isinstance(value, float) and abs(value - start) <= 1e-9 * max(1, abs(start)) else value
@@ -173,7 +183,7 @@ class Panel:
         self._starts = {control.name: control.start for control in controls}
         self._inputs = {name: parts[0] for name, parts in made.items()}
         self._image = widgets.Image(
-            format="png", layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
+            format="url", layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
         )
         self._readout = widgets.HTML()
         at_left = widgets.Layout(width="auto", align_self="flex-start")
@@ -182,6 +192,7 @@ class Panel:
         asked = [widgets.HTML(f"<p><b>What do you expect?</b> {html.escape(question)}</p>")] if question else []
         rows = [widgets.HBox(parts) for parts in made.values()]
         self.box = widgets.VBox([*asked, *rows, self._reset, self._image, self._readout])
+        self._ahead = Ahead(list(self._inputs.values()), self._image, self._readout, self._draw_ahead)
         self._refresh(raising=True)
         self._start_png, self._start_sentence = self.png, self.sentence
         for control in self._inputs.values():
@@ -221,12 +232,18 @@ class Panel:
             self.sentence, self.failed = f"This can't be shown: {error}", True
         else:
             self.png = self._draw()
-            self._image.value = self.png
-        colour = "#8a3b00" if self.failed else "inherit"
-        self._readout.value = (
-            f'<div role="status" aria-live="polite" style="font-size:1.1em;line-height:1.35;min-height:2.7em;'
-            f'color:{colour}">{html.escape(self.sentence)}</div>'
-        )
+            self._image.value = figures.data_address(self.png)
+        self._readout.value = _read_out(self.sentence, self.failed)
+        self._ahead.answer()
+
+    def _draw_ahead(self, number, value):
+        """Picture and read-out with one control moved; None where that can't be shown."""
+        name, start = list(self._starts.items())[number]
+        try:
+            sentence = str(self._update(**self.values | {name: _exactly(start, value)}))
+        except Exception:  # told when the reader gets there
+            return None
+        return figures.data_address(self._draw()), _read_out(sentence, failed=False)
 
     def _draw(self):
         canvas = self._figure.canvas
