@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-from helpers.night_log import clean_log, join_logs, load_log
+from helpers.night_log import clean_log, join_logs, load_log, log_fields, read_night
 from helpers.night_statistics import (
     Interval,
     block_length,
@@ -21,8 +21,8 @@ from helpers.night_statistics import (
 from helpers.quantities import as_count, as_number, as_quantity
 
 __all__ = [
-    "Comparison", "Interval", "clean_log", "compare", "effective_samples", "join_logs", "load_log", "minutes_needed",
-    "plan_power", "rms_interval", "simulate_night",
+    "Comparison", "Interval", "clean_log", "compare", "effective_samples", "join_logs", "load_log", "log_fields", "minutes_needed",
+    "plan_power", "read_night", "rms_interval", "simulate_night",
 ]  # fmt: skip
 
 MIN_ROWS = 30  # fewer errors tell neither their spread nor their memory

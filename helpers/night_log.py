@@ -11,6 +11,14 @@ from helpers.classroom import tables
 from helpers.quantities import as_quantity
 
 _ERRORS = ("ra_error", "dec_error")
+NO_COLUMN = "(none)"
+_ASKED = {
+    "time": "time, in seconds or as dates",
+    "ra_error": "error in right ascension",
+    "dec_error": "error in declination",
+    "camera": "name of the camera, if it changed",
+    "star_count": "number of stars, if the log has it",
+}
 
 
 def _seconds(path, column):
@@ -108,6 +116,84 @@ def load_log(path, columns=None, scale=None):
     if not np.isfinite(_errors(log)).any():
         raise tables.TableError(f"{path.name}: expected at least one row with both errors, found none")
     return log
+
+
+def log_fields(path, scale=None):
+    """Fields of a form that asks which column of a log is which, as `helpers.classroom.forms.form` takes them.
+
+    Parameters
+    ----------
+    path : str or Path
+        The log, or the first of several that are alike.
+    scale : Quantity, optional
+        Arcsec per pixel, offered for errors in pixels; 1 if not given.
+
+    Returns
+    -------
+    list of dict
+        Columns with our names are already chosen, whatever their letter case.
+
+    Raises
+    ------
+    FileNotFoundError, helpers.classroom.tables.TableError
+        The file can't be read.
+    """
+    scale = 1.0 if scale is None else as_quantity("scale", scale, "arcsec / pix", above=0, ndim=0).value
+    names = tables.column_names(path)
+
+    def field(key, label, value, choices=None, unit=""):
+        return {"key": key, "section": "columns", "label": label, "unit": unit, "value": value, "choices": choices}
+
+    fields = []
+    for key, label in _ASKED.items():
+        found = next((name for name in names if name.lower() == key), NO_COLUMN)
+        fields.append(field(key, label, found, [NO_COLUMN, *names]))
+    fields.append(field("unit", "the errors are in", "arcsec", ["arcsec", "pixels"]))
+    fields.append(field("scale", "scale, needed for errors in pixels only", round(scale, 4), unit="arcsec/pixel"))
+    return fields
+
+
+def read_night(paths, answers):
+    """Read one log, or several of one night, as the form of `log_fields` was filled.
+
+    Parameters
+    ----------
+    paths : str, Path, or list of them
+    answers : dict
+        Column for each of time, ra_error, dec_error, camera and star_count (`NO_COLUMN` where there is none); ``unit``,
+        "arcsec" or "pixels"; ``scale``, a number of arcsec per pixel.
+
+    Returns
+    -------
+    astropy.table.Table
+        As from `load_log` and `join_logs`.
+
+    Raises
+    ------
+    ValueError
+        No column for time or an error, one column twice, or a scale that is not above 0.
+    FileNotFoundError, helpers.classroom.tables.TableError
+        As from `load_log`.
+    """
+    columns = {key: answers[key] for key in _ASKED if answers[key] != NO_COLUMN}
+    for key in ("time", *_ERRORS):
+        if key not in columns:
+            raise ValueError(f"{_ASKED[key]}: expected a column of your log, found {NO_COLUMN}")
+    chosen = list(columns.values())
+    for name in chosen:
+        if chosen.count(name) > 1:
+            raise ValueError(f"columns: expected a different column for each question, found '{name}' twice")
+    scale = answers["scale"] * u.arcsec / u.pix if answers["unit"] == "pixels" else None
+    logs = []
+    for path in [paths] if isinstance(paths, (str, Path)) else paths:
+        log = load_log(path, columns, scale)
+        # A column that the reader does not want must not come in by its name.
+        if "camera" not in columns:
+            log["camera"] = [""] * len(log)
+        if "star_count" not in columns:
+            log["star_count"] = -1
+        logs.append(log)
+    return join_logs(logs)
 
 
 def _errors(log):

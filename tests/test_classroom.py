@@ -8,6 +8,7 @@ import pytest
 from PIL import Image
 
 from helpers.classroom import exercises, figures, forms, sliders
+from helpers.classroom.ahead import one_step
 
 
 def wave_panel(update=None, **keywords):
@@ -99,6 +100,57 @@ def test_a_move_of_the_slider_itself_updates_the_panel():
     assert 'aria-live="polite"' in panel._readout.value
     panel._reset.click()
     assert "1.0 arcsec" in panel.sentence
+
+
+def sent_ahead(panel, monkeypatch):
+    """What the panel sends to its part in the browser from here on."""
+    sent = []
+    monkeypatch.setattr(panel._ahead, "send", lambda content, buffers=(): sent.append((content, list(buffers))))
+    return sent
+
+
+def test_a_picture_is_drawn_ahead_when_the_browser_asks(monkeypatch):
+    panel, _ = wave_panel()
+    sent, before = sent_ahead(panel, monkeypatch), (panel.png, panel.sentence, panel.values)
+    panel._ahead._asked(None, {"control": 0, "direction": 1}, [])
+    panel._ahead._asked(None, {"control": 1, "direction": 1}, [])
+    assert (panel.png, panel.sentence, panel.values) == before, "the panel itself stays as it is"
+    (larger, picture), (other, _) = sent
+    assert (larger["kind"], larger["at"], other["at"]) == ("picture", [1.5, 0], [1.0, 1])
+    assert "The wave is 1.5 arcsec high with camera A." in larger["html"]
+    assert "The wave is 1.0 arcsec high with camera B." in other["html"]
+    panel.set(size=1.5)
+    assert sent[2:] == [({"kind": "answer", "at": [1.5, 0]}, [])]
+    assert picture == [panel._image.value]
+
+
+def test_nothing_is_drawn_ahead_beyond_the_end_or_where_it_fails(monkeypatch):
+    panel, _ = wave_panel()
+    panel.set(size=3.0)
+    sent = sent_ahead(panel, monkeypatch)
+    panel._ahead._asked(None, {"control": 0, "direction": 1}, [])  # 3.5 raises an error
+    panel._ahead._asked(None, {"control": 1, "direction": -1}, [])  # the list begins with this camera
+    assert sent == [({"kind": "nothing"}, [])] * 2
+    assert not panel.failed
+
+
+@pytest.mark.parametrize(
+    ("control", "up", "down"),
+    [
+        (sliders.slider("n", "N", 1, 9, 9), None, 8),
+        (sliders.slider("n", "N", 0.0, 1.0, 0.5, 0.25), 0.75, 0.25),
+        (sliders.slider("n", "N", 1.0, 100.0, 10.0, 0.5, logarithmic=True), 10**1.5, 10**0.5),
+        (sliders.choice("c", "C", ["x", "y"]), "y", None),
+        (sliders.switch("s", "S", True), False, None),
+        (sliders.player("p", "P", 5), 1, None),
+    ],
+)
+def test_one_step_is_what_a_key_press_does(control, up, down):
+    made = control.make()[0]
+    for direction, expected in ((1, up), (-1, down)):
+        value = one_step(made, direction)
+        assert value == (pytest.approx(expected) if isinstance(expected, float) else expected)
+        assert value is None or type(value) is type(made.value)
 
 
 def test_a_viewer_without_kernel_gets_the_start_picture(monkeypatch):
@@ -257,5 +309,15 @@ def test_form_says_what_is_wrong():
 
     form = forms.form(FIELDS, refuse)
     form.save()
-    assert form.message.startswith("Not saved. pixel: expected above 0 um")
+    assert form.message.startswith("Not done. pixel: expected above 0 um")
     assert "&lt;b&gt;" in form._said.value
+
+
+def test_a_progress_bar_moves(monkeypatch):
+    shown = []
+    monkeypatch.setattr(forms, "_show", lambda widget, text: shown.append((widget, text)))
+    move = forms.progress_bar("Drawing nights")
+    ((bar, text),) = shown
+    assert (bar.value, text) == (0.0, "Drawing nights: a bar shows how far it is.")
+    move(np.float64(0.25))
+    assert (bar.value, bar.description) == (0.25, "Drawing nights")

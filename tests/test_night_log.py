@@ -9,7 +9,7 @@ import pytest
 from astropy.table import Table
 
 from helpers.classroom.tables import TableError
-from helpers.night_log import clean_log, join_logs, load_log
+from helpers.night_log import NO_COLUMN, clean_log, join_logs, load_log, log_fields, read_night
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 HEADER = "time,ra_error,dec_error,camera,star_count\n"
@@ -163,3 +163,54 @@ def test_damaged_logs_are_refused_or_read_and_left_alone(tmp_path, seed):
         clean, _ = clean_log(log)
         assert np.all(np.isfinite(clean["ra_error"]))
     assert hashlib.sha256(path.read_bytes()).digest() == before
+
+
+FOREIGN = "When;DX;DY;who;n\n2026-11-07T21:30:00;0.5;-1;A;5\n2026-11-07T21:30:01;0.25;1;A;6\n"
+
+
+def answered(path, **changed):
+    return {field["key"]: field["value"] for field in log_fields(path, 0.5 * u.arcsec / u.pix)} | changed
+
+
+def test_a_form_knows_the_columns_and_chooses_ours(tmp_path):
+    fields = {field["key"]: field for field in log_fields(DEMO / "night_log_gaps.csv")}
+    assert [fields[key]["value"] for key in ("time", "ra_error", "camera")] == ["time", "ra_error", "camera"]
+    assert (fields["unit"]["value"], fields["scale"]["value"]) == ("arcsec", 1.0)
+    fields = {field["key"]: field for field in log_fields(written(tmp_path, FOREIGN))}
+    assert fields["ra_error"]["value"] == NO_COLUMN
+    assert fields["ra_error"]["choices"] == [NO_COLUMN, "When", "DX", "DY", "who", "n"]
+
+
+def test_a_filled_form_reads_pixels_and_several_files(tmp_path):
+    early = written(tmp_path, FOREIGN)
+    late = written(tmp_path, FOREIGN.replace("21:30", "22:30"), "late.csv")
+    columns = {"time": "When", "ra_error": "DX", "dec_error": "DY", "camera": "who"}
+    log = read_night([late, early], answered(early, **columns, unit="pixels"))
+    assert log["time"].tolist() == pytest.approx([0, 1, 3600, 3601])
+    assert log["ra_error"].tolist() == [0.25, 0.125, 0.25, 0.125]
+    assert log["camera"].tolist() == ["A"] * 4
+    assert log["star_count"].tolist() == [-1] * 4
+    assert len(read_night(early, answered(early, **columns))) == 2
+
+
+def test_a_column_that_is_not_wanted_stays_out():
+    path = DEMO / "night_log_gaps.csv"
+    log = read_night(path, answered(path, camera=NO_COLUMN, star_count=NO_COLUMN))
+    assert set(log["camera"]) == {""}
+    assert set(log["star_count"]) == {-1}
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"dec_error": NO_COLUMN}, "error in declination: expected a column of your log, found \\(none\\)"),
+        ({"dec_error": "ra_error"}, "expected a different column for each question, found 'ra_error' twice"),
+        ({"unit": "pixels", "scale": 0.0}, "scale: expected .*above 0"),
+        ({"time": "camera"}, "found 'camera' twice"),
+        ({"time": "camera", "camera": NO_COLUMN}, "column 'time': expected a date such as .*, found 'B'"),
+    ],
+)
+def test_a_wrongly_filled_form_is_refused(changed, told):
+    path = DEMO / "night_log_gaps.csv"
+    with pytest.raises(ValueError, match=told):
+        read_night(path, answered(path, **changed))

@@ -1,4 +1,4 @@
-"""A form: labelled fields with units and a save button; what is wrong is said under the button, in words."""
+"""A form: labelled fields with units and a save button; what is wrong is said under the button, in words. And a progress bar."""
 
 import html
 
@@ -61,18 +61,45 @@ class Form:
         try:
             self.message, colour = str(self._save(self.answers)), "inherit"
         except Exception as error:  # said to the reader in the form
-            self.message, colour = f"Not saved. {error}", "#8a3b00"
+            self.message, colour = f"Not done. {error}", "#8a3b00"
         lines = "<br>".join(html.escape(line) for line in self.message.splitlines())
         self._said.value = f'<div role="status" aria-live="polite" style="color:{colour}">{lines}</div>'
 
     def _ipython_display_(self):
-        from IPython.display import display
+        _show(self.box, "A form to fill; it appears when the workbook runs.")
 
-        live = self.box._repr_mimebundle_()
-        live = live[0] if isinstance(live, tuple) else live
-        text = "A form to fill; it appears when the workbook runs."
-        view = "application/vnd.jupyter.widget-view+json"
-        display({view: live[view], "text/plain": text}, raw=True)
+
+def _show(widget, text):
+    """Display a widget, and a text where no kernel runs."""
+    from IPython.display import display
+
+    live = widget._repr_mimebundle_()
+    live = live[0] if isinstance(live, tuple) else live
+    view = "application/vnd.jupyter.widget-view+json"
+    display({view: live[view], "text/plain": text}, raw=True)
+
+
+def progress_bar(label):
+    """Show a bar for something that takes a while.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+
+    Returns
+    -------
+    function
+        Called with the share done, 0 to 1.
+    """
+    style, layout = {"description_width": "initial"}, widgets.Layout(width="620px", max_width="100%")
+    bar = widgets.FloatProgress(value=0, min=0, max=1, description=label, style=style, layout=layout)
+    _show(bar, f"{label}: a bar shows how far it is.")
+
+    def move(share):
+        bar.value = float(share)
+
+    return move
 
 
 def form(fields, save, button="Save"):

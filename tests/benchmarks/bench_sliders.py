@@ -25,6 +25,7 @@ import ipywidgets as _w
 from IPython import get_ipython
 from IPython.display import display
 from helpers.classroom import sliders as _s
+from helpers.classroom.ahead import one_step
 get_ipython().run_line_magic("matplotlib", "inline")
 _panels, _make = [], _s.panel
 
@@ -45,9 +46,8 @@ def _copy(control):
 def bench_swap(k):
     panel = _panels[k]; name, control = _slider_of(panel)
     first = panel.png
-    step = control.step
-    key = control.base ** step * control.value if hasattr(control, "base") else control.value + step
-    panel.set(**{name: min(key, control.max if not hasattr(control, "base") else control.base ** control.max)})
+    step = one_step(control, 1)
+    panel.set(**{name: one_step(control, -1) if step is None else step})
     second = panel.png
     panel.reset()
     image, other = _w.Image(format="png", value=first), _copy(control)

@@ -2,6 +2,7 @@
 
 import base64
 import io
+import time
 from pathlib import Path
 
 import nbformat
@@ -10,6 +11,7 @@ import pytest
 from PIL import Image
 
 from helpers import rig as rigs
+from tests.browser.conftest import NOTEBOOK
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
 WORKBOOKS = sorted(FOLDER.glob("*.ipynb"))
@@ -113,6 +115,23 @@ def test_an_error_behind_a_slider_is_told_in_words_and_goes_away(toy):
     assert toy.picture() == picture, "the last good picture stays"
     toy.reset_button.click()
     assert toy.wait_until(lambda now, sentence: sentence == "The slope is 30.")
+
+
+def test_the_next_picture_is_there_although_the_kernel_is_busy(toy):
+    (slider,) = toy.sliders()
+    before, _ = toy.settle()
+    time.sleep(1)  # rest: the neighbours are drawn ahead
+    toy.box.page.evaluate(f"""() => {{
+        window.done = false;
+        const kernel = {NOTEBOOK}.sessionContext.session.kernel;
+        kernel.requestExecute({{code: 'import time; time.sleep(3)'}}).done.then(() => {{ window.done = true; }});
+    }}""")
+    slider.press("ArrowRight")
+    assert toy.wait_until(lambda picture, sentence: sentence == "The slope is 31." and picture != before, seconds=2)
+    assert not toy.box.page.evaluate("window.done"), "the kernel answered first, so this shows nothing"
+    ahead = toy.picture()
+    toy.box.page.wait_for_function("window.done")
+    assert toy.settle() == (ahead, "The slope is 31."), "the kernel draws the same"
 
 
 def test_sliders_are_reached_and_named_for_the_keyboard_and_for_screen_readers(toy):

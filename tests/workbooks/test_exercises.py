@@ -1,4 +1,4 @@
-"""Every exercise of every workbook: right answers pass, typical wrong ones are told what to reconsider, none says "not yet"."""
+"""Every exercise of every workbook: right answers pass, typical wrong ones are told what to reconsider, none says "not yet"; and every panel."""
 
 import inspect
 import json
@@ -8,7 +8,8 @@ from pathlib import Path
 import astropy.units as u
 import pytest
 
-from helpers.classroom import exercises
+from helpers.classroom import exercises, sliders
+from helpers.classroom.ahead import one_step
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
 WORKBOOKS = sorted(FOLDER.glob("*.ipynb"))
@@ -30,8 +31,13 @@ class Exercise:
 
 
 def run_cells(path):
-    """Run a workbook's code cells in this process and return its exercises and the files it left behind."""
-    found, before = [], set(FOLDER.iterdir())
+    """Run a workbook's code cells in this process and return its exercises, the files it left behind, and its panels."""
+    found, panels, before = [], [], set(FOLDER.iterdir())
+    make_panel = sliders.panel
+
+    def remember(*arguments, **keywords):
+        panels.append(make_panel(*arguments, **keywords))
+        return panels[-1]
 
     def recorder(check):
         def record(*arguments, **keywords):
@@ -48,13 +54,14 @@ def run_cells(path):
         patch.chdir(path.parent)
         patch.setenv("GUIDING_RIG_FILE", "demo")
         patch.setattr(sys, "path", list(sys.path))
+        patch.setattr(sliders, "panel", remember)
         for name in ("check_number", "check_choice"):
             patch.setattr(exercises, name, recorder(getattr(exercises, name)))
         for number, cell in enumerate(cells, start=1):
             if cell["cell_type"] == "code":
                 code = compile("".join(cell["source"]), f"{path.stem} cell {number}", "exec")
                 exec(code, namespace)  # noqa: S102 - our own workbooks
-    return found, {file.name for file in set(FOLDER.iterdir()) - before if file.suffix not in (".ipynb", ".partial")}
+    return found, {file.name for file in set(FOLDER.iterdir()) - before if file.suffix not in (".ipynb", ".partial")}, panels
 
 
 @pytest.fixture(scope="module", params=WORKBOOKS, ids=lambda path: path.stem)
@@ -133,3 +140,20 @@ def test_right_choices_pass_and_all_others_are_refused(choices):
 
 def test_running_a_workbook_leaves_no_files_behind(played):
     assert played[1] == set()
+
+
+def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(played):
+    for panel in played[2]:
+        start = panel.png
+        for number, (name, control) in enumerate(panel._inputs.items()):
+            for direction in (1, -1):
+                value = one_step(control, direction)
+                if value is None:
+                    continue
+                drawn = panel._draw_ahead(number, value)
+                panel.set(**{name: value})
+                assert (drawn is None) == panel.failed
+                if drawn is not None:
+                    assert drawn == (panel._image.value, panel._readout.value), (name, value)
+                panel.reset()
+                assert panel.png == start, (name, value)
