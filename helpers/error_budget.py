@@ -72,7 +72,7 @@ def _factors(before, after):
     rest = differ.difference(*named.values(), {"guide_camera.name", "main_camera.name", "site.name"})
     if named.keys() & {"quantum efficiency, visible", "quantum efficiency, near infrared", "colour mosaic"}:
         named[_SPOT] = ()
-    if before.field_stars is not after.field_stars or before.target is not after.target:
+    if before.field_stars is not after.field_stars or not _same_place(before.target, after.target):
         named[_FIELD] = ()
     names = list(named)
     if len(names) + bool(rest) > _MOST_FACTORS:
@@ -81,6 +81,12 @@ def _factors(before, after):
     if rest:
         named[_ELSE] = tuple(rest)
     return named, old, new
+
+
+def _same_place(one, other):
+    if one is None or other is None:
+        return one is other
+    return one.is_equivalent_frame(other) and bool(one.separation(other) == 0)
 
 
 def _shapley(names, value_of):

@@ -198,7 +198,7 @@ def test_sliders_of_each_kind():
 
 @pytest.mark.parametrize(
     ("minimum", "maximum", "start", "step", "logarithmic"),
-    [(0.5, 4.5, 2.37, 0.1, False), (0.0, 30.0, 9.0, 0.5, False), (20.0, 20000.0, 5000.0, None, True), (120, 900, 638, 30, False)],
+    [(0.5, 4.5, 2.37, 0.1, False), (0.5, 4.5, 0.52, 0.1, False), (0.0, 30.0, 9.0, 0.5, False), (20.0, 20000.0, 5000.0, None, True), (120, 900, 638, 30, False)],
 )
 def test_the_start_value_lies_on_a_step(minimum, maximum, start, step, logarithmic):
     # else the browser would move it there by itself, and the panel would not start with the reader's own value

@@ -164,6 +164,8 @@ def test_rigs_with_all_different_are_still_attributed():
 def test_a_change_of_field_is_a_cause():
     before, after = (budgets.predict(CLUB, target) for target in (None, SkyCoord(188 * u.deg, 60 * u.deg)))
     assert list(budgets.attribute(before, after)) == ["star field"]
+    again = budgets.predict(CLUB, SkyCoord(188 * u.deg, 60 * u.deg))
+    assert budgets.attribute(after, again) == {}
 
 
 def test_intervals_of_shares_hold_the_middling_share():

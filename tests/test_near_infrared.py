@@ -110,6 +110,14 @@ def test_a_guide_star_agrees_with_the_gains_by_wavelength():
     assert old.error.value == pytest.approx(np.hypot(old.centroid.value, old.wander.value))
 
 
+def test_the_smear_widens_one_axis_and_the_spot_is_the_mean_of_both():
+    star = guide_star(demo_rig("club"), VISIBLE, airmass=3)
+    across = np.hypot(star.seeing, star.diffraction)
+    along = np.hypot(across, star.smear)
+    assert star.smear > 0.2 * u.arcsec, "else this shows nothing"
+    assert star.spot.value**2 == pytest.approx((along.value**2 + across.value**2) / 2)
+
+
 def test_the_smear_is_the_refraction_across_the_band():
     rig = demo_rig("club")
     star = guide_star(rig, VISIBLE, airmass=2)

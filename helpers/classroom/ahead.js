@@ -1,7 +1,7 @@
 // Shows a picture that the kernel has drawn ahead as soon as a key is pressed; ahead.py tells why.
 
 const KEPT = 24; // pictures
-const QUIET = 80; // milliseconds after the last answer before more pictures are asked for
+const QUIET = 40; // milliseconds after the last answer before more pictures are asked for
 
 const alike = (a, b) =>
   a === b || (typeof a === "number" && Math.abs(a - b) <= 1e-9 * Math.max(Math.abs(a), Math.abs(b)));

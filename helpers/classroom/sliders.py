@@ -50,13 +50,16 @@ def _mark(start, unit):
     return widgets.HTML(f'<span style="color:{figures.GREY}">start: {html.escape(_text(start) + unit)}</span>')
 
 
-def _step_through(distance, step):
-    """The step nearest to the one wanted that leads from the lower end to the start value.
+def _grid(minimum, start, step):
+    """The lower end and the step nearest to those wanted with which a step falls on the start value.
 
     A browser moves a value between two steps to the next of them, and so would change a reader's own value unasked.
     """
-    count = round(distance / step)
-    return distance / count if count and abs(distance / step - count) > 1e-6 else step
+    count = round((start - minimum) / step)
+    if count == 0:
+        return start, step
+    exact = (start - minimum) / count
+    return minimum, exact if abs(exact / step - 1) > 1e-6 / count else step
 
 
 def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic=False):
@@ -97,19 +100,18 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     def make():
         common = _common(label, unit)
         if logarithmic:
-            low = np.log10(minimum)
-            size = _step_through(np.log10(start) - low, step or 0.05)
+            low, size = _grid(np.log10(minimum), np.log10(start), step or 0.05)
             control = widgets.FloatLogSlider(
-                value=start, base=10, min=low, max=np.log10(maximum), step=size, readout_format=".3g", **common
+                value=start, base=10, min=low, max=np.log10(maximum), step=size, readout_format=".3r", **common
             )
         elif whole:
             size = math.gcd(start - minimum, step or 1)
             control = widgets.IntSlider(value=start, min=minimum, max=maximum, step=size, **common)
         else:
-            size = _step_through(start - minimum, step or (maximum - minimum) / 100)
+            low, size = _grid(minimum, start, step or (maximum - minimum) / 100)
             digits = max(0, int(np.ceil(-np.log10(size) - 1e-9)))
             control = widgets.FloatSlider(
-                value=start, min=minimum, max=maximum, step=size, readout_format=f".{digits}f", **common
+                value=start, min=low, max=maximum, step=size, readout_format=f".{digits}f", **common
             )
         return [control, _mark(start, unit)]
 
