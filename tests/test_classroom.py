@@ -1,6 +1,8 @@
 """Furniture: figures, panels, exercises, forms."""
 
 import io
+import threading
+import time
 
 import astropy.units as u
 import numpy as np
@@ -122,6 +124,34 @@ def test_a_picture_is_drawn_ahead_when_the_browser_asks(monkeypatch):
     panel.set(size=1.5)
     assert sent[2:] == [({"kind": "answer", "at": [1.5, 0]}, [])]
     assert picture == [panel._image.value]
+
+
+def test_panels_answer_from_several_threads_at_once():
+    # JupyterLab sends the messages of some widgets to one thread of the kernel and of others to another
+    panel, _ = wave_panel()
+    update = panel._update
+
+    def slow(**values):
+        sentence = update(**values)
+        time.sleep(0.001)  # lets the other thread in
+        return sentence
+
+    panel._update = slow
+    start, wrong = panel.png, []
+
+    def ask():
+        for _ in range(60):
+            _, picture, _ = panel._draw_ahead(0, 1)
+            wrong.append(picture == panel._image.value)
+
+    asking = threading.Thread(target=ask)
+    asking.start()
+    while asking.is_alive():
+        panel.set(size=2.0)
+        panel.set(size=1.0)
+        wrong.append(panel.png != start)
+    assert len(wrong) > 60
+    assert not any(wrong)
 
 
 def test_nothing_is_drawn_ahead_beyond_the_end_or_where_it_fails(monkeypatch):

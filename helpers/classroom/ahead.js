@@ -11,7 +11,7 @@ async function initialize({ model }) {
   const controls = await Promise.all(model.get("controls").map(find));
   const image = await find(model.get("image"));
   const readout = await find(model.get("readout"));
-  let kept = []; // {at, html, png}, the newest last
+  let kept = []; // {at, html, picture}, the newest last
   let wanted = []; // [control, direction], to be asked for one after the other
   let last = 0; // the control moved last: its neighbours come first
   let resting = true; // the kernel has answered the last change
@@ -39,7 +39,7 @@ async function initialize({ model }) {
     const known = resting && kept.find(({ at }) => isNow(at));
     resting = false;
     if (known) {
-      image.set("value", known.png);
+      image.set("value", known.picture);
       readout.set("value", known.html);
     }
   };
@@ -50,7 +50,7 @@ async function initialize({ model }) {
       if (isNow(message.at)) rest();
       return;
     }
-    if (message.kind === "picture") kept = [...kept, { ...message, png: buffers[0] }].slice(-KEPT);
+    if (message.kind === "picture") kept = [...kept, { ...message, picture: buffers[0] }].slice(-KEPT);
     ask();
   });
   rest();

@@ -24,8 +24,8 @@ class Ahead(anywidget.AnyWidget):
     image : ipywidgets.Image
     readout : ipywidgets.HTML
     draw : function
-        ``draw(number, value)`` gives the PNG bytes and the HTML of the read-out for control `number` at `value`, all others
-        as they are; None where that can't be shown.
+        ``draw(number, direction)`` gives the values of all controls, the picture's address and the HTML of the read-out with
+        control `number` one step further; None where there is nothing to show.
     """
 
     _esm = Path(__file__).with_name("ahead.js").read_text(encoding="utf-8")
@@ -41,24 +41,22 @@ class Ahead(anywidget.AnyWidget):
 
     def answer(self):
         """Tell the browser that the panel shows what the controls say now."""
-        self.send({"kind": "answer", "at": [_seen(control, control.value) for control in self._controls]})
+        self.send({"kind": "answer", "at": self._seen(control.value for control in self._controls)})
 
     def _asked(self, _, message, __):
-        number = message["control"]
-        value = one_step(self._controls[number], message["direction"])
-        drawn = None if value is None else self._draw(number, value)
+        drawn = self._draw(message["control"], message["direction"])
         if drawn is None:
             self.send({"kind": "nothing"})
             return
-        png, html = drawn
-        at = [_seen(control, control.value) for control in self._controls]
-        at[number] = _seen(self._controls[number], value)
-        self.send({"kind": "picture", "at": at, "html": html}, buffers=[png])
+        values, picture, html = drawn
+        self.send({"kind": "picture", "at": self._seen(values), "html": html}, buffers=[picture])
 
-
-def _seen(control, value):
-    """A control's value as the browser knows it: of a list, it knows the place."""
-    return control.options.index(value) if isinstance(control, widgets.Dropdown) else value
+    def _seen(self, values):
+        """The controls' values as the browser knows them: of a list, it knows the place."""
+        return [
+            control.options.index(value) if isinstance(control, widgets.Dropdown) else value
+            for control, value in zip(self._controls, values, strict=True)
+        ]
 
 
 def one_step(control, direction):

@@ -3,6 +3,7 @@
 import base64
 import html
 import io
+import threading
 
 import matplotlib
 import numpy as np
@@ -16,6 +17,9 @@ LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 IMAGE_MAP = "cividis"  # perceptually uniform, made for colour-blind viewers (Nunez, Anderton & Renslow 2018)
 GREY = "#6e6e6e"
+
+# JupyterLab may answer widgets in one thread of the kernel while cells run in another: one drawing at a time.
+DRAWING = threading.RLock()
 
 matplotlib.rcParams.update({
     "figure.dpi": 100,
@@ -130,8 +134,9 @@ def show_pixels(axes, image, scale=1.0, unit="pixel", **keywords):
 
 def png_of(figure, compression=6):
     """The figure as PNG bytes."""
-    figure.canvas.draw()
-    return encode_png(figure.canvas.buffer_rgba(), compression)
+    with DRAWING:
+        figure.canvas.draw()
+        return encode_png(figure.canvas.buffer_rgba(), compression)
 
 
 def encode_png(rgba, compression):

@@ -14,7 +14,7 @@ import ipywidgets as widgets
 import numpy as np
 
 from helpers.classroom import figures
-from helpers.classroom.ahead import Ahead
+from helpers.classroom.ahead import Ahead, one_step
 
 _LABEL_WIDTH = "240px"
 _QUICK = 1  # PNG compression level while sliders move
@@ -209,13 +209,14 @@ class Panel:
         for name in values:
             if name not in self._inputs:
                 raise ValueError(f"{name}: expected one of {', '.join(self._inputs)}")
-        self._quiet = True
-        try:
-            for name, value in values.items():
-                self._inputs[name].value = value
-        finally:
-            self._quiet = False
-        self._refresh()
+        with figures.DRAWING:
+            self._quiet = True
+            try:
+                for name, value in values.items():
+                    self._inputs[name].value = value
+            finally:
+                self._quiet = False
+            self._refresh()
 
     def reset(self):
         """Take all controls back to their start values."""
@@ -224,28 +225,34 @@ class Panel:
     _quiet = False
 
     def _refresh(self, raising=False):
-        if self._quiet:
-            return
-        try:
-            self.sentence, self.failed = str(self._update(**self.values)), False
-        except Exception as error:  # shown to the reader in the panel, in words; the last good picture stays
-            if raising:
-                raise
-            self.sentence, self.failed = f"This can't be shown: {error}", True
-        else:
-            self.png = self._draw()
-            self._image.value = figures.data_address(self.png)
-        self._readout.value = _read_out(self.sentence, self.failed)
-        self._ahead.answer()
+        with figures.DRAWING:
+            if self._quiet:
+                return
+            try:
+                self.sentence, self.failed = str(self._update(**self.values)), False
+            except Exception as error:  # shown to the reader in the panel, in words; the last good picture stays
+                if raising:
+                    raise
+                self.sentence, self.failed = f"This can't be shown: {error}", True
+            else:
+                self.png = self._draw()
+                self._image.value = figures.data_address(self.png)
+            self._readout.value = _read_out(self.sentence, self.failed)
+            self._ahead.answer()
 
-    def _draw_ahead(self, number, value):
-        """Picture and read-out with one control moved; None where that can't be shown."""
-        name, start = list(self._starts.items())[number]
-        try:
-            sentence = str(self._update(**self.values | {name: _exactly(start, value)}))
-        except Exception:  # told when the reader gets there
-            return None
-        return figures.data_address(self._draw()), _read_out(sentence, failed=False)
+    def _draw_ahead(self, number, direction):
+        """Values, picture and read-out with one control a step further; None where that can't be shown."""
+        with figures.DRAWING:
+            name = list(self._inputs)[number]
+            value = one_step(self._inputs[name], direction)
+            if value is None:
+                return None
+            values = self.values | {name: _exactly(self._starts[name], value)}
+            try:
+                sentence = str(self._update(**values))
+            except Exception:  # told when the reader gets there
+                return None
+            return values.values(), figures.data_address(self._draw()), _read_out(sentence, failed=False)
 
     def _draw(self):
         canvas = self._figure.canvas
