@@ -117,14 +117,15 @@ def test_an_error_behind_a_slider_is_told_in_words_and_goes_away(toy):
     assert toy.wait_until(lambda now, sentence: sentence == "The slope is 30.")
 
 
-def test_the_next_picture_is_there_although_the_kernel_is_busy(toy):
+def test_the_next_picture_is_there_although_the_kernel_cannot_draw(toy):
     (slider,) = toy.sliders()
     before, _ = toy.settle()
     time.sleep(1)  # rest: the neighbours are drawn ahead
     toy.box.page.evaluate(f"""() => {{
         window.done = false;
         const kernel = {NOTEBOOK}.sessionContext.session.kernel;
-        kernel.requestExecute({{code: 'import time; time.sleep(3)'}}).done.then(() => {{ window.done = true; }});
+        const code = 'import time\\nwith figures.DRAWING:\\n    time.sleep(3)';  // no thread of the kernel can draw meanwhile
+        kernel.requestExecute({{code}}).done.then(() => {{ window.done = true; }});
     }}""")
     slider.press("ArrowRight")
     assert toy.wait_until(lambda picture, sentence: sentence == "The slope is 31." and picture != before, seconds=2)
