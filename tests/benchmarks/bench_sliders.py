@@ -46,8 +46,9 @@ def _copy(control):
 def bench_swap(k):
     panel = _panels[k]; name, control = _slider_of(panel)
     first = panel.png
-    step = one_step(control, 1)
-    panel.set(**{name: one_step(control, -1) if step is None else step})
+    for direction in (1, -1):
+        while panel.png == first and one_step(control, direction) is not None:  # some steps change the sentence only
+            panel.set(**{name: one_step(control, direction)})
     second = panel.png
     panel.reset()
     image, other = _w.Image(format="png", value=first), _copy(control)
