@@ -304,7 +304,16 @@ def test_lab_listens_on_this_computer_only_and_runs_as_root_only_for_root():
     assert "--no-browser" in command_line.lab_command("python", 8888, browser=False, as_root=False)
 
 
-def test_lab_starts_tells_its_address_needs_the_token_and_stops(monkeypatch):
+@pytest.fixture
+def ctrl_c():
+    # Where the tests themselves were started in the background, Ctrl+C is ignored, and what they start would ignore it too.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("ctrl_c")
+def test_lab_starts_tells_its_address_needs_the_token_and_stops():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -321,8 +330,8 @@ def test_lab_starts_tells_its_address_needs_the_token_and_stops(monkeypatch):
                 urllib.request.urlopen(api, timeout=30)
         finally:
             os.killpg(process.pid, signal.SIGINT)  # as Ctrl+C does: to this command and to JupyterLab
-        process.stdout.read()
-        assert process.wait(timeout=20) == 0
+        process.communicate(timeout=20)
+        assert process.returncode == 0
 
 
 def test_report_says_when_its_workbook_is_missing(tmp_path, monkeypatch, capsys):
