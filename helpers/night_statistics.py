@@ -161,7 +161,10 @@ def bootstrap_means(values, length, n_resamples, rng, progress=None):
 
 
 def rms_interval(errors, n_resamples=5000, rng=None, progress=None):
-    """Rms of errors with its 95 % interval, nominally: 90 to 94 in 100 in trials with errors that remember for long.
+    """Rms of errors with a nominal 95 % interval, too short for errors that remember for long.
+
+    In 600 trials each, with two axes and 900 to 3,600 rows, it held the truth in 94 to 95 of 100 when errors did not remember,
+    in 91 to 93 when half of an error carried over to the next row, in 84 to 90 at 0.9 and in 80 to 90 at 0.95; least in short logs.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ import pytest
 from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from helpers import night_comparison as nights
 from helpers import night_statistics as statistics
@@ -192,6 +193,18 @@ def test_rms_and_interval():
     assert result.value == pytest.approx(0.5 * np.sqrt(2), rel=0.03)
     assert result.low < result.value < result.high
     assert "to" in str(result)
+
+
+@pytest.mark.parametrize(("memory", "least", "most"), [(0.0, 0.92, 0.98), (0.9, 0.84, 0.92)])
+def test_how_often_the_interval_of_one_log_holds_the_truth(memory, least, most):
+    # as its description says: as often as it promises without memory, less often with a long one
+    held = 0
+    for seed in range(300):
+        noise = np.random.default_rng(seed).standard_normal((2300, 2))
+        errors = signal.lfilter([np.sqrt(1 - memory**2)], [1, -memory], noise, axis=0)[500:]
+        interval = statistics.rms_interval(errors * u.arcsec, 500)
+        held += interval.low <= np.sqrt(2) <= interval.high
+    assert least < held / 300 < most
 
 
 def test_spectrum_holds_the_variance_and_shows_the_worm():

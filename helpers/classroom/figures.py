@@ -172,6 +172,14 @@ def picture_bundle(png, alt):
     return data, {"image/png": {"alt": alt}}
 
 
+def live_view(widget):
+    """Output data by which a viewer with a kernel shows a widget."""
+    bundle = widget._repr_mimebundle_()
+    bundle = bundle[0] if isinstance(bundle, tuple) else bundle
+    view = "application/vnd.jupyter.widget-view+json"
+    return {view: bundle[view]}
+
+
 def in_words(alt, sentence=""):
     """HTML under a picture: the read-out sentence, and the alternative text folded (JupyterLab shows no alt attribute)."""
     shown = f'<p style="margin:0.2em 0"><b>{html.escape(sentence)}</b></p>' if sentence else ""

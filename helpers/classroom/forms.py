@@ -4,6 +4,8 @@ import html
 
 import ipywidgets as widgets
 
+from helpers.classroom import figures
+
 
 def _input(field):
     common = {
@@ -73,10 +75,7 @@ def _show(widget, text):
     """Display a widget, and a text where no kernel runs."""
     from IPython.display import display
 
-    live = widget._repr_mimebundle_()
-    live = live[0] if isinstance(live, tuple) else live
-    view = "application/vnd.jupyter.widget-view+json"
-    display({view: live[view], "text/plain": text}, raw=True)
+    display(figures.live_view(widget) | {"text/plain": text}, raw=True)
 
 
 def progress_bar(label):

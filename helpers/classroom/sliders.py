@@ -76,7 +76,8 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
         from the reader's own rig, widens the range.
     step : float, optional
         A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given). It is changed
-        a little where it would pass over the start value.
+        a little where it would pass over the start value; a start value less than half a step above `minimum` becomes the lower
+        end.
     unit : str
         Shown behind the label; empty for a count or a share.
     logarithmic : bool
@@ -272,10 +273,7 @@ class Panel:
 
         # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other the picture.
         data, metadata = figures.picture_bundle(self._start_png, self.alt)
-        live = self.box._repr_mimebundle_()
-        live = live[0] if isinstance(live, tuple) else live
-        data["application/vnd.jupyter.widget-view+json"] = live["application/vnd.jupyter.widget-view+json"]
-        display(data, metadata=metadata, raw=True)
+        display(data | figures.live_view(self.box), metadata=metadata, raw=True)
         words = figures.in_words(f"{self.alt} At the start values: {self._start_sentence}")
         display({"text/html": words, "text/plain": self._start_sentence}, raw=True)
 
