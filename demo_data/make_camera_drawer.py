@@ -2,7 +2,7 @@
 
 healthy: camera B as it should be. clipped_offset: camera A, its offset set so low that the faint half of the noise is cut off
 at zero. column_driver: camera A with a bad column driver, which makes whole columns jump from frame to frame. Each folder
-holds bias, dark and flat frames of a small part of the sensor, made by helpers/simulated_camera.py.
+holds bias, dark and flat frames of a small part of the sensor, made by helpers/camera_check/simulated_camera.py.
 """
 
 import sys
@@ -15,8 +15,8 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import rig
-from helpers.simulated_camera import SimulatedCamera, take_frames
+from helpers.camera_check.simulated_camera import SimulatedCamera, take_frames
+from helpers.rig import rig
 
 SHAPE = (96, 128)
 

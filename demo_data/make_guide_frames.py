@@ -17,8 +17,12 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import meridian_flip, pixel_scale, rig, seeing, star_lists, starlight
-from helpers.motion_synthesis import simulate_motion
+from helpers import pixel_scale
+from helpers.guide_field import meridian_flip, star_lists
+from helpers.rig import rig
+from helpers.seeing import air as seeing
+from helpers.seeing.simulated_motion import simulate_motion
+from helpers.starlight import light as starlight
 
 SEED, FRAMES, BINNING, HOT_SHARE = 20250, 8, 4, 2e-5
 TARGET, POSITION_ANGLE = SkyCoord(188.0 * u.deg, 33.0 * u.deg), 60 * u.deg  # as in make_fields.py

@@ -13,7 +13,8 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import rig, spectra
+from helpers.rig import rig
+from helpers.starlight import spectra
 
 
 def main():

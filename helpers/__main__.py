@@ -16,8 +16,8 @@ import time
 from pathlib import Path
 from xml.etree import ElementTree
 
-from helpers import environment
-from helpers.environment import ROOT, SetupError
+from helpers.command import environment
+from helpers.command.environment import ROOT, SetupError
 
 WORKBOOKS = ROOT / "workbooks"
 FIRST = "workbooks/00_your_rig.ipynb"
@@ -219,7 +219,7 @@ def run_report(options):
     arguments = ["--output", str(options.output.resolve())]
     arguments += ["--overwrite"] if options.overwrite else []
     arguments += [str(options.rig.resolve())] if options.rig else []
-    return subprocess.run([str(python), "-m", "helpers.report", *arguments], check=False, cwd=ROOT).returncode
+    return subprocess.run([str(python), "-m", "helpers.command.report", *arguments], check=False, cwd=ROOT).returncode
 
 
 def chosen_workbooks(names, folder=WORKBOOKS):
@@ -235,7 +235,7 @@ def chosen_workbooks(names, folder=WORKBOOKS):
 def run_refresh(options):
     paths = chosen_workbooks(options.names)
     python = environment.prepare("reader")
-    command = [str(python), "-m", "helpers.classroom.workbooks", *map(str, paths)]
+    command = [str(python), "-m", "helpers.command.workbooks", *map(str, paths)]
     return subprocess.run(command, check=False, cwd=ROOT, env=_fixed_settings()).returncode
 
 

@@ -10,8 +10,8 @@ import numpy as np
 from astropy.stats import gaussian_sigma_to_fwhm
 from scipy import special
 
-from helpers.quantities import as_count, as_number, as_quantity
-from helpers.rig import Rig
+from helpers.rig.rig import Rig
+from helpers.shared.checks import as_count, as_number, as_quantity
 
 # Width of the Airy pattern in units of wavelength / diameter (Born & Wolf, Principles of Optics, section 8.5.2).
 AIRY_WIDTH = 1.029

@@ -4,8 +4,8 @@ import astropy.units as u
 import numpy as np
 
 from helpers.pixel_scale import pixel_scale
-from helpers.quantities import as_choice, as_count, as_number, as_quantity
-from helpers.seeing import check_atmosphere, diffraction_fwhm, fried_parameter, seeing_fwhm
+from helpers.seeing.air import check_atmosphere, diffraction_fwhm, fried_parameter, seeing_fwhm
+from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 
 # Bytes a second that a link really carries.
 LINKS = {
@@ -173,7 +173,7 @@ def coherence_time(atmosphere, wavelength=500 * u.nm, airmass=1):
 
     Parameters
     ----------
-    atmosphere : helpers.seeing.Atmosphere
+    atmosphere : helpers.seeing.air.Atmosphere
     wavelength : Quantity
     airmass : float
 
@@ -201,7 +201,7 @@ def lucky_share(diameter, atmosphere, wavelength=500 * u.nm, airmass=1):
     ----------
     diameter : Quantity [length]
         Aperture.
-    atmosphere : helpers.seeing.Atmosphere
+    atmosphere : helpers.seeing.air.Atmosphere
     wavelength : Quantity
     airmass : float
 

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from helpers import centroids, multi_star
-from helpers.centroids import METHODS, measure_centroids, measure_stars
+from helpers.multi_star import averaging as multi_star
+from helpers.multi_star import centroids
+from helpers.multi_star.centroids import METHODS, measure_centroids, measure_stars
 
 PIX = u.pix
 REFUSED = (ValueError, TypeError, u.UnitsError)

@@ -17,9 +17,8 @@ import nbformat
 import pytest
 
 from helpers import __main__ as command_line
-from helpers import environment
-from helpers.classroom import workbooks
-from helpers.environment import SetupError
+from helpers.command import environment, workbooks
+from helpers.command.environment import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -187,7 +186,7 @@ def test_set_up_needs_only_the_standard_library(name):
         names += [node.module] if isinstance(node, ast.ImportFrom) else []
         for imported in names:
             top = imported.split(".")[0]
-            assert top in sys.stdlib_module_names or imported in ("helpers", "helpers.environment")
+            assert top in sys.stdlib_module_names or imported in ("helpers", "helpers.command.environment")
 
 
 def test_a_missing_venv_module_is_told(project, monkeypatch):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import correction_loop as loop
+from helpers.correction_loop import loop
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 ARCSEC = u.arcsec

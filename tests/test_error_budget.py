@@ -7,9 +7,13 @@ from astropy.coordinates import SkyCoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import budget_terms, guide_night, near_infrared, seeing, starlight
-from helpers import error_budget as budgets
-from helpers import rig as rigs
+from helpers.correction_loop import night as guide_night
+from helpers.error_budget import causes as budgets
+from helpers.error_budget.predict import detected_wavelength
+from helpers.near_infrared import gains as near_infrared
+from helpers.rig import rig as rigs
+from helpers.seeing import air as seeing
+from helpers.starlight import light as starlight
 
 CLUB = rigs.demo_rig()
 
@@ -39,7 +43,7 @@ def test_numbers_are_those_of_the_earlier_workbooks():
     assert budget.picture_terms["air and diffraction"] == guide_night.picture_star_fwhm(CLUB, budget.airmass)
     # a single star: centroid noise as the workbook on starlight has it
     one = budgets.evaluate(CLUB, magnitudes=[14.0])
-    fwhm = guide_night.guide_star_fwhm(CLUB, one.airmass, budget_terms.detected_wavelength(CLUB, one.airmass))
+    fwhm = guide_night.guide_star_fwhm(CLUB, one.airmass, detected_wavelength(CLUB, one.airmass))
     signal = starlight.star_signal(CLUB, 14.0, airmass=one.airmass, fwhm=fwhm)
     assert one.centroid_error.value == pytest.approx(float(signal.centroid_error.value), rel=1e-9)
 

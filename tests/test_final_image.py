@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.final_image import add_motion, final_image
+from helpers.correction_loop.picture import add_motion, final_image
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 ARCSEC = u.arcsec

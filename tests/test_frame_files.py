@@ -10,8 +10,19 @@ from astropy.io import fits
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from helpers import camera_check, camera_verdict, frame_files, simulated_camera
-from helpers.classroom.tables import TableError
+from helpers.camera_check import (
+    files as frame_files,
+)
+from helpers.camera_check import (
+    measure as camera_check,
+)
+from helpers.camera_check import (
+    simulated_camera,
+)
+from helpers.camera_check import (
+    verdict as camera_verdict,
+)
+from helpers.shared.files import TableError
 
 SHAPE = (32, 40)
 

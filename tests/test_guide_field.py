@@ -15,8 +15,11 @@ from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import guide_field, meridian_flip, pick_off, rig, star_counts, star_lists, starlight
-from helpers.classroom import tables
+from helpers.guide_field import chances as guide_field
+from helpers.guide_field import meridian_flip, pick_off, star_counts, star_lists
+from helpers.rig import rig
+from helpers.shared import files as tables
+from helpers.starlight import light as starlight
 
 DEMO = Path(__file__).parents[1] / "demo_data"
 TARGET = SkyCoord(188 * u.deg, 33 * u.deg)

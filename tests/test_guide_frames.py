@@ -12,11 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from helpers import guide_frames, meridian_flip
-from helpers import rig as rigs
-from helpers.guide_frames import bin_frames, hot_pixel_map, render_frames
-from helpers.star_lists import load_catalogue
-from helpers.starlight import rig_frames, star_signal
+from helpers.guide_field import meridian_flip
+from helpers.guide_field.star_lists import load_catalogue
+from helpers.rig import rig as rigs
+from helpers.starlight import simulated_frames as guide_frames
+from helpers.starlight.light import rig_frames, star_signal
+from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 QUICK = settings(max_examples=25, deadline=None, derandomize=True)

@@ -6,7 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import correction_loop, guide_night, multi_star, rig, seeing, starlight
+from helpers.correction_loop import loop as correction_loop
+from helpers.correction_loop import night as guide_night
+from helpers.multi_star import averaging as multi_star
+from helpers.rig import rig
+from helpers.seeing import air as seeing
+from helpers.starlight import light as starlight
 
 STARS = [[-3, 40], [2, 42], [4, 39]] * u.arcmin
 MAGNITUDES = [12.0, 13.0, 13.5]

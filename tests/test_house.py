@@ -14,31 +14,18 @@ HELPERS = ROOT / "helpers"
 WORKBOOKS = sorted((ROOT / "workbooks").glob("*.ipynb"))
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 
-# All calculations, in reading order: a module imports only modules named before it. Where a workbook's module became more
-# ideas than one, its parts stand beside it.
-PARTS = {
-    "rig": "quantities rig",
-    "pixel_scale": "pixel_scale",
-    "starlight": "spectra guide_frames centroid_noise starlight",
-    "guide_field": "star_counts star_lists pick_off meridian_flip guide_field",
-    "seeing": "tilt_spectrum seeing star_image motion_synthesis",
-    "multi_star": "centroids multi_star",
-    "near_infrared": "refraction near_infrared",
-    "correction_loop": "correction_loop final_image mount_motion log_check loop_settings guide_night",
-    "camera_check": "converter_codes frame_statistics frame_files bad_pixels photon_transfer camera_check camera_verdict "
-    "simulated_camera",
-    "night_comparison": "night_statistics night_log night_comparison star_shapes",
-    "error_budget": "budget_terms error_budget",
-    "planetary": "planetary",
-}
-ORDER = " ".join(PARTS.values()).split()
-# The recipes of numbers in other modules: run by hand, and by the published checks.
-RECIPES = {"star_counts_fit"}
-# Not calculations: the command line, and what it runs.
-COMMANDS = {"__init__", "__main__", "environment", "report"}
-# These read or write files, through `helpers.classroom.tables`.
-READERS = {"rig", "star_lists", "frame_files", "camera_verdict", "night_log", "star_shapes"}
-AT_ONCE = {"numpy", "scipy", "astropy"}  # imported when a module is
+# All calculations, in reading order: a module imports only modules named before it.
+ORDER = ["shared.checks", "shared.files", "shared.series", "rig.rig", "pixel_scale", "starlight.spectra", "starlight.simulated_frames", "starlight.centroid_noise", "starlight.light", "guide_field.star_counts", "guide_field.star_lists", "guide_field.pick_off", "guide_field.meridian_flip", "guide_field.chances", "seeing.tilt_spectrum", "seeing.air", "seeing.instant_pictures", "seeing.simulated_motion", "multi_star.centroids", "multi_star.averaging", "near_infrared.refraction", "near_infrared.gains", "correction_loop.loop", "correction_loop.picture", "correction_loop.mount", "correction_loop.log_check", "correction_loop.settings", "correction_loop.night", "camera_check.converter_codes", "camera_check.statistics", "camera_check.files", "camera_check.bad_pixels", "camera_check.photon_transfer", "camera_check.measure", "camera_check.verdict", "camera_check.simulated_camera", "night_comparison.log", "night_comparison.compare", "night_comparison.main_frames", "error_budget.predict", "error_budget.causes", "planetary"]
+ROOMS = list(dict.fromkeys(name.split(".")[0] for name in ORDER if not name.startswith("shared.")))
+# Not calculations: the furniture, the command line and what it runs. Drawings and questions belong to one workbook.
+APART = {"classroom", "command", "__main__", "__init__"}
+FOR_THE_WORKBOOK = {"drawings", "questions"}
+# These read or write files.
+READERS = {
+    "rig.rig", "shared.files", "guide_field.star_lists", "camera_check.files", "camera_check.verdict", "night_comparison.log",
+    "night_comparison.main_frames",
+}  # fmt: skip
+AT_ONCE = {"numpy", "scipy", "astropy", "tomlkit"}  # imported when a module is
 WHEN_NEEDED = {"photutils", "pyvo", "requests"}  # slow to import, so inside the function that needs them
 
 
@@ -46,23 +33,39 @@ def tree_of(path):
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
+def is_module(name):
+    path = ROOT / name.replace(".", "/")
+    return path.is_dir() or path.with_suffix(".py").exists()
+
+
 def imports_of(nodes):
-    """Full names of what is imported; `from helpers import a` gives `helpers.a`."""
+    """Full names of the modules that are imported; `from helpers.seeing import air` gives `helpers.seeing.air`."""
     for node in nodes:
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports name the whole module"
-            if node.module in ("helpers", "helpers.classroom"):
-                yield from (f"{node.module}.{alias.name}" for alias in node.names)
-            else:
-                yield node.module
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                yield inner if node.module.startswith("helpers") and is_module(inner) else node.module
 
 
 def helpers_imported(text):
-    """Names of the helper modules that a Python source imports."""
+    """Names of the rooms that a Python source imports."""
     names = imports_of(ast.walk(ast.parse(text)))
     return {name.split(".")[1] for name in names if name.startswith("helpers.")}
+
+
+def modules_of_rooms():
+    """Dotted names of all calculations, drawings and questions left out."""
+    for path in HELPERS.rglob("*.py"):
+        name = ".".join(path.relative_to(HELPERS).with_suffix("").parts)
+        if name.split(".")[0] not in APART and path.stem != "__init__" and path.stem not in FOR_THE_WORKBOOK:
+            yield name
+
+
+def path_of(name):
+    return (HELPERS / name.replace(".", "/")).with_suffix(".py")
 
 
 def helper_of(workbook_path):
@@ -83,18 +86,24 @@ def test_the_visible_top_level_is_exactly_seven_entries():
 
 def test_each_helper_has_its_place_in_the_order():
     assert len(set(ORDER)) == len(ORDER)
-    found = {path.stem for path in HELPERS.glob("*.py")} - COMMANDS
-    assert found == set(ORDER) | RECIPES
+    assert set(modules_of_rooms()) == set(ORDER)
+
+
+def test_the_map_names_each_room_in_reading_order():
+    import helpers
+
+    named = [line.split()[0] for line in helpers.__doc__.splitlines()[2:] if line]
+    assert named[: len(ROOMS)] == ROOMS
+    assert set(named) == {path.stem for path in HELPERS.iterdir() if not path.name.startswith("__")}
 
 
 @pytest.mark.parametrize("name", ORDER)
 def test_calculations_import_only_what_comes_before(name):
-    tree = tree_of(HELPERS / f"{name}.py")
+    tree = tree_of(path_of(name))
     for imported in imports_of(ast.walk(tree)):
         top, _, rest = imported.partition(".")
-        if imported.startswith("helpers.classroom"):
-            assert imported == "helpers.classroom.tables" and name in READERS, f"{name} imports {imported}"
-        elif top == "helpers":
+        if top == "helpers":
+            assert rest in ORDER, f"{name} imports {rest}: name the part of the room"
             assert ORDER.index(rest) < ORDER.index(name), f"{name} imports {rest}, which comes later"
         else:
             assert top in AT_ONCE | WHEN_NEEDED | sys.stdlib_module_names, f"{name} imports {imported}"
@@ -102,11 +111,17 @@ def test_calculations_import_only_what_comes_before(name):
     assert not at_once & WHEN_NEEDED, f"{name} imports {at_once & WHEN_NEEDED} before it is needed"
 
 
+@pytest.mark.parametrize("path", sorted(HELPERS.rglob("*.py")), ids=lambda path: f"{path.parent.name}.{path.stem}")
+def test_drawings_and_questions_are_for_the_workbook_alone(path):
+    if path.stem not in FOR_THE_WORKBOOK:
+        assert not {imported.rpartition(".")[2] for imported in imports_of(ast.walk(tree_of(path)))} & FOR_THE_WORKBOOK
+
+
 @pytest.mark.parametrize("name", sorted(set(ORDER) - READERS))
 def test_calculations_touch_no_files_and_print_nothing(name):
-    called = {node.func.id for node in ast.walk(tree_of(HELPERS / f"{name}.py"))
+    called = {node.func.id for node in ast.walk(tree_of(path_of(name)))
               if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}  # fmt: skip
-    assert not called & {"open", "print", "input", "exec", "eval"}
+    assert not called & {"open", "print", "input", "exec", "eval", "Path"}
 
 
 @pytest.mark.parametrize("path", sorted((HELPERS / "classroom").glob("*.py")), ids=lambda path: path.stem)
@@ -115,18 +130,7 @@ def test_furniture_knows_nothing_of_telescopes(path):
         assert not imported.startswith("helpers.") or imported.startswith("helpers.classroom."), imported
 
 
-def test_no_helper_is_left_unused():
-    sources = [
-        path.read_text(encoding="utf-8")
-        for folder in ("helpers", "demo_data")
-        for path in (ROOT / folder).rglob("*.py")
-    ]
-    sources += ["\n".join(code_cells(read(path))) for path in WORKBOOKS]
-    used = set().union(*map(helpers_imported, sources))
-    assert set(ORDER) - used - set(map(helper_of, WORKBOOKS)) == set()
-
-
-def test_helpers_import_quickly_and_draw_nothing():
+def test_helpers_import_no_furniture():
     code = "import sys, importlib; [importlib.import_module('helpers.' + name) for name in sys.argv[1:]];" \
            "print([name for name in ('matplotlib', 'ipywidgets', 'IPython', 'photutils', 'pyvo') if name in sys.modules])"  # fmt: skip
     shown = subprocess.run([sys.executable, "-c", code, *ORDER], cwd=ROOT, capture_output=True, text=True, check=True)
@@ -201,7 +205,7 @@ def headings(workbook):
 
 def test_each_workbook_has_a_helper_of_its_name(workbook_path):
     assert re.fullmatch(r"\d\d_[a-z_]+", workbook_path.stem)
-    assert (HELPERS / f"{helper_of(workbook_path)}.py").exists()
+    assert is_module(f"helpers.{helper_of(workbook_path)}")
 
 
 def test_workbook_numbers_follow_each_other():
@@ -210,16 +214,16 @@ def test_workbook_numbers_follow_each_other():
 
 
 def test_helpers_of_workbooks_are_in_reading_order():
-    places = [list(PARTS).index(helper_of(path)) for path in WORKBOOKS]
+    places = [ROOMS.index(helper_of(path)) for path in WORKBOOKS]
     assert places == sorted(places)
 
 
 def test_a_workbook_uses_its_own_helper_and_earlier_ones(workbook_path, workbook):
-    # The parts of later ones are open to it too: the first workbook shows what all the others explain.
-    later = {helper_of(path) for path in WORKBOOKS if path.stem > workbook_path.stem}
-    used = set().union(*map(helpers_imported, code_cells(workbook)))
-    assert helper_of(workbook_path) in used
-    assert not used & later
+    # Parts of later ones are open to it: the first workbook shows what all the others explain.
+    later = {f"helpers.{helper_of(path)}" for path in WORKBOOKS if path.stem > workbook_path.stem}
+    sources = code_cells(workbook)
+    assert helper_of(workbook_path) in set().union(*map(helpers_imported, sources))
+    assert not later.intersection(*[imports_of(ast.walk(ast.parse("\n".join(sources))))])
 
 
 def test_workbook_file_is_saved_the_same_way_everywhere(workbook_path, workbook):

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from helpers import correction_loop as loop
-from helpers.log_check import FITTING, TOO_HIGH, TOO_LOW, check_log, correlation_curve, spread_ellipse
+from helpers.correction_loop import loop
+from helpers.correction_loop.log_check import FITTING, TOO_HIGH, TOO_LOW, check_log, correlation_curve, spread_ellipse
 
 ARCSEC = u.arcsec
 

@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import correction_loop, mount_motion
-from helpers.final_image import final_image
-from helpers.loop_settings import settings_map
+from helpers.correction_loop import loop as correction_loop
+from helpers.correction_loop import mount as mount_motion
+from helpers.correction_loop.picture import final_image
+from helpers.correction_loop.settings import settings_map
 
 ARCSEC = u.arcsec
 STEP = 0.5 * u.s

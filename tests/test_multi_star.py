@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy import integrate, special
 
-from helpers.multi_star import (
+from helpers.multi_star.averaging import (
     best_weights,
     mean_variance,
     motion_covariance,
@@ -20,7 +20,7 @@ from helpers.multi_star import (
     snr_weights,
     with_centroid_noise,
 )
-from helpers.seeing import ATMOSPHERES, Atmosphere, Layer, fried_parameter, image_motion, image_motion_axes
+from helpers.seeing.air import ATMOSPHERES, Atmosphere, Layer, fried_parameter, image_motion, image_motion_axes
 
 quick = settings(max_examples=30, deadline=None, derandomize=True)
 REFUSED = (ValueError, TypeError, u.UnitsError)

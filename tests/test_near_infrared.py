@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import seeing
-from helpers.near_infrared import (
+from helpers.near_infrared.gains import (
     GAIN_QUANTITIES,
     GuideStar,
     compare_filters,
@@ -20,7 +19,8 @@ from helpers.near_infrared import (
     standard_air,
     wavelength_gain,
 )
-from helpers.rig import FILTERS, changed, demo_rig
+from helpers.rig.rig import FILTERS, changed, demo_rig
+from helpers.seeing import air as seeing
 
 QUICK = settings(max_examples=25, deadline=None, derandomize=True)
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from helpers import night_comparison as nights
-from helpers import night_statistics as statistics
+from helpers.shared import series as statistics
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from helpers.classroom.tables import TableError
-from helpers.night_log import NO_COLUMN, clean_log, join_logs, load_log, log_fields, read_night
+from helpers.night_comparison.log import NO_COLUMN, clean_log, join_logs, load_log, log_fields, read_night
+from helpers.shared.files import TableError
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 HEADER = "time,ra_error,dec_error,camera,star_count\n"

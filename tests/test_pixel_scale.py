@@ -18,7 +18,7 @@ from helpers.pixel_scale import (
     spot_width,
     star_image,
 )
-from helpers.rig import changed, demo_rig
+from helpers.rig.rig import changed, demo_rig
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 SCALE = u.arcsec / u.pix

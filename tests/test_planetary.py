@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import planetary, seeing
+from helpers import planetary
+from helpers.seeing import air as seeing
 
 AIR = seeing.ATMOSPHERES["valley night"]
 

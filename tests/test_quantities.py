@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from helpers.quantities import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 
 
 def test_quantity_is_converted_and_text_is_understood():

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.refraction import (
+from helpers.near_infrared.refraction import (
     airmass,
     along_axes,
     differential_refraction,

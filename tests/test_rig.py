@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import rig as rigs
+from helpers.rig import rig as rigs
 
 ALL_DEMOS = [(name, camera) for name in ("club", "starter") for camera in ("A", "B")]
 

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
-from helpers import rig as rigs
-from helpers import seeing
-from helpers.seeing import (
+from helpers.rig import rig as rigs
+from helpers.seeing import air as seeing
+from helpers.seeing.air import (
     ATMOSPHERES,
     Atmosphere,
     Layer,

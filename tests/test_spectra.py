@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import rig as rigs
-from helpers import spectra
+from helpers.rig import rig as rigs
+from helpers.starlight import spectra
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 CAMERA_A, CAMERA_B = (rigs.demo_rig("club", name).guide_camera for name in "AB")

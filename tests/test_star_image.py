@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.seeing import ATMOSPHERES, Atmosphere, Layer, image_motion, spot_fwhm
-from helpers.star_image import star_images
+from helpers.seeing.air import ATMOSPHERES, Atmosphere, Layer, image_motion, spot_fwhm
+from helpers.seeing.instant_pictures import star_images
 
 
 def one_layer(outer_scale=20 * u.m, fwhm=2 * u.arcsec, wind=10 * u.m / u.s):

@@ -6,8 +6,8 @@ import pytest
 from astropy.io import fits
 from astropy.table import Table
 
-from helpers.classroom.tables import TableError
-from helpers.star_shapes import frame_shapes, pair_with_log, star_shapes
+from helpers.night_comparison.main_frames import frame_shapes, pair_with_log, star_shapes
+from helpers.shared.files import TableError
 
 
 def frame(wide=4.0, narrow=4.0, angle=0.0, seed=1, stars=25):

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import rig as rigs
-from helpers import starlight
+from helpers.rig import rig as rigs
+from helpers.starlight import light as starlight
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)

@@ -8,7 +8,7 @@ from astropy.table import Table
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from helpers.classroom import tables
+from helpers.shared import files as tables
 
 WANTED = {"ra": "deg", "magnitude": "mag"}
 

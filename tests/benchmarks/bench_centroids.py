@@ -16,9 +16,9 @@ import numpy as np
 from photutils.centroids import centroid_1dg, centroid_2dg, centroid_com, centroid_quadratic
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from helpers.centroids import METHODS, measure_stars
-from helpers.guide_frames import render_frames
-from helpers.starlight import centroid_error
+from helpers.multi_star.centroids import METHODS, measure_stars
+from helpers.starlight.light import centroid_error
+from helpers.starlight.simulated_frames import render_frames
 
 COLUMNS, ROWS, STARS, FWHM, BOX = 450, 250, 20, 3.0, 15
 SKY, READ_NOISE, FULL_WELL = 4.0, 1.5, 60000.0

@@ -12,7 +12,7 @@ import galsim
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from helpers.guide_frames import render_frames
+from helpers.starlight.simulated_frames import render_frames
 
 COLUMNS, ROWS, STARS, SCALE, FWHM = 450, 250, 20, 0.458, 2.46
 SKY, READ_NOISE, FULL_WELL, OFFSET, TOP = 2.3, 0.9, 12000.0, 20, 4095

@@ -16,7 +16,9 @@ from astropy.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from helpers import guide_field, rig, starlight
+from helpers.guide_field import chances as guide_field
+from helpers.rig import rig
+from helpers.starlight import light as starlight
 
 CLUB = rig.demo_rig("club")
 TARGET = SkyCoord(188 * u.deg, 33 * u.deg)

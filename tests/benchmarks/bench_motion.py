@@ -20,8 +20,8 @@ import astropy.units as u
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from helpers.multi_star import pair_covariance, simulate_motion
-from helpers.seeing import ATMOSPHERES, Atmosphere, fried_parameter
+from helpers.multi_star.averaging import pair_covariance, simulate_motion
+from helpers.seeing.air import ATMOSPHERES, Atmosphere, fried_parameter
 
 STARS, EXPOSURES, EXPOSURE, DIAMETER, RUNS = 20, 3600, 1 * u.s, 0.2 * u.m, 150
 AIR = ATMOSPHERES["valley night"]

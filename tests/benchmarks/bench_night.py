@@ -6,7 +6,7 @@ import numpy as np
 from arch.bootstrap import StationaryBootstrap
 from scipy.signal import lfilter
 
-from helpers import night_statistics as statistics
+from helpers.shared import series as statistics
 
 
 def main():

@@ -12,7 +12,9 @@ from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from helpers import camera_check, frame_statistics, photon_transfer
+from helpers.camera_check import measure as camera_check
+from helpers.camera_check import photon_transfer
+from helpers.camera_check import statistics as frame_statistics
 
 E, DN = u.electron, u.DN
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy import linalg, signal
 
-from helpers import correction_loop as loop
+from helpers.correction_loop import loop
 
 EXPOSURE = 1.5 * u.s
 CASES = [(0, 0.1), (0, 0.5), (0, 1.0), (0, 1.7), (1, 0.1), (1, 0.5), (1, 0.8)]

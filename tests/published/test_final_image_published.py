@@ -4,7 +4,7 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers.final_image import add_motion, final_image
+from helpers.correction_loop.picture import add_motion, final_image
 
 galsim = pytest.importorskip("galsim")
 

@@ -10,7 +10,10 @@ from astropy.coordinates import SkyCoord, get_sun
 from astropy.time import Time
 from astropy.wcs import WCS
 
-from helpers import guide_field, meridian_flip, rig, star_counts, star_counts_fit
+from demo_data import make_star_counts as star_counts_fit
+from helpers.guide_field import chances as guide_field
+from helpers.guide_field import meridian_flip, star_counts
+from helpers.rig import rig
 
 BANDS = [(0, 5), (5, 10), (10, 20), (20, 30), (30, 45), (45, 60), (60, 75), (75, 90)]
 SKY_DEG2 = 4 * np.pi * np.degrees(1) ** 2

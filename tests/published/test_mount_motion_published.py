@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from helpers import mount_motion as mount
+from helpers.correction_loop import mount
 
 
 @pytest.mark.parametrize("declination", [-20, 0, 35, 70])

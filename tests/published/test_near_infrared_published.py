@@ -4,9 +4,9 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers import seeing
-from helpers.near_infrared import guide_star, picture_drift, wavelength_gain
-from helpers.rig import changed, demo_rig
+from helpers.near_infrared.gains import guide_star, picture_drift, wavelength_gain
+from helpers.rig.rig import changed, demo_rig
+from helpers.seeing import air as seeing
 
 galsim = pytest.importorskip("galsim")
 erfa = pytest.importorskip("erfa")

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 from scipy.signal import lfilter
 
-from helpers import night_statistics as statistics
+from helpers.shared import series as statistics
 
 
 def ar1(count, memory, seed):

@@ -3,7 +3,8 @@
 import astropy.units as u
 import pytest
 
-from helpers import planetary, seeing
+from helpers import planetary
+from helpers.seeing import air as seeing
 
 
 def test_rotation_periods():

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy import interpolate
 
-from helpers.refraction import (
+from helpers.near_infrared.refraction import (
     airmass,
     differential_refraction,
     refraction,

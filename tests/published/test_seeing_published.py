@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import integrate, special
 
-from helpers import seeing
-from helpers.seeing import (
+from helpers.seeing import air as seeing
+from helpers.seeing.air import (
     ATMOSPHERES,
     Atmosphere,
     Layer,
@@ -18,8 +18,8 @@ from helpers.seeing import (
     seeing_fwhm,
     spot_fwhm,
 )
-from helpers.star_image import star_images
-from helpers.tilt_spectrum import phase_spectrum
+from helpers.seeing.instant_pictures import star_images
+from helpers.seeing.tilt_spectrum import phase_spectrum
 
 
 def one_layer(outer_scale=np.inf * u.m, fwhm=2 * u.arcsec, wind=10 * u.m / u.s):

@@ -12,7 +12,8 @@ from photutils.centroids import centroid_2dg
 from photutils.utils import calc_total_error
 from scipy import integrate, special
 
-from helpers import spectra, starlight
+from helpers.starlight import light as starlight
+from helpers.starlight import spectra
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 GRID = spectra.WAVELENGTHS.value

@@ -1,0 +1,230 @@
+"""Invented cameras with known properties and known faults, and the frames they take: the truth to check a check with."""
+
+from dataclasses import dataclass, replace
+
+import astropy.units as u
+import numpy as np
+
+from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+
+_UNITS = {
+    "gain": u.electron / u.DN, "read_noise": u.electron, "offset": u.DN, "full_well": u.electron,
+    "dark_current": u.electron / u.s, "dsnu": u.electron, "row_noise": u.electron, "column_noise": u.electron,
+    "light_leak": u.electron / u.s, "black_level_drift": u.electron,
+}  # fmt: skip
+_SHARES = ("prnu", "hot_pixels", "telegraph_pixels", "smoothing", "bend")
+
+
+@dataclass(frozen=True)
+class SimulatedCamera:
+    """A camera that does exactly what it is told; the start values are a healthy one.
+
+    Attributes
+    ----------
+    gain : Quantity [electron/DN]
+    read_noise, row_noise, column_noise : Quantity [electron]
+        Noise of single pixels, and what whole rows (columns) share, new in each frame.
+    offset : Quantity [DN]
+        Level without light.
+    bit_depth : int
+    file_step : int
+        Distance of the numbers in the file: 16 for 12-bit numbers moved up to 16 bit.
+    full_well : Quantity [electron]
+    dark_current : Quantity [electron/s]
+    dsnu : Quantity [electron]
+        Fixed pattern without light, rms.
+    prnu : float
+        Fixed pattern of the response, rms share.
+    hot_pixels, telegraph_pixels : float
+        Share of pixels.
+    mosaic : bool
+        Colour mosaic: the four planes take 0.45, 1, 1 and 0.6 of the light.
+    light_leak : Quantity [electron/s]
+        Light that gets in at one edge.
+    black_level_drift : Quantity [electron]
+        Change of the level without light from the first bias frame to the last.
+    smoothing : float
+        Share of each pixel that on-camera smoothing takes from each neighbour in its row.
+    bend : float
+        Share of the signal that is lost at full well.
+    missing_code : int
+        The converter never gives numbers with these last four bits; -1 for a healthy one.
+    """
+
+    gain: u.Quantity = 1.0 * u.electron / u.DN
+    read_noise: u.Quantity = 2.0 * u.electron
+    offset: u.Quantity = 100 * u.DN
+    bit_depth: int = 12
+    file_step: int = 1
+    full_well: u.Quantity = 12000 * u.electron
+    dark_current: u.Quantity = 0.02 * u.electron / u.s
+    dsnu: u.Quantity = 0.3 * u.electron
+    prnu: float = 0.008
+    row_noise: u.Quantity = 0.05 * u.electron
+    column_noise: u.Quantity = 0.03 * u.electron
+    hot_pixels: float = 0.001
+    telegraph_pixels: float = 0.0005
+    mosaic: bool = False
+    light_leak: u.Quantity = 0 * u.electron / u.s
+    black_level_drift: u.Quantity = 0 * u.electron
+    smoothing: float = 0.0
+    bend: float = 0.0
+    missing_code: int = -1
+
+    def __post_init__(self):
+        for name, unit in _UNITS.items():
+            limit = {"above": 0} if name in ("gain", "full_well") else {"minimum": 0}
+            object.__setattr__(self, name, as_quantity(name, getattr(self, name), unit, ndim=0, **limit))
+        for name in _SHARES:
+            object.__setattr__(self, name, as_number(name, getattr(self, name), minimum=0, maximum=0.5))
+        as_count("bit_depth", self.bit_depth, minimum=4, maximum=16)
+        as_count("file_step", self.file_step, minimum=1, maximum=2 ** (16 - self.bit_depth))
+        if self.missing_code != -1:
+            as_count("missing_code", self.missing_code, minimum=0, maximum=15)
+
+    @property
+    def saturation(self):
+        """Largest signal that the camera can tell, in electrons: the full well, or what the converter can count."""
+        return min(self.full_well, (2**self.bit_depth - 1) * u.DN * self.gain - self.offset * self.gain)
+
+
+# Each fault at a strength of 1, as changes to a camera.
+FAULTS = {
+    "none": lambda camera, strength: {},
+    # From six times the noise, where nothing is cut off, to zero.
+    "offset too low": lambda camera, strength: {"offset": (1 - strength) * 6 * camera.read_noise / camera.gain},
+    "high read noise": lambda camera, strength: {"read_noise": (1 + 3 * strength) * camera.read_noise},
+    "bad column driver": lambda camera, strength: {"column_noise": 4 * strength * camera.read_noise},
+    "light leak": lambda camera, strength: {"light_leak": 10 * strength * camera.read_noise / (60 * u.s)},
+    "missing codes": lambda camera, strength: {"missing_code": 7 if strength > 0 else -1},
+    "smoothing": lambda camera, strength: {"smoothing": 0.25 * strength},
+    "drifting black level": lambda camera, strength: {"black_level_drift": 6 * strength * camera.read_noise},
+    "bent response": lambda camera, strength: {"bend": 0.4 * strength, "full_well": 1.05 * camera.saturation},
+    "hot pixels": lambda camera, strength: {"hot_pixels": camera.hot_pixels + 0.05 * strength},
+    "telegraph pixels": lambda camera, strength: {"telegraph_pixels": camera.telegraph_pixels + 0.05 * strength},
+}
+
+
+def with_fault(camera, fault, strength=1.0):
+    """The same camera with one fault.
+
+    Parameters
+    ----------
+    camera : SimulatedCamera
+    fault : str
+        A key of `FAULTS`.
+    strength : float
+        0 (none) to 1 (gross).
+
+    Returns
+    -------
+    SimulatedCamera
+
+    Raises
+    ------
+    TypeError, ValueError
+        Not a camera, an unknown fault, a strength out of range.
+    """
+    if not isinstance(camera, SimulatedCamera):
+        raise TypeError(f"camera: expected a SimulatedCamera, found {type(camera).__name__}")
+    fault = as_choice("fault", fault, FAULTS)
+    return replace(camera, **FAULTS[fault](camera, as_number("strength", strength, minimum=0, maximum=1)))
+
+
+@dataclass(frozen=True)
+class CameraFrames:
+    """Frames of one camera: `bias` (n, rows, columns); `darks` and `flats` lists of (exposure, frames)."""
+
+    bias: np.ndarray
+    darks: list
+    flats: list
+
+
+class _Sensor:
+    """The fixed pattern of one sensor, drawn once, and the frames taken with it."""
+
+    def __init__(self, camera, shape, rng):
+        self.camera, self.shape, self.rng = camera, shape, rng
+        rows, columns = shape
+        self.offset_e = rng.normal(0, camera.dsnu.value, shape)
+        self.response = 1 + rng.normal(0, camera.prnu, shape)
+        self.dark_e_per_s = camera.dark_current.value * rng.gamma(16, 1 / 16, shape)
+        hot = rng.random(shape) < camera.hot_pixels
+        self.dark_e_per_s[hot] += rng.exponential(10, hot.sum())
+        self.restless = rng.random(shape) < camera.telegraph_pixels
+        x = np.linspace(0, 1, columns)
+        self.leak_e_per_s = camera.light_leak.value * np.exp(-3 * x)[None, :] * np.ones((rows, 1))
+        y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+        self.lamp = 1 - 0.08 * (x**2 + y**2)  # a lamp is never even
+        if camera.mosaic:
+            for (i, j), share in {(0, 0): 0.45, (0, 1): 1, (1, 0): 1, (1, 1): 0.6}.items():
+                self.lamp[i::2, j::2] *= share
+
+    def frame(self, light_e, exposure_s, black_e=0.0):
+        camera, rng = self.camera, self.rng
+        rows, columns = self.shape
+        mean = light_e * self.lamp * self.response + (self.dark_e_per_s + self.leak_e_per_s) * exposure_s
+        electrons = rng.poisson(np.maximum(mean, 0)).astype(float) if mean.any() else np.zeros(self.shape)
+        electrons = np.minimum(electrons, camera.full_well.value)
+        electrons -= camera.bend * electrons**2 / camera.full_well.value
+        electrons += self.offset_e + black_e
+        electrons += rng.normal(0, camera.read_noise.value, self.shape)
+        electrons += rng.normal(0, camera.row_noise.value, (rows, 1)) + rng.normal(
+            0, camera.column_noise.value, columns
+        )
+        jumps = self.restless & (rng.random(self.shape) < 0.4)
+        electrons += jumps * 15 * camera.read_noise.value
+        if camera.smoothing:
+            side = np.pad(electrons, ((0, 0), (1, 1)), mode="edge")
+            share = camera.smoothing
+            electrons = (1 - 2 * share) * electrons + share * (side[:, :-2] + side[:, 2:])
+        codes = np.rint(electrons / camera.gain.value + camera.offset.value)
+        codes = np.clip(codes, 0, 2**camera.bit_depth - 1).astype(np.uint16)
+        if camera.missing_code >= 0:
+            codes += codes % 16 == camera.missing_code
+        return codes * np.uint16(camera.file_step)
+
+
+def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_exposures=(10, 60) * u.s, levels=6):
+    """Take the frames of a camera check with an invented camera.
+
+    Parameters
+    ----------
+    camera : SimulatedCamera
+    rng : numpy.random.Generator
+    shape : (rows, columns)
+    bias, darks, flats : int
+        Frames of each kind: in all, for each exposure, for each level.
+    dark_exposures : Quantity [time], shape (n,)
+    levels : int
+        Light levels of the flats, evenly spaced, the brightest at 90 % of saturation.
+
+    Returns
+    -------
+    CameraFrames
+
+    Raises
+    ------
+    ValueError, TypeError
+        Not a camera or generator, fewer than two frames of a kind, or frames too small.
+    """
+    if not isinstance(camera, SimulatedCamera):
+        raise TypeError(f"camera: expected a SimulatedCamera, found {type(camera).__name__}")
+    if not isinstance(rng, np.random.Generator):
+        raise TypeError(f"rng: expected a numpy random Generator, found {type(rng).__name__}")
+    rows, columns = (as_count("shape", size, minimum=16) for size in shape)
+    for name, count in (("bias", bias), ("darks", darks), ("flats", flats), ("levels", levels)):
+        as_count(name, count, minimum=1 if name == "levels" else 2)
+    exposures_s = as_quantity("dark_exposures", dark_exposures, u.s, above=0, ndim=1).value
+    sensor = _Sensor(camera, (rows, columns), rng)
+    drift = np.linspace(0, camera.black_level_drift.value, bias)
+    brightest = 0.9 * camera.saturation.value
+    flat_exposures = np.arange(1, levels + 1) * 0.5
+    return CameraFrames(
+        bias=np.stack([sensor.frame(0, 0, black) for black in drift]),
+        darks=[(t * u.s, np.stack([sensor.frame(0, t) for _ in range(darks)])) for t in exposures_s],
+        flats=[
+            (t * u.s, np.stack([sensor.frame(brightest * t / flat_exposures[-1], 0) for _ in range(flats)]))
+            for t in flat_exposures
+        ],
+    )

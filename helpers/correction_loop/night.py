@@ -1,0 +1,348 @@
+"""What a rig's guiding is up against for an hour, and what comes of it: mount, air of the chosen stars, centroid noise.
+
+The air is that of `multi_star.simulate_motion`, drawn in short steps; an exposure of several steps sees their mean, exactly.
+"""
+
+from dataclasses import dataclass, replace
+
+import astropy.units as u
+import numpy as np
+
+from helpers.correction_loop import (
+    loop as correction_loop,
+)
+from helpers.correction_loop import (
+    mount as mount_motion,
+)
+from helpers.correction_loop import (
+    picture as final_image,
+)
+from helpers.correction_loop import (
+    settings as loop_settings,
+)
+from helpers.multi_star import averaging as multi_star
+from helpers.rig.rig import Rig, changed
+from helpers.seeing import air as seeing
+from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.starlight import light as starlight
+
+
+def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
+    """Centroid error of the weighted mean of the guide stars.
+
+    Parameters
+    ----------
+    rig : Rig
+    magnitudes : array, shape (N,)
+        Gaia G of the guide stars.
+    exposures : Quantity [time], shape (E,) or scalar
+    weights : array, shape (N,), optional
+        Sum to 1; those best for the centroid noise of each exposure if not given.
+    airmass : float
+
+    Returns
+    -------
+    Quantity [arcsec], shape (E,) or scalar
+        One-axis rms.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Naming the argument.
+    """
+    exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.star_signal
+    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
+    if weights is not None:
+        weights = as_number("weights", np.asarray(weights), ndim=1)
+        if weights.shape != magnitudes.shape or abs(weights.sum() - 1) > 1e-6:
+            raise ValueError(f"weights: expected {magnitudes.size} numbers that sum to 1, found {weights!r:.60}")
+    width = guide_star_fwhm(rig, airmass)
+    result = []
+    for exposure in np.atleast_1d(exposures):
+        signal = starlight.star_signal(rig, magnitudes, airmass=airmass, exposure=exposure, fwhm=width)
+        used = multi_star.snr_weights(signal.centroid_error) if weights is None else weights
+        result.append(np.sqrt(np.sum((np.asarray(used) * signal.centroid_error.value) ** 2)))
+    return (result[0] if exposures.ndim == 0 else np.array(result)) * u.arcsec
+
+
+def guide_star_fwhm(rig, airmass=1, wavelength=600 * u.nm):
+    """Width of a star on the guide sensor: seeing with the site's outer scale, and diffraction of the guide optics."""
+    _check_rig(rig)
+    return seeing.spot_fwhm(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
+
+
+def picture_star_fwhm(rig, airmass=1, wavelength=550 * u.nm):
+    """Width of a star in the main camera's long exposure with perfect guiding: seeing and diffraction."""
+    _check_rig(rig)
+    return seeing.spot_fwhm(rig.telescope.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
+
+
+def _check_rig(rig):
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+
+
+@dataclass(frozen=True)
+class GuideNight:
+    """Everything that happens to a rig in some stretches of a night, before anybody corrects it; made by `guide_night`.
+
+    Attributes
+    ----------
+    rig : Rig
+    magnitudes, weights : array, shape (N,)
+        Of the guide stars.
+    airmass : float
+    step : Quantity [s]
+    mount : Quantity [arcsec], shape (1, n, 2)
+    air : Quantity [arcsec], shape (runs, n, 2)
+        Motion of the weighted mean of the guide stars.
+    target_air : Quantity [arcsec], shape (runs, n, 2)
+        Motion of the target.
+    unseen : Quantity [arcsec], shape (n, 2)
+        Flexure, which only the main camera sees.
+    wavelength : Quantity [nm]
+        Of the picture.
+    star_fwhm : Quantity [arcsec]
+        Star in the main camera with perfect guiding.
+    """
+
+    rig: Rig
+    magnitudes: np.ndarray
+    weights: np.ndarray
+    airmass: float
+    step: u.Quantity
+    mount: u.Quantity
+    air: u.Quantity
+    target_air: u.Quantity
+    unseen: u.Quantity
+    wavelength: u.Quantity
+    star_fwhm: u.Quantity
+
+    def centroid_error(self, exposures):
+        """One-axis centroid error of the mean of the guide stars for one or several exposures; Quantity [arcsec]."""
+        return _steady(mean_centroid_error(self.rig, self.magnitudes, exposures, self.weights, self.airmass))
+
+
+def guide_night(
+    rig,
+    positions,
+    magnitudes,
+    rng,
+    *,
+    duration=1 * u.h,
+    step=0.2 * u.s,
+    runs=4,
+    hour_angle=0 * u.deg,
+    declination=30 * u.deg,
+    airmass=1,
+    gust_rms=0 * u.arcsec,
+    gust_time=5 * u.s,
+    wavelength=550 * u.nm,
+):
+    """Draw the mount's and the air's motion for a rig.
+
+    Parameters
+    ----------
+    rig : Rig
+    positions : Quantity [angle], shape (N, 2)
+        Of the guide stars from the target, along right ascension (on the sky) and declination.
+    magnitudes : array, shape (N,)
+        Gaia G.
+    rng : numpy.random.Generator
+    duration, step : Quantity [time]
+    runs : int
+        Stretches drawn, each with its own air; the mount does the same in all.
+    hour_angle, declination : Quantity [angle]
+        Of the target at the start.
+    airmass : float
+    gust_rms : Quantity [angle]
+        One-axis shake by wind, slow enough to be followed in part; none if not given.
+    gust_time : Quantity [time]
+        Its correlation time.
+    wavelength : Quantity [length]
+        Of the picture.
+
+    Returns
+    -------
+    GuideNight
+        Target and guide stars are moved as the guide optics' aperture sees it. A main telescope of another aperture sees
+        slightly less or more (of 250 mm: 8 per cent less variance than of 60 mm), which hardly changes the picture.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Naming the argument.
+    """
+    _check_rig(rig)
+    positions = as_quantity("positions", positions, u.arcmin, ndim=2)
+    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
+    if positions.shape != (magnitudes.size, 2):
+        raise ValueError(f"positions: expected shape ({magnitudes.size}, 2) for the magnitudes, found {positions.shape}")
+    duration = as_quantity("duration", duration, u.s, above=0, ndim=0)
+    step = as_quantity("step", step, u.s, above=0, ndim=0)
+    runs = as_count("runs", runs, minimum=1, maximum=1000)
+    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
+    air_above = seeing.at_airmass(seeing.atmosphere_for(rig.site), airmass)
+    optics = rig.guide_optics
+    signal = starlight.star_signal(rig, magnitudes, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass))
+    weights = multi_star.snr_weights(signal.centroid_error)
+    everything = np.vstack([np.zeros((1, 2)), positions.value]) * u.arcmin
+    motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]
+    mount = mount_motion.mount_motion(rig.mount, n, step, hour_angle, declination)
+    as_quantity("gust_time", gust_time, u.s, above=0, ndim=0)
+    if as_quantity("gust_rms", gust_rms, u.arcsec, minimum=0, ndim=0) > 0:
+        mount = mount + mount_motion.gusts(n, step, gust_rms, gust_time, rng)
+    return GuideNight(
+        rig=rig,
+        magnitudes=magnitudes,
+        weights=weights,
+        airmass=float(airmass),
+        step=step,
+        mount=_steady(mount[None]),
+        air=_steady(np.stack([np.einsum("kja,j->ka", one[:, 1:], weights) for one in motion])),
+        target_air=_steady(np.stack([one[:, 0] for one in motion])),
+        unseen=mount_motion.flexure(n, step, optics.flexure),
+        wavelength=wavelength,
+        star_fwhm=picture_star_fwhm(rig, airmass, wavelength),
+    )
+
+
+def _steady(angles):
+    """Rounded to a millionth of an arcsec: last bits differ between machines, and the play of gears lets them grow."""
+    return np.round(angles.to_value(u.arcsec), 6) * u.arcsec
+
+
+def at_seeing(night, fwhm):
+    """The same night with better or poorer air: all motion by the air scales as seeing^(5/6), and stars grow.
+
+    Parameters
+    ----------
+    night : GuideNight
+    fwhm : Quantity [angle]
+        Seeing at 500 nm and zenith, as in the site of a rig.
+
+    Returns
+    -------
+    GuideNight
+
+    References
+    ----------
+    Variance of image motion ~ r0^(-5/3): Fried 1965, JOSA 55, 1427; r0 ~ 1 / FWHM.
+    """
+    _check_night(night)
+    rig = changed(night.rig, {"site.seeing": fwhm})
+    scale = float(rig.site.seeing / night.rig.site.seeing) ** (5 / 6)
+    star = picture_star_fwhm(rig, night.airmass, night.wavelength)
+    return replace(night, rig=rig, air=night.air * scale, target_air=night.target_air * scale, star_fwhm=star)
+
+
+def perfect_mount(night):
+    """The same night on a mount without any fault: all that is left to correct is false."""
+    _check_night(night)
+    faults = {"periodic_error": u.arcsec, "polar_error": u.arcmin, "backlash": u.arcsec, "jitter": u.arcsec}
+    rig = changed(night.rig, {f"mount.{name}": 0 * unit for name, unit in faults.items()})
+    return replace(night, rig=rig, mount=0 * night.mount, unseen=0 * night.unseen)
+
+
+def _check_night(night):
+    if not isinstance(night, GuideNight):
+        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
+
+
+def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_band=None, seen=None):
+    """Guide through one stretch of the night.
+
+    Parameters
+    ----------
+    night : GuideNight
+    exposure : Quantity [time], optional
+        A whole number of the night's steps. This and the following: the rig's own setting if not given.
+    gain : float or pair of floats, optional
+    rng : numpy.random.Generator, optional
+        For the centroid noise; seeded with the number of the run if not given.
+    run : int
+    delay : int, optional
+    dead_band : Quantity [angle], optional
+    seen : bool array, optional
+        See `correction_loop.simulate_loop`.
+
+    Returns
+    -------
+    loop : correction_loop.LoopResult
+    image : final_image.FinalImage
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Naming the argument.
+    """
+    _check_night(night)
+    settings = night.rig.guiding
+    exposure = as_quantity("exposure", settings.exposure if exposure is None else exposure, u.s, above=0, ndim=0)
+    run = as_count("run", run, maximum=len(night.air) - 1)
+    size = round(float(exposure / night.step))
+    if size < 1 or abs(float(exposure / night.step) - size) > 1e-6 * size:
+        raise ValueError(f"exposure: expected a whole multiple of the step {night.step:g}, found {exposure:g}")
+    rng = np.random.default_rng(run) if rng is None else rng
+    mount, air, target, unseen = (
+        mount_motion.step_means(series, size)
+        for series in (night.mount[0], night.air[run], night.target_air[run], night.unseen)
+    )
+    loop = correction_loop.simulate_loop(
+        mount,
+        air + night.centroid_error(exposure) * rng.standard_normal(air.shape),
+        settings.loop_gain if gain is None else gain,
+        settings.delay if delay is None else delay,
+        settings.dead_band if dead_band is None else dead_band,
+        backlash=[0, 1] * night.rig.mount.backlash,
+        seen=seen,
+    )
+    image = final_image.final_image(
+        loop.pointing,
+        night.star_fwhm,
+        air=target,
+        within=mount_motion.motion_within(night.mount[0], size),
+        unseen=unseen,
+        shake=night.rig.mount.jitter,
+        rows=min(len(mount), max(1, round(float(settings.picture_exposure / exposure)))),
+    )
+    return loop, image
+
+
+def night_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
+    """Final FWHM over exposure and gain for a night: see `loop_settings.settings_map`.
+
+    Parameters
+    ----------
+    night : GuideNight
+        Of at least 2 runs.
+    exposures : Quantity [time], shape (E,)
+        Whole multiples of the night's step.
+    gains : array, shape (G,)
+    rng : numpy.random.Generator
+    delay, dead_band
+        The rig's own if not given.
+
+    Returns
+    -------
+    loop_settings.SettingsMap
+    """
+    _check_night(night)
+    settings = night.rig.guiding
+    return loop_settings.settings_map(
+        night.mount,
+        night.air,
+        night.centroid_error(exposures),
+        night.step,
+        exposures,
+        gains,
+        night.star_fwhm,
+        rng,
+        target_air=night.target_air,
+        unseen=night.unseen,
+        picture_exposure=settings.picture_exposure,
+        delay=settings.delay if delay is None else delay,
+        dead_band=settings.dead_band if dead_band is None else dead_band,
+        backlash=[0, 1] * night.rig.mount.backlash,
+        shake=night.rig.mount.jitter,
+    )

@@ -1,0 +1,366 @@
+"""How many usable stars fall on a guide sensor, here and all over the sky, before and after the meridian flip.
+
+The ideas stand in modules of their own: `pick_off` (what the mirror lets through), `star_counts` (stars on the sky),
+`star_lists` (the reader's own stars) and `meridian_flip` (one target, two fields). Their names are all here too.
+"""
+
+import concurrent.futures
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+from astropy.coordinates import Galactic, SkyCoord, get_sun
+from astropy.time import Time
+
+from helpers.guide_field import star_counts
+from helpers.guide_field.meridian_flip import (
+    AngleSearch,
+    MeridianPassage,
+    field_outline,
+    frame_kept,
+    guide_field_centre,
+    meridian_passage,
+    search_position_angles,
+    search_radius,
+    sky_offsets,
+    usable_stars,
+)
+from helpers.guide_field.pick_off import (
+    SENSOR_FORMATS,
+    LitField,
+    beam_width,
+    coma_length,
+    lit_field,
+    lit_fraction,
+    mirror_outline,
+    off_axis_angle,
+    sensor_field,
+)
+from helpers.guide_field.star_counts import chance_of_stars, star_density, star_density_band
+from helpers.guide_field.star_lists import StarListError, cone_search, load_catalogue
+from helpers.rig.rig import Rig, changed
+from helpers.shared.checks import as_choice, as_count, as_quantity
+from helpers.starlight.spectra import as_magnitude
+
+__all__ = [
+    "SENSOR_FORMATS",
+    "AngleSearch",
+    "LitField",
+    "MeridianPassage",
+    "SkyGrid",
+    "StarListError",
+    "Sweep",
+    "beam_width",
+    "chance_of_stars",
+    "chance_on_sensor",
+    "coma_length",
+    "cone_search",
+    "expected_stars",
+    "field_outline",
+    "frame_kept",
+    "guide_field_centre",
+    "lit_field",
+    "lit_fraction",
+    "load_catalogue",
+    "mean_chance",
+    "mean_chance_by_month",
+    "meridian_passage",
+    "mirror_outline",
+    "off_axis_angle",
+    "search_position_angles",
+    "search_radius",
+    "sensor_field",
+    "sky_grid",
+    "sky_offsets",
+    "star_density",
+    "star_density_band",
+    "sweep_chances",
+    "usable_stars",
+]  # fmt: skip
+
+_LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
+
+
+@dataclass(frozen=True)
+class SkyGrid:
+    """Places all over the sky, shape (rows, columns): across and up in the frame asked for, and their galactic angles."""
+
+    across: u.Quantity
+    up: u.Quantity
+    latitude: u.Quantity
+    longitude: u.Quantity
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """chance (exposures, mirror sizes, rows, columns of sky): of at least `at_least` usable stars."""
+
+    exposures: u.Quantity
+    mirror_sizes: u.Quantity
+    sky: SkyGrid
+    at_least: int
+    chance: np.ndarray
+
+
+def _light_levels(field):
+    """Sky areas in square degrees, and the loss of light in each in magnitudes."""
+    fraction = field.fraction[field.fraction > 0.01]
+    if fraction.size == 0:
+        return np.zeros(1), np.zeros(1)
+    edges = np.linspace(fraction.min(), fraction.max() * (1 + 1e-9), _LEVELS + 1)
+    if edges[0] == edges[-1]:
+        edges = np.array([edges[0], edges[0] + 1])
+    number, _ = np.histogram(fraction, edges)
+    light, _ = np.histogram(fraction, edges, weights=fraction)
+    filled = number > 0
+    area = number[filled] * field.cell_area.to_value(u.deg**2)
+    return area, -2.5 * np.log10(light[filled] / number[filled])
+
+
+def _cumulative(magnitude, latitude_deg, longitude_deg):
+    """Density brighter than a magnitude; none brighter than the model's bright end, where there is a star in 6 deg^2."""
+    if magnitude <= star_counts.BRIGHTEST:
+        return 0.0
+    return 10 ** star_counts.log10_density(star_counts.COEFFICIENTS, magnitude, latitude_deg, longitude_deg)
+
+
+def _expected(levels, limiting, saturation, latitude_deg, longitude_deg):
+    total = np.zeros(np.broadcast_shapes(np.shape(latitude_deg), np.shape(longitude_deg)))
+    for area, loss in zip(*levels, strict=True):
+        faint = _cumulative(limiting - loss, latitude_deg, longitude_deg)
+        bright = 0.0 if saturation is None else _cumulative(saturation - loss, latitude_deg, longitude_deg)
+        total = total + area * np.maximum(faint - bright, 0)
+    return total
+
+
+def _checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude):
+    if not isinstance(field, LitField):
+        raise TypeError(f"field: expected a LitField such as lit_field gives, found {type(field).__name__}")
+    limiting, saturation = _checked_magnitudes(limiting_magnitude, saturation_magnitude)
+    latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90).value
+    longitude = as_quantity("longitude", longitude, "deg", minimum=-360, maximum=360).value
+    return _light_levels(field), limiting, saturation, latitude, longitude
+
+
+def _checked_magnitudes(limiting_magnitude, saturation_magnitude):
+    ends = {"minimum": -30, "maximum": star_counts.FAINTEST}
+    limiting = as_magnitude("limiting_magnitude", limiting_magnitude, **ends)
+    if np.ndim(limiting):
+        raise ValueError(f"limiting_magnitude: expected one number, found shape {np.shape(limiting)}")
+    if saturation_magnitude is None:
+        return limiting, None
+    saturation = as_magnitude("saturation_magnitude", saturation_magnitude, **ends)
+    if np.ndim(saturation):
+        raise ValueError(f"saturation_magnitude: expected one number, found shape {np.shape(saturation)}")
+    return limiting, saturation
+
+
+def expected_stars(field, limiting_magnitude, saturation_magnitude, latitude, longitude=90 * u.deg):
+    """Mean number of usable stars on a guide sensor.
+
+    Where less light arrives, the faint limit and the bright limit both move to brighter stars.
+
+    Parameters
+    ----------
+    field : LitField
+        From `lit_field` or `sensor_field`.
+    limiting_magnitude : float
+        Faintest usable star in the full beam, Gaia G, at most 17 (`starlight.limiting_magnitude`).
+    saturation_magnitude : float or None
+        Brightest usable star in the full beam (`starlight.saturation_magnitude`); None leaves the bright ones in.
+    latitude, longitude : Quantity, angle
+        Galactic; broadcast.
+
+    Returns
+    -------
+    float or ndarray
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    expected = _expected(*_checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude))
+    return float(expected) if np.ndim(expected) == 0 else expected
+
+
+def chance_on_sensor(field, limiting_magnitude, saturation_magnitude, latitude, longitude=90 * u.deg, at_least=1):
+    """Chance of at least so many usable stars on a guide sensor; arguments as for `expected_stars`.
+
+    Returns
+    -------
+    float or ndarray
+        0 to 1.
+    """
+    expected = _expected(*_checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude))
+    return star_counts.poisson_chance(expected, as_count("at_least", at_least))
+
+
+def sky_grid(frame="galactic", step=2 * u.deg):
+    """Places all over the sky for a map.
+
+    Parameters
+    ----------
+    frame : {"galactic", "equatorial"}
+    step : Quantity, angle
+        From 0.5 to 30 degrees.
+
+    Returns
+    -------
+    SkyGrid
+        across runs over -180 to 180 degrees, up over -90 to 90; middles of cells.
+    """
+    as_choice("frame", frame, ("galactic", "equatorial"))
+    step = as_quantity("step", step, "deg", minimum=0.5, maximum=30, ndim=0).value
+    columns, rows = round(360 / step), round(180 / step)
+    across, up = np.meshgrid((np.arange(columns) + 0.5) / columns * 360 - 180, (np.arange(rows) + 0.5) / rows * 180 - 90)
+    across, up = across * u.deg, up * u.deg
+    if frame == "galactic":
+        return SkyGrid(across, up, latitude=up, longitude=across)
+    place = SkyCoord(across, up, frame="icrs").galactic
+    return SkyGrid(across, up, latitude=place.b.to(u.deg), longitude=place.l.to(u.deg))
+
+
+def mean_chance(chance, sky, where=None):
+    """Mean over equal areas of the sky.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (..., rows, columns)
+    sky : SkyGrid
+    where : ndarray of bool, shape (rows, columns), optional
+        Only these places.
+
+    Returns
+    -------
+    float or ndarray, shape (...)
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ, or no place chosen.
+    """
+    chance = np.asarray(chance, float)
+    if chance.shape[-2:] != sky.up.shape:
+        raise ValueError(f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {chance.shape}")
+    weight = np.cos(sky.up.to_value("rad")) * (1 if where is None else where)
+    if not weight.sum() > 0:
+        raise ValueError("where: expected at least one place on the sky, found none")
+    mean = (chance * weight).sum(axis=(-2, -1)) / weight.sum()
+    return float(mean) if mean.ndim == 0 else mean
+
+
+def mean_chance_by_month(chance, sky, site_latitude, minimum_altitude=30 * u.deg):
+    """Mean chance over the sky that stands high at midnight in the middle of each month.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (..., rows, columns)
+    sky : SkyGrid
+    site_latitude : Quantity, angle
+    minimum_altitude : Quantity, angle
+
+    Returns
+    -------
+    ndarray, shape (12, ...)
+
+    References
+    ----------
+    Local midnight: the Sun's right ascension plus twelve hours is on the meridian. sin(altitude) = sin(latitude) sin(dec) +
+    cos(latitude) cos(dec) cos(hour angle).
+    """
+    latitude = as_quantity("site_latitude", site_latitude, "deg", minimum=-90, maximum=90, ndim=0).to_value("rad")
+    lowest = as_quantity("minimum_altitude", minimum_altitude, "deg", minimum=-90, maximum=89, ndim=0).to_value("rad")
+    place = SkyCoord(l=sky.longitude, b=sky.latitude, frame=Galactic).icrs
+    midnight = get_sun(Time([f"2025-{month:02d}-15" for month in range(1, 13)], scale="tt")).ra.rad + np.pi
+    months = []
+    for meridian in midnight:
+        sine = np.sin(latitude) * np.sin(place.dec.rad)
+        sine = sine + np.cos(latitude) * np.cos(place.dec.rad) * np.cos(meridian - place.ra.rad)
+        months.append(mean_chance(chance, sky, where=sine >= np.sin(lowest)))
+    return np.array(months)
+
+
+def _sweep_task(levels, limiting, saturation, latitude_deg, longitude_deg, at_least):
+    return star_counts.poisson_chance(_expected(levels, limiting, saturation, latitude_deg, longitude_deg), at_least)
+
+
+def sweep_chances(
+    rig, exposures, limiting_magnitudes, mirror_sizes, at_least=1, saturation_magnitudes=None, sky=None, executor=None,
+    progress=None,
+):  # fmt: skip
+    """Chance of enough usable stars over the sky for each exposure and each size of the pick-off mirror.
+
+    Parameters
+    ----------
+    rig : Rig
+        With a pick-off.
+    exposures : Quantity, time, shape (n,)
+    limiting_magnitudes : array, shape (n,)
+        Of each exposure, in the full beam (`starlight.limiting_magnitude`).
+    mirror_sizes : Quantity, length, shape (m,)
+    at_least : int
+    saturation_magnitudes : array, shape (n,), optional
+    sky : SkyGrid, optional
+        Galactic, every 4 degrees, if not given.
+    executor : concurrent.futures.Executor, optional
+        Works on the n m tasks: a pool of processes, or the executor of a cluster's client. Without it they run here, one
+        after the other. The results are the same.
+    progress : function, optional
+        Called with (tasks done, all tasks) after each.
+
+    Returns
+    -------
+    Sweep
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    if rig.guide_optics.kind != "pick-off":
+        raise ValueError(f"rig: expected one with a pick-off, found a {rig.guide_optics.kind}")
+    exposures = as_quantity("exposures", exposures, "s", above=0, ndim=1)
+    mirror_sizes = as_quantity("mirror_sizes", mirror_sizes, "mm", above=0, ndim=1)
+    at_least = as_count("at_least", at_least)
+    saturation_magnitudes = [None] * len(exposures) if saturation_magnitudes is None else saturation_magnitudes
+    for name, values in (
+        ("limiting_magnitudes", limiting_magnitudes), ("saturation_magnitudes", saturation_magnitudes),
+    ):  # fmt: skip
+        if np.shape(values) != exposures.shape:
+            raise ValueError(f"{name}: expected one for each of {len(exposures)} exposures, found {np.shape(values)}")
+    sky = sky_grid(step=4 * u.deg) if sky is None else sky
+    levels = [
+        _light_levels(lit_field(changed(rig, {"guide_optics.mirror_size": size}).guide_optics, rig.guide_camera))
+        for size in mirror_sizes
+    ]
+    limits = [
+        _checked_magnitudes(*pair) for pair in zip(limiting_magnitudes, saturation_magnitudes, strict=True)
+    ]  # fmt: skip
+    latitude_deg, longitude_deg = sky.latitude.to_value("deg"), sky.longitude.to_value("deg")
+    tasks = [(level, *limit, latitude_deg, longitude_deg, at_least) for limit in limits for level in levels]
+    results = _run_here(tasks, progress) if executor is None else _run_on(executor, tasks, progress)
+    chance = np.reshape(results, (len(exposures), len(mirror_sizes), *latitude_deg.shape))
+    return Sweep(exposures, mirror_sizes, sky, at_least, chance)
+
+
+def _run_here(tasks, progress):
+    results = []
+    for task in tasks:
+        results.append(_sweep_task(*task))
+        if progress:
+            progress(len(results), len(tasks))
+    return results
+
+
+def _run_on(executor, tasks, progress):
+    waiting = [executor.submit(_sweep_task, *task) for task in tasks]
+    try:
+        for done, future in enumerate(concurrent.futures.as_completed(waiting), 1):
+            future.result()  # a task that failed ends the sweep at once
+            if progress:
+                progress(done, len(waiting))
+        return [future.result() for future in waiting]
+    finally:
+        for future in waiting:
+            future.cancel()

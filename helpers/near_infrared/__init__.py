@@ -1,0 +1,33 @@
+"""What guiding in the near infrared gains and loses, piece by piece."""
+
+from helpers.near_infrared.gains import (
+    GAIN_QUANTITIES,
+    GuideStar,
+    airmass,
+    along_axes,
+    compare_filters,
+    differential_refraction,
+    gain_pieces,
+    guide_star,
+    picture_drift,
+    refractivity,
+    standard_air,
+    wavelength_gain,
+    zenith_direction,
+)
+
+__all__ = [
+    "GAIN_QUANTITIES",
+    "GuideStar",
+    "airmass",
+    "along_axes",
+    "compare_filters",
+    "differential_refraction",
+    "gain_pieces",
+    "guide_star",
+    "picture_drift",
+    "refractivity",
+    "standard_air",
+    "wavelength_gain",
+    "zenith_direction",
+]

@@ -1,0 +1,192 @@
+"""What only the main frames can say: width and elongation of the stars in them, put beside the guide log of the same minutes."""
+
+import warnings
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+
+from helpers.shared import files as tables
+from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.series import squared_total
+
+_TO_FWHM = 2 * np.sqrt(2 * np.log(2))
+
+
+def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
+    """Widths of the brightest stars of a picture, by a fit of an elliptical Gaussian to each.
+
+    Parameters
+    ----------
+    image : array, shape (rows, columns)
+        One colour plane, or a monochrome picture.
+    fwhm_guess : float
+        Rough width [pixels], for finding stars.
+    saturation : float, optional
+        Stars with a pixel at or above this level are left out; 0.98 of the highest level in the picture if not given.
+    most : int
+        Stars that are fitted at the most, brightest first.
+
+    Returns
+    -------
+    Table
+        x, y, fwhm (geometric mean of both axes), elongation (long over short axis, at least 1), angle [deg from x to y].
+
+    Raises
+    ------
+    ValueError
+        No picture of two dimensions, or no star in it that can be measured.
+
+    References
+    ----------
+    Stars are found by photutils (DAOFIND, Stetson 1987) and fitted by astropy.modeling.
+    """
+    from astropy.modeling.fitting import TRFLSQFitter
+    from astropy.modeling.models import Const2D, Gaussian2D
+    from astropy.stats import sigma_clipped_stats
+    from photutils.detection import DAOStarFinder
+
+    image = np.asarray(image)
+    if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16:
+        raise ValueError(f"image: expected a picture of at least 16 x 16 pixels, found shape {image.shape} of {image.dtype}")
+    image = image.astype(float)
+    if not np.all(np.isfinite(image)):
+        raise ValueError(f"image: expected finite pixels, found {np.count_nonzero(~np.isfinite(image))} that are not")
+    guess = as_number("fwhm_guess", fwhm_guess, above=0.5, maximum=100)
+    most = as_count("most", most, minimum=1)
+    saturation = 0.98 * image.max() if saturation is None else as_number("saturation", saturation)
+    _, sky, noise = sigma_clipped_stats(image, sigma=3.0, maxiters=5)
+    if noise <= 0:
+        raise ValueError("image: expected a picture with noise, found the same level nearly everywhere")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # "no sources": said below in the reader's words
+        found = DAOStarFinder(threshold=8 * noise, fwhm=guess, exclude_border=True)(image - sky)
+    half = int(np.ceil(2.5 * guess))
+    shapes = []
+    if found is not None:
+        found.sort("flux", reverse=True)
+        x_name, y_name = ("x_centroid", "y_centroid") if "x_centroid" in found.colnames else ("xcentroid", "ycentroid")
+        places = np.column_stack([found[x_name], found[y_name]])
+        grid_y, grid_x = np.mgrid[-half : half + 1, -half : half + 1]
+        fit = TRFLSQFitter()
+        for place in places:
+            x, y = np.round(place).astype(int)
+            neighbours = np.hypot(*(places - place).T)
+            if np.sum(neighbours < 2 * half) > 1:
+                continue  # a blend would pass for a long star
+            stamp = image[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1]
+            if stamp.shape != grid_x.shape or stamp.max() >= saturation:
+                continue
+            start = Gaussian2D(stamp.max() - sky, 0, 0, guess / _TO_FWHM, guess / _TO_FWHM, 0.1) + Const2D(sky)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # a fit that does not settle is dropped below
+                best = fit(start, grid_x, grid_y, stamp, maxiter=200)
+            widths = np.abs([best.x_stddev_0.value, best.y_stddev_0.value]) * _TO_FWHM
+            if not np.all((widths > 0.5) & (widths < 2 * half)) or best.amplitude_0.value < 5 * noise:
+                continue
+            angle = np.degrees(best.theta_0.value) + (90 if widths[1] > widths[0] else 0)
+            shapes.append((x + best.x_mean_0.value, y + best.y_mean_0.value, np.sqrt(widths.prod()),
+                           widths.max() / widths.min(), (angle + 90) % 180 - 90))  # fmt: skip
+            if len(shapes) == most:
+                break
+    if not shapes:
+        raise ValueError("image: expected at least one single star that is not saturated, found none")
+    return Table(np.array(shapes), names=["x", "y", "fwhm", "elongation", "angle"])
+
+
+def frame_shapes(paths, scale=None, **keywords):
+    """Median width and elongation of the stars in each of several main frames.
+
+    Parameters
+    ----------
+    paths : list of str or Path
+        FITS files with DATE-OBS (start, UTC; FITS standard 4.0, section 4.4.2) and EXPTIME [s] (common practice).
+    scale : Quantity, optional
+        Arcsec per pixel of the main camera; the widths stay in pixels without it.
+    **keywords
+        Passed to `star_shapes`.
+
+    Returns
+    -------
+    Table
+        file, start (Time), exposure [s], stars, fwhm [arcsec or pix], fwhm_error (standard error of the median), elongation.
+
+    Raises
+    ------
+    ValueError, helpers.shared.files.TableError
+        Naming the file.
+    """
+    paths = [Path(path) for path in ([paths] if isinstance(paths, (str, Path)) else paths)]
+    if not paths:
+        raise ValueError("paths: expected at least one file, found none")
+    size, unit = 1.0, u.pix
+    if scale is not None:
+        size, unit = as_quantity("scale", scale, u.arcsec / u.pix, above=0, ndim=0).value, u.arcsec
+    rows = []
+    for path in paths:
+        image, header = tables.read_fits_image(path)
+        if image.ndim != 2:
+            raise tables.TableError(f"{path.name}: expected one picture, found shape {image.shape}")
+        try:
+            start = Time(header["DATE-OBS"], scale="utc")
+            exposure = float(header["EXPTIME"])
+        except (KeyError, ValueError, TypeError) as error:
+            raise tables.TableError(f"{path.name}: expected DATE-OBS and EXPTIME in the header, found: {error}") from error
+        try:
+            shapes = star_shapes(image, **keywords)
+        except ValueError as error:
+            raise ValueError(f"{path.name}: {error}") from error
+        spread = 1.4826 * np.median(np.abs(shapes["fwhm"] - np.median(shapes["fwhm"])))
+        error = 1.2533 * spread / np.sqrt(len(shapes))  # of a median of normal values
+        rows.append((path.name, start.isot, exposure, len(shapes), size * np.median(shapes["fwhm"]), size * error,
+                     np.median(shapes["elongation"])))  # fmt: skip
+    names = ["file", "start", "exposure", "stars", "fwhm", "fwhm_error", "elongation"]
+    table = Table(rows=rows, names=names)
+    table["start"] = Time(table["start"], scale="utc")
+    table["exposure"].unit, table["fwhm"].unit, table["fwhm_error"].unit = u.s, unit, unit
+    return table
+
+
+def pair_with_log(frames, log):
+    """Put the guide log's numbers beside each main frame.
+
+    Parameters
+    ----------
+    frames : Table
+        From `frame_shapes`.
+    log : Table
+        From `helpers.night_comparison.log.load_log`, with a known first instant.
+
+    Returns
+    -------
+    Table
+        The frames' columns and camera, guide_rms [arcsec, total], guide_rows; frames with fewer than 5 rows of log are left out.
+
+    Raises
+    ------
+    ValueError
+        The log only counts seconds, or no frame lies within it.
+    """
+    if not log.meta.get("start"):
+        raise ValueError("log: expected dates, so that frames can be found in it, found only seconds")
+    begin = (frames["start"] - Time(log.meta["start"])).to_value(u.s)
+    time = np.asarray(log["time"], float)
+    errors = np.column_stack([log["ra_error"], log["dec_error"]])
+    kept, cameras, rms, counts = [], [], [], []
+    for index, (first, length) in enumerate(zip(begin, frames["exposure"], strict=True)):
+        inside = (time >= first) & (time < first + length) & np.isfinite(errors).all(axis=1)
+        if inside.sum() < 5:
+            continue
+        names = {str(name) for name in log["camera"][inside]}
+        kept.append(index)
+        cameras.append(names.pop() if len(names) == 1 else "several")
+        rms.append(np.sqrt(squared_total(errors[inside]).mean()))
+        counts.append(int(inside.sum()))
+    if not kept:
+        raise ValueError("frames: expected at least one frame within the time of the log, found none")
+    paired = frames[kept]
+    paired["camera"], paired["guide_rows"] = cameras, counts
+    paired["guide_rms"] = rms * u.arcsec
+    return paired
