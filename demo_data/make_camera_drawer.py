@@ -25,11 +25,17 @@ def like(guide_camera, gain, offset, **changes):
     """A simulated camera with the properties of a camera of the scenario."""
     claimed = rig.demo_rig(guide_camera=guide_camera).guide_camera
     return SimulatedCamera(
-        gain=gain * u.electron / u.DN, offset=offset * u.DN, read_noise=claimed.read_noise, full_well=claimed.full_well,
-        dark_current=claimed.dark_current, bit_depth=claimed.bit_depth, mosaic=claimed.mosaic,
-        dsnu=0.2 * claimed.read_noise, row_noise=0.04 * claimed.read_noise,
+        gain=gain * u.electron / u.DN,
+        offset=offset * u.DN,
+        read_noise=claimed.read_noise,
+        full_well=claimed.full_well,
+        dark_current=claimed.dark_current,
+        bit_depth=claimed.bit_depth,
+        mosaic=claimed.mosaic,
+        dsnu=0.2 * claimed.read_noise,
+        row_noise=0.04 * claimed.read_noise,
         **{"column_noise": 0.03 * claimed.read_noise, **changes},
-    )  # fmt: skip
+    )
 
 
 CAMERAS = {
@@ -40,15 +46,17 @@ CAMERAS = {
 
 
 def header(camera, kind, exposure, number):
-    cards = fits.Header([
-        ("IMAGETYP", kind, "kind of frame"),
-        ("EXPTIME", exposure, "[s] exposure"),
-        ("FRAMENO", number, "number of the frame in its set"),
-        ("CCD-TEMP", 18.0, "[deg C] temperature of the sensor"),
-        ("XPIXSZ", 3.0, "[um] width of a pixel"),
-        ("YPIXSZ", 3.0, "[um] height of a pixel"),
-        ("GAIN", 200, "gain setting"),
-    ])  # fmt: skip
+    cards = fits.Header(
+        [
+            ("IMAGETYP", kind, "kind of frame"),
+            ("EXPTIME", exposure, "[s] exposure"),
+            ("FRAMENO", number, "number of the frame in its set"),
+            ("CCD-TEMP", 18.0, "[deg C] temperature of the sensor"),
+            ("XPIXSZ", 3.0, "[um] width of a pixel"),
+            ("YPIXSZ", 3.0, "[um] height of a pixel"),
+            ("GAIN", 200, "gain setting"),
+        ]
+    )
     if camera.mosaic:
         cards["BAYERPAT"] = ("RGGB", "order of the colour mosaic")
     cards["COMMENT"] = "Invented frame, made by demo_data/make_camera_drawer.py"

@@ -41,10 +41,13 @@ def surroundings(rng):
     stars = TARGET.directional_offset_by(rng.uniform(0, 360, number) * u.deg, distance * u.rad)
     magnitude = np.interp(rng.random(number) * cumulative[-1], cumulative, limits)
     # 0.1 arcsec and a hundredth of a magnitude are enough
-    return Table({
-        "ra": np.round(stars.ra.deg, 5) * u.deg, "dec": np.round(stars.dec.deg, 5) * u.deg,
-        "magnitude": np.round(magnitude, 2) * u.mag,
-    })  # fmt: skip
+    return Table(
+        {
+            "ra": np.round(stars.ra.deg, 5) * u.deg,
+            "dec": np.round(stars.dec.deg, 5) * u.deg,
+            "magnitude": np.round(magnitude, 2) * u.mag,
+        }
+    )
 
 
 def fields(stars, limit, margin=0 * u.arcmin):

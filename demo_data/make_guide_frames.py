@@ -56,16 +56,18 @@ def main():
     frames = starlight.bin_frames(frames, BINNING)
     scale = pixel_scale.pixel_scale(camera.pixel_size, optics.focal_length, BINNING)
     cards = fits.Header()
-    cards.update({
-        "OBJECT": ("invented field", "star field before the meridian flip"),
-        "EXPTIME": (club.guiding.exposure.value, "[s] exposure"),
-        "XBINNING": (BINNING, "columns added up"),
-        "YBINNING": (BINNING, "rows added up"),
-        "PIXSCALE": (round(scale.value, 4), "[arcsec] pixel after adding up"),
-        "GAIN": (round(starlight.gain_setting(camera).step.value, 4), "electrons per step"),
-        "OFFSET": (20 * BINNING**2, "value of no light"),
-        "COMMENT": f"Invented; made by make_guide_frames.py with seed {SEED}.",
-    })  # fmt: skip
+    cards.update(
+        {
+            "OBJECT": ("invented field", "star field before the meridian flip"),
+            "EXPTIME": (club.guiding.exposure.value, "[s] exposure"),
+            "XBINNING": (BINNING, "columns added up"),
+            "YBINNING": (BINNING, "rows added up"),
+            "PIXSCALE": (round(scale.value, 4), "[arcsec] pixel after adding up"),
+            "GAIN": (round(starlight.gain_setting(camera).step.value, 4), "electrons per step"),
+            "OFFSET": (20 * BINNING**2, "value of no light"),
+            "COMMENT": f"Invented; made by make_guide_frames.py with seed {SEED}.",
+        }
+    )
     picture = fits.PrimaryHDU(frames.astype(np.uint16), header=cards)
     binned = (places - (BINNING - 1) / 2) / BINNING
     table = fits.BinTableHDU.from_columns(

@@ -65,10 +65,12 @@ def counts_in_cells(latitude_deg, longitude_deg, magnitude):
     """Stars brighter than each of COUNTED_MAGNITUDES in each cell, shape (magnitudes, 40, 12)."""
     cells = [SIN_EDGES, LONGITUDE_EDGES]
     sine = np.sin(np.radians(latitude_deg))
-    return np.array([
-        np.histogram2d(sine[magnitude < limit], longitude_deg[magnitude < limit], cells)[0]
-        for limit in COUNTED_MAGNITUDES
-    ])  # fmt: skip
+    return np.array(
+        [
+            np.histogram2d(sine[magnitude < limit], longitude_deg[magnitude < limit], cells)[0]
+            for limit in COUNTED_MAGNITUDES
+        ]
+    )
 
 
 def fit(counts, used=True):

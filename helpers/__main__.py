@@ -42,10 +42,12 @@ def _parser():
     lab.add_argument("--no-browser", action="store_true", help="print the address only, for machines without a browser")
     lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
     test = add(
-        "test", run_test, "run every test",
+        "test",
+        run_test,
+        "run every test",
         "Helpers, published checks, all workbooks, and a real browser if one is found. BROWSER_TESTS=required in the "
         "surroundings makes a missing browser a failure. Exit status 0 only if all passed.",
-    )  # fmt: skip
+    )
     test.add_argument("pytest", nargs="*", metavar="-- OPTION", help="options for pytest, such as: -- -k seeing -x")
     report = add(
         "report",
@@ -56,13 +58,17 @@ def _parser():
     report.add_argument(
         "rig", nargs="?", type=Path, help="rig file, such as workbooks/my_rig.toml (the demo rig if none)"
     )
-    report.add_argument("--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)")
+    report.add_argument(
+        "--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)"
+    )
     report.add_argument("--overwrite", action="store_true", help="replace a report that is there")
     refresh = add(
-        "refresh", run_refresh, "run workbooks and save them with their outputs",
+        "refresh",
+        run_refresh,
+        "run workbooks and save them with their outputs",
         "Always with the demo rig, so that the saved numbers are the same for everybody. A workbook with a failing "
         "cell stays as it was, and the cell is named.",
-    )  # fmt: skip
+    )
     refresh.add_argument("names", nargs="*", metavar="NAME", help="such as 01_pixel_scale (all workbooks if none)")
     return parser
 
@@ -87,11 +93,21 @@ def _fixed_settings():
 def lab_command(python, port, browser, as_root, folder=ROOT):
     """The command that starts JupyterLab; its token is handed over in JUPYTER_TOKEN, which no list of processes shows."""
     command = [
-        str(python), "-m", "jupyterlab", f"--ServerApp.root_dir={folder}", "--ServerApp.ip=127.0.0.1",
-        f"--ServerApp.port={port}", "--ServerApp.port_retries=0", f"--LabApp.default_url=/lab/tree/{FIRST}",
-        "--ServerApp.answer_yes=True", "--log-level=ERROR", "--LabApp.log_level=ERROR", "--LabApp.news_url=None",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly",
-    ]  # fmt: skip
+        str(python),
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={folder}",
+        "--ServerApp.ip=127.0.0.1",
+        f"--ServerApp.port={port}",
+        "--ServerApp.port_retries=0",
+        f"--LabApp.default_url=/lab/tree/{FIRST}",
+        "--ServerApp.answer_yes=True",
+        "--log-level=ERROR",
+        "--LabApp.log_level=ERROR",
+        "--LabApp.news_url=None",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.extension_manager=readonly",
+    ]
     return command + ([] if browser else ["--no-browser"]) + (["--allow-root"] if as_root else [])
 
 

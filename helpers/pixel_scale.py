@@ -404,6 +404,11 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     guide_fwhm = spot_width(rig.site.seeing, rig.guide_optics.aperture)
     recorded = blurred_fwhm(main_fwhm, 0 * u.arcsec, main_scale)
     return ScaleCheck(
-        main_scale, guide_scale, main_fwhm, guide_fwhm, recorded,
-        noticed=allowed_motion(recorded, widening), seen=centroid_limit(guide_fwhm, electrons, guide_scale),
-    )  # fmt: skip
+        main_scale,
+        guide_scale,
+        main_fwhm,
+        guide_fwhm,
+        recorded,
+        noticed=allowed_motion(recorded, widening),
+        seen=centroid_limit(guide_fwhm, electrons, guide_scale),
+    )

@@ -3,6 +3,11 @@
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
-    "steady", deadline=None, derandomize=True, database=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow]
+    "steady",
+    deadline=None,
+    derandomize=True,
+    database=None,
+    max_examples=40,
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("steady")

@@ -40,8 +40,9 @@ def flats_of(taken):
     ("bits", "gain", "step"), [(8, 4.0, 1), (12, 1.0, 1), (12, 1.0, 16), (14, 0.4, 4), (16, 0.2, 1), (12, 3.0, 1)]
 )
 def test_gain_and_read_noise_are_recovered(bits, gain, step, mosaic):
-    camera, taken = taken_with(bit_depth=bits, gain=gain * E / DN, file_step=step, mosaic=mosaic, read_noise=2.4 * E,
-                               offset=60 * DN)  # fmt: skip
+    camera, taken = taken_with(
+        bit_depth=bits, gain=gain * E / DN, file_step=step, mosaic=mosaic, read_noise=2.4 * E, offset=60 * DN
+    )
     result = photon_transfer(taken.bias, flats_of(taken), mosaic)
     assert result.gain.unit == E / DN
     assert abs(result.gain - camera.gain / step) < 4 * result.gain_error
@@ -265,9 +266,15 @@ def test_linearity_is_finite_or_a_documented_error(pairs, saturation):
 @pytest.mark.parametrize("mosaic", [False, True])
 def test_all_parts_of_a_camera_are_recovered(mosaic):
     camera, taken = taken_with(
-        shape=(128, 160), frames={"bias": 12, "darks": 6, "flats": 4}, mosaic=mosaic, dsnu=1.0 * E, prnu=0.01,
-        row_noise=0.6 * E, column_noise=0.4 * E, dark_current=0.1 * E / S,
-    )  # fmt: skip
+        shape=(128, 160),
+        frames={"bias": 12, "darks": 6, "flats": 4},
+        mosaic=mosaic,
+        dsnu=1.0 * E,
+        prnu=0.01,
+        row_noise=0.6 * E,
+        column_noise=0.4 * E,
+        dark_current=0.1 * E / S,
+    )
     measured = camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
     assert measured.mosaic == mosaic
     assert measured.in_electrons
@@ -392,10 +399,15 @@ def values():
 @pytest.mark.parametrize(
     ("change", "step", "bits"),
     [
-        (lambda v: v, 1, 12), (lambda v: v * 16, 16, 12), (lambda v: v * 4, 4, 12), (lambda v: v // 16, 1, 8),
-        (lambda v: v * 8, 8, 12), (lambda v: v * 7, 1, 14), (lambda v: v / 4096, 1 / 4096, 12),
+        (lambda v: v, 1, 12),
+        (lambda v: v * 16, 16, 12),
+        (lambda v: v * 4, 4, 12),
+        (lambda v: v // 16, 1, 8),
+        (lambda v: v * 8, 8, 12),
+        (lambda v: v * 7, 1, 14),
+        (lambda v: v / 4096, 1 / 4096, 12),
     ],
-)  # fmt: skip
+)
 def test_step_and_bits_are_recognised(values, change, step, bits):
     found = code_use(histogram(change(values)))
     assert found.step == pytest.approx(step)
@@ -469,12 +481,16 @@ def test_any_values_are_described(numbers):
 @pytest.mark.parametrize(
     ("changes", "error", "named"),
     [
-        ({"gain": 0 * E / DN}, ValueError, "gain"), ({"read_noise": 3}, TypeError, "read_noise"),
-        ({"offset": -1 * DN}, ValueError, "offset"), ({"prnu": 0.9}, ValueError, "prnu"),
-        ({"bit_depth": 40}, ValueError, "bit_depth"), ({"bit_depth": 12, "file_step": 32}, ValueError, "file_step"),
-        ({"missing_code": 16}, ValueError, "missing_code"), ({"dark_current": 1 * E}, u.UnitsError, "dark_current"),
+        ({"gain": 0 * E / DN}, ValueError, "gain"),
+        ({"read_noise": 3}, TypeError, "read_noise"),
+        ({"offset": -1 * DN}, ValueError, "offset"),
+        ({"prnu": 0.9}, ValueError, "prnu"),
+        ({"bit_depth": 40}, ValueError, "bit_depth"),
+        ({"bit_depth": 12, "file_step": 32}, ValueError, "file_step"),
+        ({"missing_code": 16}, ValueError, "missing_code"),
+        ({"dark_current": 1 * E}, u.UnitsError, "dark_current"),
     ],
-)  # fmt: skip
+)
 def test_wrong_properties_are_named(changes, error, named):
     with pytest.raises(error, match=named):
         simulated_camera.SimulatedCamera(**changes)
@@ -483,11 +499,14 @@ def test_wrong_properties_are_named(changes, error, named):
 @pytest.mark.parametrize(
     ("arguments", "error", "named"),
     [
-        ({"camera": 1}, TypeError, "camera"), ({"rng": 1}, TypeError, "rng"), ({"bias": 1}, ValueError, "bias"),
-        ({"shape": (8, 40)}, ValueError, "shape"), ({"levels": 0}, ValueError, "levels"),
+        ({"camera": 1}, TypeError, "camera"),
+        ({"rng": 1}, TypeError, "rng"),
+        ({"bias": 1}, ValueError, "bias"),
+        ({"shape": (8, 40)}, ValueError, "shape"),
+        ({"levels": 0}, ValueError, "levels"),
         ({"dark_exposures": [-1] * S}, ValueError, "dark_exposures"),
     ],
-)  # fmt: skip
+)
 def test_wrong_sets_are_refused(arguments, error, named):
     with pytest.raises(error, match=named):
         simulated_camera.take_frames(**{"camera": PLAIN, "rng": np.random.default_rng(1), **arguments})

@@ -56,11 +56,18 @@ FAULTS = {
     "telegraph pixels": lambda c, r: {"telegraph_pixels": r.uniform(0.02, 0.05)},
 }
 GRADES = {
-    "clipped offset": {"usable but"}, "read noise": {"defective"}, "column noise": {"defective"},
-    "row noise": {"defective"}, "light leak": {"these frames can't tell"}, "missing codes": {"defective"},
-    "smoothing": {"usable but"}, "black level": {"usable but"}, "linearity": {"usable but"},
-    "hot pixels": {"usable but"}, "telegraph pixels": {"usable but"},
-}  # fmt: skip
+    "clipped offset": {"usable but"},
+    "read noise": {"defective"},
+    "column noise": {"defective"},
+    "row noise": {"defective"},
+    "light leak": {"these frames can't tell"},
+    "missing codes": {"defective"},
+    "smoothing": {"usable but"},
+    "black level": {"usable but"},
+    "linearity": {"usable but"},
+    "hot pixels": {"usable but"},
+    "telegraph pixels": {"usable but"},
+}
 # What a fault brings with it in truth: noise in stripes and jumping pixels raise the read noise; a driver that shifts whole
 # rows or columns shifts the level of the frame a little too.
 COMPANIONS = {
@@ -181,8 +188,10 @@ def test_nothing_is_called_a_fault_on_less_than_three_standard_errors(measured):
 
 
 def test_the_gravest_fault_leads_and_all_are_told(measured):
-    bad = replace(changed(measured, 9.0, 0.1, "prnu"), codes=replace(measured.codes, missing=40, missing_share=0.1,
-                                                                     missing_example=33.0))  # fmt: skip
+    bad = replace(
+        changed(measured, 9.0, 0.1, "prnu"),
+        codes=replace(measured.codes, missing=40, missing_share=0.1, missing_example=33.0),
+    )
     verdict = camera_verdict.verdict(bad)
     assert verdict.grade == "defective"
     assert verdict.text.startswith("defective: 40 numbers never come")

@@ -228,7 +228,13 @@ def test_sliders_of_each_kind():
 
 @pytest.mark.parametrize(
     ("minimum", "maximum", "start", "step", "logarithmic"),
-    [(0.5, 4.5, 2.37, 0.1, False), (0.5, 4.5, 0.52, 0.1, False), (0.0, 30.0, 9.0, 0.5, False), (20.0, 20000.0, 5000.0, None, True), (120, 900, 638, 30, False)],
+    [
+        (0.5, 4.5, 2.37, 0.1, False),
+        (0.5, 4.5, 0.52, 0.1, False),
+        (0.0, 30.0, 9.0, 0.5, False),
+        (20.0, 20000.0, 5000.0, None, True),
+        (120, 900, 638, 30, False),
+    ],
 )
 def test_the_start_value_lies_on_a_step(minimum, maximum, start, step, logarithmic):
     # else the browser would move it there by itself, and the panel would not start with the reader's own value
@@ -257,7 +263,13 @@ def test_pixels_are_drawn_on_their_grid():
     assert picture.get_extent() == [-0.25, 2.75, -0.25, 1.75]
 
 
-CHECK = {"right": 0.598 * u.arcsec, "unit": u.arcsec, "percent": 2, "reconsider": [(1.196, "binning?")], "hint": "divide"}
+CHECK = {
+    "right": 0.598 * u.arcsec,
+    "unit": u.arcsec,
+    "percent": 2,
+    "reconsider": [(1.196, "binning?")],
+    "hint": "divide",
+}
 
 
 @pytest.mark.parametrize(
@@ -317,7 +329,14 @@ def test_hint_and_solution_are_folded():
 FIELDS = [
     {"key": "name", "section": "rig", "label": "name", "unit": "", "value": "x", "choices": None},
     {"key": "camera.pixel", "section": "camera", "label": "pixel", "unit": "um", "value": 3.0, "choices": None},
-    {"key": "camera.mosaic", "section": "camera", "label": "mosaic", "unit": "", "value": True, "choices": (True, False)},
+    {
+        "key": "camera.mosaic",
+        "section": "camera",
+        "label": "mosaic",
+        "unit": "",
+        "value": True,
+        "choices": (True, False),
+    },
     {"key": "camera.rows", "section": "camera", "label": "rows", "unit": "", "value": 10, "choices": None},
 ]
 

@@ -63,8 +63,11 @@ def commands(monkeypatch):
         seen.append(next(word for word in words if word in ("venv", "install", "import matplotlib.font_manager")))
 
     monkeypatch.setattr(environment, "_run", note)
-    monkeypatch.setattr(environment, "_python_of", lambda folder: "3.11.7" if (folder / "unfinished").exists() or
-                        environment.stamp_file(folder).exists() else "")  # fmt: skip
+    monkeypatch.setattr(
+        environment,
+        "_python_of",
+        lambda folder: "3.11.7" if (folder / "unfinished").exists() or environment.stamp_file(folder).exists() else "",
+    )
     return seen
 
 
@@ -93,9 +96,11 @@ def test_a_real_set_up_works_and_is_believed_afterwards(project, capsys):
 
 
 def test_a_set_up_killed_half_way_is_done_again(project):
-    code = f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r});" \
-           "e._install = lambda *a: (print('installing', flush=True), __import__('time').sleep(60));" \
-           "e.prepare('reader', p / '.venv', p)"  # fmt: skip
+    code = (
+        f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r});"
+        "e._install = lambda *a: (print('installing', flush=True), __import__('time').sleep(60));"
+        "e.prepare('reader', p / '.venv', p)"
+    )
     with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
         for line in process.stdout:
             if line == "installing\n":
@@ -159,8 +164,10 @@ def test_no_stamp_after_a_failure_at_any_step(project, commands, monkeypatch, fa
 
 
 def test_a_second_set_up_waits_for_the_first(project, commands):
-    code = f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r})\n" \
-           "with e._one_at_a_time(p): print('mine', flush=True)"  # fmt: skip
+    code = (
+        f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r})\n"
+        "with e._one_at_a_time(p): print('mine', flush=True)"
+    )
     with environment._one_at_a_time(project):
         process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True)
         assert process.stdout.readline().startswith("Another set-up is at work")
@@ -317,8 +324,9 @@ def test_lab_starts_tells_its_address_needs_the_token_and_stops():
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     command = [sys.executable, "-m", "helpers", "lab", "--no-browser", "--port", str(port)]
-    with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True,
-                          start_new_session=True) as process:  # fmt: skip
+    with subprocess.Popen(
+        command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
         try:
             address = next(line.strip() for line in process.stdout if "http://" in line)
             assert address.startswith(f"http://127.0.0.1:{port}/lab/tree/workbooks/00_your_rig.ipynb?token=")
@@ -359,7 +367,12 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
         ({"one": "def test_a(): pass", "two": "import nowhere"}, [], 1, "1 passed, 1 failed, 0 skipped"),
         ({"one": "import pytest\ndef test_a(): pytest.skip('why')"}, [], 1, "0 passed, 0 failed, 1 skipped"),
         ({"one": "def test_a(): pass", "two": ""}, [], 1, "1 passed, 0 failed, 0 skipped"),
-        ({"one": "def test_a(): pass", "two": "def test_b(): pass"}, ["-k", "test_a"], 0, "1 passed, 0 failed, 0 skipped"),
+        (
+            {"one": "def test_a(): pass", "two": "def test_b(): pass"},
+            ["-k", "test_a"],
+            0,
+            "1 passed, 0 failed, 0 skipped",
+        ),
         (
             {"one": "def test_a(): pass", "two": "def test_b(): pass"},
             ["-k", "none"],

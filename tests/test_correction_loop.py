@@ -11,7 +11,9 @@ from helpers.correction_loop import loop
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 ARCSEC = u.arcsec
 # Gains up to 0.95 of the stability limit.
-cases = st.sampled_from([0, 1]).flatmap(lambda d: st.tuples(st.just(d), st.floats(0.02, 0.95 * loop.stability_limit(d))))
+cases = st.sampled_from([0, 1]).flatmap(
+    lambda d: st.tuples(st.just(d), st.floats(0.02, 0.95 * loop.stability_limit(d)))
+)
 finite = st.floats(allow_nan=True, allow_infinity=True, width=32)
 
 
@@ -259,9 +261,15 @@ def test_any_mount_gives_finite_series(case, seed, dead_band, backlash, largest)
     seen = rng.random(40) < 0.7
     seen[0] = True
     result = loop.simulate_loop(
-        disturbance, noise, gain, delay, dead_band * ARCSEC,
-        backlash=backlash * ARCSEC, largest_correction=largest * ARCSEC, seen=seen,
-    )  # fmt: skip
+        disturbance,
+        noise,
+        gain,
+        delay,
+        dead_band * ARCSEC,
+        backlash=backlash * ARCSEC,
+        largest_correction=largest * ARCSEC,
+        seen=seen,
+    )
     for series in (result.logged, result.pointing, result.corrections):
         assert series.shape == (40, 2) and np.all(np.isfinite(series))
     assert np.abs(result.corrections).max() <= largest * ARCSEC

@@ -49,8 +49,15 @@ def test_numbers_are_those_of_the_earlier_workbooks():
 
 
 def test_the_air_left_alone_is_that_of_the_workbook_on_seeing():
-    still = {f"mount.{name}": 0 * unit for name, unit in
-             {"periodic_error": u.arcsec, "polar_error": u.arcmin, "backlash": u.arcsec, "jitter": u.arcsec}.items()}  # fmt: skip
+    still = {
+        f"mount.{name}": 0 * unit
+        for name, unit in {
+            "periodic_error": u.arcsec,
+            "polar_error": u.arcmin,
+            "backlash": u.arcsec,
+            "jitter": u.arcsec,
+        }.items()
+    }
     hardly = rigs.changed(CLUB, still | {"guiding.loop_gain": 1e-6})
     budget = budgets.evaluate(hardly, magnitudes=[10.0])
     air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
@@ -110,7 +117,9 @@ def test_the_fast_shake_widens_the_star_by_its_own_rms():
 
 
 def test_flexure_does_not_depend_on_the_guide_exposure():
-    starter = rigs.changed(rigs.demo_rig("starter"), {"guiding.picture_exposure": 900 * u.s, "guide_optics.flexure": 8 * u.arcsec / u.h})
+    starter = rigs.changed(
+        rigs.demo_rig("starter"), {"guiding.picture_exposure": 900 * u.s, "guide_optics.flexure": 8 * u.arcsec / u.h}
+    )
     terms = [
         budgets.evaluate(rigs.changed(starter, {"guiding.exposure": time * u.s})).picture_terms["flexure"].value
         for time in (0.5, 1.0)
@@ -138,7 +147,9 @@ def test_a_given_field_can_not_be_kept_with_other_optics():
 
 
 def test_shares_of_causes_sum_to_the_change():
-    before = budgets.predict(rigs.changed(rigs.demo_rig("club", "A"), {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s}))
+    before = budgets.predict(
+        rigs.changed(rigs.demo_rig("club", "A"), {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s})
+    )
     after = budgets.predict(CLUB)
     shares = budgets.attribute(before, after)
     total = sum(share.value for share in shares.values())
@@ -229,7 +240,9 @@ def test_intervals_cover_simulated_truth():
     names = ("logged_rms", "pointing_rms", "final_fwhm")
     for _ in range(trials):
         truth = budgets.drawn_budget(CLUB, None, None, rng)
-        covered += [predicted.intervals[name][0] <= getattr(truth, name) <= predicted.intervals[name][1] for name in names]
+        covered += [
+            predicted.intervals[name][0] <= getattr(truth, name) <= predicted.intervals[name][1] for name in names
+        ]
     assert np.all((covered / trials >= 0.90) & (covered / trials <= 0.98)), covered / trials
 
 
@@ -251,17 +264,30 @@ def test_wrong_arguments_are_named(arguments, error, named):
 
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(
-    seeing_arcsec=st.floats(0.3, 8), exposure=st.floats(0.2, 20), gain=st.floats(0.01, 1.9), read_noise=st.floats(0, 200),
-    well=st.floats(100, 1e5), stars=st.integers(1, 40), latitude=st.floats(-60, 60), declination=st.floats(-89, 89),
-)  # fmt: skip
+    seeing_arcsec=st.floats(0.3, 8),
+    exposure=st.floats(0.2, 20),
+    gain=st.floats(0.01, 1.9),
+    read_noise=st.floats(0, 200),
+    well=st.floats(100, 1e5),
+    stars=st.integers(1, 40),
+    latitude=st.floats(-60, 60),
+    declination=st.floats(-89, 89),
+)
 def test_any_valid_rig_is_predicted_or_refused_in_words(
     seeing_arcsec, exposure, gain, read_noise, well, stars, latitude, declination
 ):
-    rig = rigs.changed(CLUB, {
-        "site.seeing": seeing_arcsec * u.arcsec, "guiding.exposure": exposure * u.s, "guiding.loop_gain": gain,
-        "guide_camera.read_noise": read_noise * u.electron, "guide_camera.full_well": well * u.electron,
-        "guiding.stars": stars, "site.latitude": latitude * u.deg,
-    })  # fmt: skip
+    rig = rigs.changed(
+        CLUB,
+        {
+            "site.seeing": seeing_arcsec * u.arcsec,
+            "guiding.exposure": exposure * u.s,
+            "guiding.loop_gain": gain,
+            "guide_camera.read_noise": read_noise * u.electron,
+            "guide_camera.full_well": well * u.electron,
+            "guiding.stars": stars,
+            "site.latitude": latitude * u.deg,
+        },
+    )
     try:
         budget = budgets.predict(rig, SkyCoord(10 * u.deg, declination * u.deg))
     except ValueError as error:

@@ -56,9 +56,7 @@ def test_air_is_not_counted_twice():
 
 
 def test_parts_add_as_squares():
-    image = final_image(
-        alternating(0.3, 0), 2 * ARCSEC, within=np.full((8, 2), 0.04) * ARCSEC**2, shake=0.1 * ARCSEC
-    )
+    image = final_image(alternating(0.3, 0), 2 * ARCSEC, within=np.full((8, 2), 0.04) * ARCSEC**2, shake=0.1 * ARCSEC)
     assert np.diagonal(image.added_motion).value == pytest.approx([0.09 + 0.04 + 0.01, 0.05])
 
 

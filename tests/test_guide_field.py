@@ -68,7 +68,8 @@ def test_density_names_a_wrong_magnitude(magnitude):
 
 
 @pytest.mark.parametrize(
-    ("latitude", "kind"), [(91 * u.deg, ValueError), (30, TypeError), (3 * u.m, u.UnitsError), (np.nan * u.deg, ValueError)]
+    ("latitude", "kind"),
+    [(91 * u.deg, ValueError), (30, TypeError), (3 * u.m, u.UnitsError), (np.nan * u.deg, ValueError)],
 )
 def test_density_names_a_wrong_latitude(latitude, kind):
     with pytest.raises(kind, match="latitude"):
@@ -244,9 +245,13 @@ def test_the_month_decides_which_sky_is_high():
 
 
 def star_table():
-    return Table({
-        "ra": [359.99, 0.01, 0.02] * u.deg, "dec": [10.0, 10.1, 9.9] * u.deg, "magnitude": [9.0, 11.5, 12.0] * u.mag,
-    })  # fmt: skip
+    return Table(
+        {
+            "ra": [359.99, 0.01, 0.02] * u.deg,
+            "dec": [10.0, 10.1, 9.9] * u.deg,
+            "magnitude": [9.0, 11.5, 12.0] * u.mag,
+        }
+    )
 
 
 @pytest.mark.parametrize("name", ["s.ecsv", "s.csv", "s.fits", "s.vot"])
@@ -316,11 +321,15 @@ def test_repeated_rows_count_once_and_the_brighter_stays(tmp_path):
 @pytest.mark.parametrize(
     ("row", "found"),
     [
-        ("400,20,9", "data row 2, ra"), ("-181,20,9", "data row 2, ra"), ("10,95,9", "data row 2, dec"),
-        (",20,9", "found nothing"), ("10,x,9", "expected a number, found 'x'"), ("12:30:00,20,9", "'12:30:00'"),
+        ("400,20,9", "data row 2, ra"),
+        ("-181,20,9", "data row 2, ra"),
+        ("10,95,9", "data row 2, dec"),
+        (",20,9", "found nothing"),
+        ("10,x,9", "expected a number, found 'x'"),
+        ("12:30:00,20,9", "'12:30:00'"),
         ("inf,20,9", "data row 2"),
     ],
-)  # fmt: skip
+)
 def test_impossible_places_are_named_with_their_row(tmp_path, row, found):
     with pytest.raises(ValueError, match=re.escape(found)):
         guide_field.load_catalogue(write(tmp_path, f"ra,dec,magnitude\n10,20,9\n{row}\n"))
@@ -370,8 +379,10 @@ class Service(BaseHTTPRequestHandler):
             "/status": votable([], info='<INFO name="QUERY_STATUS" value="ERROR"/>'),
             "/short": votable([(187.9, 33.1, 9.5)], info='<INFO name="QUERY_STATUS" value="OVERFLOW"/>'),
             "/unusual": votable([(187.9, 33.1, 9.5)], magnitude="brightness"),
-            "/text": votable([(187.9, 33.1, 9.5)]).replace(b'datatype="double" unit="deg" ucd="pos.eq.ra', b'datatype="char" arraysize="*" ucd="pos.eq.ra').replace(b"187.9", b"east"),
-        }  # fmt: skip
+            "/text": votable([(187.9, 33.1, 9.5)])
+            .replace(b'datatype="double" unit="deg" ucd="pos.eq.ra', b'datatype="char" arraysize="*" ucd="pos.eq.ra')
+            .replace(b"187.9", b"east"),
+        }
         if path == "/slow":
             self.server.released.wait(20)
             return
@@ -527,8 +538,10 @@ def test_the_outline_on_the_chart_encloses_the_stars_on_the_sensor():
     sides = np.diff(outline, axis=0)
     assert np.hypot(*sides.T) == pytest.approx(np.degrees([5.4, 3.0, 5.4, 3.0]) * 60 / 1350)
     # inside: on the same side of all four edges
-    cross = [side[0] * (offsets - corner)[:, 1] - side[1] * (offsets - corner)[:, 0]
-             for side, corner in zip(sides, outline[:4], strict=True)]  # fmt: skip
+    cross = [
+        side[0] * (offsets - corner)[:, 1] - side[1] * (offsets - corner)[:, 0]
+        for side, corner in zip(sides, outline[:4], strict=True)
+    ]
     inside = (np.array(cross) < 0).all(axis=0) | (np.array(cross) > 0).all(axis=0)
     found = guide_field.usable_stars(stars, TARGET, 60 * u.deg, CLUB, 30)
     assert sorted(stars["ra"][inside]) == sorted(found["ra"])
@@ -728,16 +741,16 @@ def test_any_place_and_magnitude(magnitude, latitude, longitude):
     assert 0 < low < density < high < 1e6 / u.deg**2
 
 
-@given(magnitude=st.floats(6, 17), latitude=st.floats(-90, 90), longitude=st.floats(-360, 360), at_least=st.integers(0, 50))
+@given(
+    magnitude=st.floats(6, 17), latitude=st.floats(-90, 90), longitude=st.floats(-360, 360), at_least=st.integers(0, 50)
+)
 @property_test
 def test_any_chance_lies_between_0_and_1(magnitude, latitude, longitude, at_least):
     density = guide_field.star_density(magnitude, latitude * u.deg, longitude * u.deg)
     assert 0 <= guide_field.chance_of_stars(density, 100 * u.arcmin**2, at_least) <= 1
 
 
-@given(
-    x=anything, y=anything, size=st.floats(0.1, 100), distance=st.floats(0, 300), obstruction=st.floats(0, 0.9)
-)  # fmt: skip
+@given(x=anything, y=anything, size=st.floats(0.1, 100), distance=st.floats(0, 300), obstruction=st.floats(0, 0.9))
 @property_test
 def test_any_place_behind_any_mirror(x, y, size, distance, obstruction):
     chosen = optics(mirror_size=size * u.mm, mirror_distance=distance * u.mm, central_obstruction=obstruction)
@@ -768,7 +781,9 @@ def test_any_target_and_any_angle(ra, dec, angle, limiting, latitude):
     stars = ring(target, 41 * u.arcmin, number=12)
     try:
         found = guide_field.usable_stars(stars, target, angle * u.deg, CLUB, limiting)
-        search = guide_field.search_position_angles(stars, target, CLUB, limiting, present=angle * u.deg, step=30 * u.deg)
+        search = guide_field.search_position_angles(
+            stars, target, CLUB, limiting, present=angle * u.deg, step=30 * u.deg
+        )
         centre = guide_field.guide_field_centre(target, angle * u.deg, CLUB.guide_optics)
         passage = guide_field.meridian_passage(target, latitude * u.deg)
     except DOCUMENTED:

@@ -214,9 +214,13 @@ def test_frames_of_a_rig_hold_what_the_signal_says(name, camera):
 )
 def test_wrong_values_for_frames_of_a_rig_are_named(name, value):
     good = {
-        "rig": rigs.demo_rig(), "positions": [[9, 9]], "magnitudes": [9], "motion": still(2, 1),
-        "rng": np.random.default_rng(1), "shape": (20, 20),
-    }  # fmt: skip
+        "rig": rigs.demo_rig(),
+        "positions": [[9, 9]],
+        "magnitudes": [9],
+        "motion": still(2, 1),
+        "rng": np.random.default_rng(1),
+        "shape": (20, 20),
+    }
     key = "hot_share" if name == "share" else name
     expected = "magnitudes|positions" if name == "positions" else name
     with pytest.raises((ValueError, TypeError, u.UnitsError), match=expected):
@@ -236,9 +240,14 @@ def test_binning_adds_pixels():
 
 
 GOOD = {
-    "positions": [[10, 10]], "electrons": 500 * E, "motion": still(2, 1), "fwhm": 3 * ARCSEC, "pixel_scale": SCALE,
-    "shape": (20, 20), "rng": np.random.default_rng(1),
-}  # fmt: skip
+    "positions": [[10, 10]],
+    "electrons": 500 * E,
+    "motion": still(2, 1),
+    "fwhm": 3 * ARCSEC,
+    "pixel_scale": SCALE,
+    "shape": (20, 20),
+    "rng": np.random.default_rng(1),
+}
 
 
 @pytest.mark.parametrize(
@@ -303,14 +312,31 @@ def test_wrong_values_of_a_hot_pixel_map_are_named(values, named):
 
 @QUICK
 @given(
-    st.floats(0, 1e6), st.floats(0, 1e4), st.floats(0, 50), st.floats(10, 1e5), st.integers(1, 16), st.floats(0.4, 8),
-    st.sampled_from(guide_frames.PROFILES), st.floats(-50, 50),
-)  # fmt: skip
+    st.floats(0, 1e6),
+    st.floats(0, 1e4),
+    st.floats(0, 50),
+    st.floats(10, 1e5),
+    st.integers(1, 16),
+    st.floats(0.4, 8),
+    st.sampled_from(guide_frames.PROFILES),
+    st.floats(-50, 50),
+)
 def test_any_reasonable_scene_gives_frames(light, sky, noise, full_well, bits, fwhm, profile, place):
     frames = render_frames(
-        [[place, 10]], light * E, still(2, 1), fwhm * ARCSEC, SCALE, (20, 25), np.random.default_rng(1),
-        sky=sky * E / PIX, read_noise=noise * E, full_well=full_well * E, bit_depth=bits, offset=0, profile=profile,
-    )  # fmt: skip
+        [[place, 10]],
+        light * E,
+        still(2, 1),
+        fwhm * ARCSEC,
+        SCALE,
+        (20, 25),
+        np.random.default_rng(1),
+        sky=sky * E / PIX,
+        read_noise=noise * E,
+        full_well=full_well * E,
+        bit_depth=bits,
+        offset=0,
+        profile=profile,
+    )
     assert frames.shape == (2, 25, 20)
     assert frames.dtype == np.uint16
     assert frames.max() <= 2**bits - 1
@@ -324,7 +350,9 @@ def test_the_demo_frames_show_the_seven_stars_of_their_list():
     assert frames.shape == (8, 250, 450)
     club = rigs.demo_rig("club", "B")
     target = SkyCoord(188 * u.deg, 33 * u.deg)
-    expected = meridian_flip.usable_stars(load_catalogue(folder / "field_before_flip.ecsv"), target, 60 * u.deg, club, 40)
+    expected = meridian_flip.usable_stars(
+        load_catalogue(folder / "field_before_flip.ecsv"), target, 60 * u.deg, club, 40
+    )
     assert np.array(stars["magnitude"]) == pytest.approx(np.array(expected["magnitude"]))
     for (x, y, magnitude), share in zip(stars.iterrows("x", "y", "magnitude"), expected["light"], strict=True):
         row, column = round(y), round(x)

@@ -37,9 +37,7 @@ def test_a_night_has_the_motion_of_its_parts(night):
     assert found.value == pytest.approx(expected.value, rel=0.25)  # ten minutes of slow air scatter much
     assert night.weights.sum() == pytest.approx(1) and np.all(np.diff(night.weights) < 0)
     assert np.all(night.unseen == 0)  # a pick-off does not bend
-    assert night.star_fwhm.value == pytest.approx(
-        seeing.spot_fwhm(club.telescope.aperture, above, 550 * u.nm).value
-    )
+    assert night.star_fwhm.value == pytest.approx(seeing.spot_fwhm(club.telescope.aperture, above, 550 * u.nm).value)
 
 
 def test_a_guide_telescope_bends_unseen():
@@ -93,7 +91,9 @@ def test_the_map_is_guiding_cell_by_cell(night):
 def test_the_map_of_a_guide_telescope_holds_its_flexure():
     bent = draw("starter")
     values = {"guide_optics.flexure": 0 * u.arcsec / u.h}
-    straight = guide_night.GuideNight(**(vars(bent) | {"unseen": 0 * bent.unseen, "rig": rig.changed(bent.rig, values)}))
+    straight = guide_night.GuideNight(
+        **(vars(bent) | {"unseen": 0 * bent.unseen, "rig": rig.changed(bent.rig, values)})
+    )
     maps = [guide_night.night_map(one, [1] * u.s, [0.3], np.random.default_rng(1)) for one in (bent, straight)]
     assert maps[0].mean[0, 0] > maps[1].mean[0, 0]
     cell = np.mean([guide_night.guide(bent, gain=0.3, run=run)[1].mean_fwhm.value for run in (0, 1)])
@@ -163,9 +163,13 @@ def test_a_lost_star_leaves_no_command(night):
 
 
 @given(
-    st.floats(-1, 30), st.floats(-0.1, 2.1), st.integers(-1, 2), st.sampled_from([0, 1]), st.floats(-0.1, 2),
+    st.floats(-1, 30),
+    st.floats(-0.1, 2.1),
+    st.integers(-1, 2),
+    st.sampled_from([0, 1]),
+    st.floats(-0.1, 2),
     st.floats(-1, 120),
-)  # fmt: skip
+)
 @settings(max_examples=40, deadline=None, derandomize=True)
 def test_any_setting_guides_finitely_or_is_refused_by_name(night, steps, gain, run, delay, dead_band, seeing_arcsec):
     exposure = round(steps) * night.step

@@ -15,16 +15,64 @@ WORKBOOKS = sorted((ROOT / "workbooks").glob("*.ipynb"))
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 
 # All calculations, in reading order: a module imports only modules named before it.
-ORDER = ["shared.checks", "shared.files", "shared.series", "rig.rig", "pixel_scale", "starlight.spectra", "starlight.simulated_frames", "starlight.centroid_noise", "starlight.light", "guide_field.star_counts", "guide_field.star_lists", "guide_field.pick_off", "guide_field.meridian_flip", "guide_field.chances", "seeing.tilt_spectrum", "seeing.air", "seeing.instant_pictures", "seeing.simulated_motion", "multi_star.centroids", "multi_star.averaging", "near_infrared.refraction", "near_infrared.gains", "correction_loop.loop", "correction_loop.picture", "correction_loop.mount", "correction_loop.log_check", "correction_loop.settings", "correction_loop.night", "camera_check.converter_codes", "camera_check.statistics", "camera_check.files", "camera_check.bad_pixels", "camera_check.photon_transfer", "camera_check.measure", "camera_check.verdict", "camera_check.simulated_camera", "night_comparison.log", "night_comparison.compare", "night_comparison.main_frames", "error_budget.predict", "error_budget.causes", "planetary"]
+ORDER = [
+    "shared.checks",
+    "shared.files",
+    "shared.series",
+    "rig.rig",
+    "pixel_scale",
+    "starlight.spectra",
+    "starlight.simulated_frames",
+    "starlight.centroid_noise",
+    "starlight.light",
+    "guide_field.star_counts",
+    "guide_field.star_lists",
+    "guide_field.pick_off",
+    "guide_field.meridian_flip",
+    "guide_field.chances",
+    "seeing.tilt_spectrum",
+    "seeing.air",
+    "seeing.instant_pictures",
+    "seeing.simulated_motion",
+    "multi_star.centroids",
+    "multi_star.averaging",
+    "near_infrared.refraction",
+    "near_infrared.gains",
+    "correction_loop.loop",
+    "correction_loop.picture",
+    "correction_loop.mount",
+    "correction_loop.log_check",
+    "correction_loop.settings",
+    "correction_loop.night",
+    "camera_check.converter_codes",
+    "camera_check.statistics",
+    "camera_check.files",
+    "camera_check.bad_pixels",
+    "camera_check.photon_transfer",
+    "camera_check.measure",
+    "camera_check.verdict",
+    "camera_check.simulated_camera",
+    "night_comparison.log",
+    "night_comparison.compare",
+    "night_comparison.main_frames",
+    "error_budget.predict",
+    "error_budget.causes",
+    "planetary",
+]
 ROOMS = list(dict.fromkeys(name.split(".")[0] for name in ORDER if not name.startswith("shared.")))
 # Not calculations: the furniture, the command line and what it runs. Drawings and questions belong to one workbook.
 APART = {"classroom", "command", "__main__", "__init__"}
 FOR_THE_WORKBOOK = {"drawings", "questions"}
 # These read or write files.
 READERS = {
-    "rig.rig", "shared.files", "guide_field.star_lists", "camera_check.files", "camera_check.verdict", "night_comparison.log",
+    "rig.rig",
+    "shared.files",
+    "guide_field.star_lists",
+    "camera_check.files",
+    "camera_check.verdict",
+    "night_comparison.log",
     "night_comparison.main_frames",
-}  # fmt: skip
+}
 AT_ONCE = {"numpy", "scipy", "astropy", "tomlkit"}  # imported when a module is
 WHEN_NEEDED = {"photutils", "pyvo", "requests"}  # slow to import, so inside the function that needs them
 
@@ -76,12 +124,19 @@ def helper_of(workbook_path):
 def test_the_visible_top_level_is_exactly_seven_entries():
     made_by_use = {"__pycache__"}
     visible = {
-        path.name for path in ROOT.iterdir()
+        path.name
+        for path in ROOT.iterdir()
         if not path.name.startswith(".") and path.name not in made_by_use and not path.match("report*.html")
-    }  # fmt: skip
+    }
     assert visible == {
-        "README.md", "DEVELOPERS.md", "requirements.txt", "workbooks", "helpers", "tests", "demo_data",
-    }  # fmt: skip
+        "README.md",
+        "DEVELOPERS.md",
+        "requirements.txt",
+        "workbooks",
+        "helpers",
+        "tests",
+        "demo_data",
+    }
 
 
 def test_each_helper_has_its_place_in_the_order():
@@ -119,8 +174,11 @@ def test_drawings_and_questions_are_for_the_workbook_alone(path):
 
 @pytest.mark.parametrize("name", sorted(set(ORDER) - READERS))
 def test_calculations_touch_no_files_and_print_nothing(name):
-    called = {node.func.id for node in ast.walk(tree_of(path_of(name)))
-              if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}  # fmt: skip
+    called = {
+        node.func.id
+        for node in ast.walk(tree_of(path_of(name)))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
     assert not called & {"open", "print", "input", "exec", "eval", "Path"}
 
 
@@ -131,8 +189,10 @@ def test_furniture_knows_nothing_of_telescopes(path):
 
 
 def test_helpers_import_no_furniture():
-    code = "import sys, importlib; [importlib.import_module('helpers.' + name) for name in sys.argv[1:]];" \
-           "print([name for name in ('matplotlib', 'ipywidgets', 'IPython', 'photutils', 'pyvo') if name in sys.modules])"  # fmt: skip
+    code = (
+        "import sys, importlib; [importlib.import_module('helpers.' + name) for name in sys.argv[1:]];"
+        "print([name for name in ('matplotlib', 'ipywidgets', 'IPython', 'photutils', 'pyvo') if name in sys.modules])"
+    )
     shown = subprocess.run([sys.executable, "-c", code, *ORDER], cwd=ROOT, capture_output=True, text=True, check=True)
     assert shown.stdout.strip() == "[]"
     assert shown.stderr == ""
@@ -146,8 +206,13 @@ def test_each_requirement_has_a_range_and_a_reason(name):
 
 
 def test_the_code_is_tidy():
-    shown = subprocess.run([sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format=concise", "."],
-                           cwd=ROOT, capture_output=True, text=True, check=False)  # fmt: skip
+    shown = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format=concise", "."],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert shown.returncode == 0, shown.stdout + shown.stderr
 
 
@@ -157,8 +222,11 @@ def texts_in(tree):
     for node in ast.walk(tree):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
             docs.add(node.body[0].value)
-    return [node.value for node in ast.walk(tree)
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in docs]  # fmt: skip
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in docs
+    ]
 
 
 def outside_addresses(text):

@@ -28,10 +28,17 @@ def night(seed=1, runs=4, n=1440, shared=0.5):
 def small_map(**changes):
     mount, air, target = night()
     arguments = {
-        "disturbance": mount, "air": air, "centroid_errors": 0.2 / np.sqrt(EXPOSURES.value) * ARCSEC, "step": STEP,
-        "exposures": EXPOSURES, "gains": GAINS, "star_fwhm": 2 * ARCSEC, "rng": np.random.default_rng(2),
-        "target_air": target, "picture_exposure": 120 * u.s,
-    }  # fmt: skip
+        "disturbance": mount,
+        "air": air,
+        "centroid_errors": 0.2 / np.sqrt(EXPOSURES.value) * ARCSEC,
+        "step": STEP,
+        "exposures": EXPOSURES,
+        "gains": GAINS,
+        "star_fwhm": 2 * ARCSEC,
+        "rng": np.random.default_rng(2),
+        "target_air": target,
+        "picture_exposure": 120 * u.s,
+    }
     return settings_map(**(arguments | changes))
 
 
@@ -56,9 +63,13 @@ def test_a_cell_of_the_map_is_the_loop_and_the_final_image_of_that_cell(real_mou
                     **limits,
                 )
                 image = final_image(
-                    result.pointing, 2 * ARCSEC, air=mount_motion.step_means(target[run], size), shake=shake,
-                    within=mount_motion.motion_within(mount[0], size), rows=round(120 / exposure.value),
-                )  # fmt: skip
+                    result.pointing,
+                    2 * ARCSEC,
+                    air=mount_motion.step_means(target[run], size),
+                    shake=shake,
+                    within=mount_motion.motion_within(mount[0], size),
+                    rows=round(120 / exposure.value),
+                )
                 assert found.fwhm[run, i, j].value == pytest.approx(image.mean_fwhm.value)
                 total = np.sqrt((result.logged_rms**2).sum()).value
                 assert found.logged_rms[run, i, j].value == pytest.approx(total)
@@ -91,8 +102,15 @@ def test_uncertainty_is_the_scatter_of_the_mean():
     for seed in range(12):
         mount, air, target = night(seed + 10)
         rng = np.random.default_rng(seed)
-        found = small_map(disturbance=mount, air=air, target_air=target, rng=rng, exposures=[1] * u.s, gains=[0.3],
-                          centroid_errors=[0.2] * ARCSEC)  # fmt: skip
+        found = small_map(
+            disturbance=mount,
+            air=air,
+            target_air=target,
+            rng=rng,
+            exposures=[1] * u.s,
+            gains=[0.3],
+            centroid_errors=[0.2] * ARCSEC,
+        )
         means.append(found.mean[0, 0].value)
         stated.append(found.uncertainty[0, 0].value)
     assert 0.5 < np.std(means, ddof=1) / np.mean(stated) < 2
@@ -134,18 +152,31 @@ def test_plateau_refuses_a_share_of_nothing():
 
 
 @given(
-    st.integers(0, 2**32 - 1), st.integers(2, 4), st.lists(st.integers(1, 12), min_size=1, max_size=3),
-    st.lists(st.floats(-0.1, 2.1), min_size=1, max_size=4), st.floats(0.1, 5), st.floats(0, 60), st.sampled_from([0, 1]),
-)  # fmt: skip
+    st.integers(0, 2**32 - 1),
+    st.integers(2, 4),
+    st.lists(st.integers(1, 12), min_size=1, max_size=3),
+    st.lists(st.floats(-0.1, 2.1), min_size=1, max_size=4),
+    st.floats(0.1, 5),
+    st.floats(0, 60),
+    st.sampled_from([0, 1]),
+)
 @settings(max_examples=30, deadline=None, derandomize=True)
 def test_any_map_is_finite_or_refused_by_name(seed, runs, sizes, gains, fwhm, picture, delay):
     rng = np.random.default_rng(seed)
     mount, air = rng.standard_normal((1, 40, 2)), rng.standard_normal((runs, 40, 2))
     try:
         found = settings_map(
-            mount * ARCSEC, air * ARCSEC, np.full(len(sizes), 0.1) * ARCSEC, 1 * u.s, sizes * u.s, gains, fwhm * ARCSEC,
-            rng, picture_exposure=picture * u.s, delay=delay,
-        )  # fmt: skip
+            mount * ARCSEC,
+            air * ARCSEC,
+            np.full(len(sizes), 0.1) * ARCSEC,
+            1 * u.s,
+            sizes * u.s,
+            gains,
+            fwhm * ARCSEC,
+            rng,
+            picture_exposure=picture * u.s,
+            delay=delay,
+        )
     except ValueError as error:
         assert str(error).startswith(("gain", "picture_exposure:"))
     else:

@@ -82,8 +82,16 @@ def test_means_and_motion_within():
     [
         (lambda: mount.periodic_error(10, STEP, 0 * u.s, 9 * u.arcsec), ValueError, "period"),
         (lambda: mount.periodic_error(10, STEP, 480 * u.s, 9), TypeError, "peak_to_peak"),
-        (lambda: mount.periodic_error(10, STEP, 480 * u.s, 9 * u.arcsec, harmonics=[1]), ValueError, "harmonics, phases"),
-        (lambda: mount.periodic_error(10, STEP, 480 * u.s, 9 * u.arcsec, harmonics=[0], phases=[0]), ValueError, "wave"),
+        (
+            lambda: mount.periodic_error(10, STEP, 480 * u.s, 9 * u.arcsec, harmonics=[1]),
+            ValueError,
+            "harmonics, phases",
+        ),
+        (
+            lambda: mount.periodic_error(10, STEP, 480 * u.s, 9 * u.arcsec, harmonics=[0], phases=[0]),
+            ValueError,
+            "wave",
+        ),
         (lambda: mount.periodic_error(0, STEP, 480 * u.s, 9 * u.arcsec), ValueError, "n_steps"),
         (lambda: mount.polar_drift(5, STEP, 0 * u.deg, 95 * u.deg, 1 * u.arcmin), ValueError, "declination"),
         (lambda: mount.polar_drift_rate(np.nan * u.deg, 5 * u.deg, 1 * u.arcmin), ValueError, "hour_angle"),
@@ -103,9 +111,13 @@ def test_wrong_arguments_are_named(call, error, words):
 
 
 @given(
-    st.floats(-180, 180), st.floats(-90, 90), st.floats(0, 600), st.floats(0.01, 300), st.floats(0, 100),
+    st.floats(-180, 180),
+    st.floats(-90, 90),
+    st.floats(0, 600),
+    st.floats(0.01, 300),
+    st.floats(0, 100),
     st.floats(1e-4, 1e4),
-)  # fmt: skip
+)
 @QUICK
 def test_any_mount_moves_finitely(hour_angle, declination, polar_error, step, height, correlation_time):
     step, declination = step * u.s, declination * u.deg

@@ -74,9 +74,11 @@ def test_turning_field_and_wind_together_changes_nothing_but_the_axes(exposure):
     turned = pair_covariance(quarter * u.arcmin, 0.2 * u.m, one_layer(direction=90 * u.deg), exposure * u.s)[:, 0]
     assert turned.value == pytest.approx(straight.value[::-1])
     oblique = pair_covariance(
-        separation @ [[np.cos(1), np.sin(1)], [-np.sin(1), np.cos(1)]] * u.arcmin, 0.2 * u.m,
-        one_layer(direction=1 * u.rad), exposure * u.s,
-    )[:, 0]  # fmt: skip
+        separation @ [[np.cos(1), np.sin(1)], [-np.sin(1), np.cos(1)]] * u.arcmin,
+        0.2 * u.m,
+        one_layer(direction=1 * u.rad),
+        exposure * u.s,
+    )[:, 0]
     assert oblique.sum().value == pytest.approx(straight.sum().value)
 
 
@@ -103,9 +105,13 @@ def test_limits_of_separation():
 
 @quick
 @given(
-    arrays(float, (4, 2), elements=st.floats(-60, 60)), st.floats(0.01, 3), st.floats(0.5, 1e4) | st.just(np.inf),
-    st.floats(0, 600), st.floats(0, 60), st.floats(-180, 180),
-)  # fmt: skip
+    arrays(float, (4, 2), elements=st.floats(-60, 60)),
+    st.floats(0.01, 3),
+    st.floats(0.5, 1e4) | st.just(np.inf),
+    st.floats(0, 600),
+    st.floats(0, 60),
+    st.floats(-180, 180),
+)
 def test_covariance_is_finite_and_a_covariance(positions, diameter, outer_scale, exposure, wind, angle):
     air = one_layer(outer_scale * u.m, wind * u.m / u.s, angle * u.deg)
     covariance = motion_covariance(positions * u.arcmin, diameter * u.m, air, exposure * u.s)
@@ -133,8 +139,11 @@ def test_covariance_is_finite_and_a_covariance(positions, diameter, outer_scale,
 )
 def test_wrong_values_are_named(values, name):
     good = {
-        "positions": [[0, 0], [1, 2]] * u.arcmin, "diameter": 0.2 * u.m, "atmosphere": one_layer(), "exposure": 1 * u.s
-    }  # fmt: skip
+        "positions": [[0, 0], [1, 2]] * u.arcmin,
+        "diameter": 0.2 * u.m,
+        "atmosphere": one_layer(),
+        "exposure": 1 * u.s,
+    }
     with pytest.raises(REFUSED, match=name):
         motion_covariance(**good | values)
     with pytest.raises(REFUSED, match=name):
@@ -347,10 +356,12 @@ def test_the_spectrum_of_a_series_is_the_folded_integral():
     """One-axis spectra in octaves against the integral over the wavenumber across the wind, all folds added."""
     exposure, wind, diameter, outer_scale = 0.2, 10, 0.2, 20
     rng = np.random.default_rng(4)
-    motion = np.stack([
-        simulate_motion([[0, 0]] * u.arcmin, diameter * u.m, one_layer(), exposure * u.s, 4096, rng).value[:, 0]
-        for _ in range(50)
-    ])  # fmt: skip
+    motion = np.stack(
+        [
+            simulate_motion([[0, 0]] * u.arcmin, diameter * u.m, one_layer(), exposure * u.s, 4096, rng).value[:, 0]
+            for _ in range(50)
+        ]
+    )
     taper = np.sqrt(2 / 3) * (1 - np.cos(2 * np.pi * (np.arange(4096) + 0.5) / 4096))
     found = np.mean(np.abs(np.fft.rfft(motion * taper[:, None], axis=1)) ** 2, axis=0) * exposure / 4096
     frequency = np.fft.rfftfreq(4096, exposure)
@@ -414,18 +425,26 @@ def test_memory_grows_with_stars_times_exposures_only():
 )
 def test_what_cannot_be_simulated_is_refused(values, name):
     good = {
-        "positions": [[0, 0]] * u.arcmin, "diameter": 0.2 * u.m, "atmosphere": one_layer(), "exposure": 1 * u.s,
-        "n_exposures": 5, "rng": np.random.default_rng(0),
-    }  # fmt: skip
+        "positions": [[0, 0]] * u.arcmin,
+        "diameter": 0.2 * u.m,
+        "atmosphere": one_layer(),
+        "exposure": 1 * u.s,
+        "n_exposures": 5,
+        "rng": np.random.default_rng(0),
+    }
     with pytest.raises(REFUSED, match=name):
         simulate_motion(**good | values)
 
 
 @quick
 @given(
-    arrays(float, (3, 2), elements=st.floats(-30, 30)), st.floats(0.02, 2), st.floats(1, 1e3) | st.just(np.inf),
-    st.floats(1e-3, 60), st.floats(0, 50), st.integers(1, 30),
-)  # fmt: skip
+    arrays(float, (3, 2), elements=st.floats(-30, 30)),
+    st.floats(0.02, 2),
+    st.floats(1, 1e3) | st.just(np.inf),
+    st.floats(1e-3, 60),
+    st.floats(0, 50),
+    st.integers(1, 30),
+)
 def test_simulated_motion_is_finite(positions, diameter, outer_scale, exposure, wind, count):
     air = one_layer(outer_scale * u.m, wind * u.m / u.s, 25 * u.deg)
     motion = simulate_motion(positions * u.arcmin, diameter * u.m, air, exposure * u.s, count, np.random.default_rng(0))

@@ -90,9 +90,12 @@ def test_low_in_the_sky_the_spot_gains_more():
 )
 def test_wrong_values_are_named(changes, named):
     arguments = {
-        "quantity": "spot", "from_wavelength": 550 * u.nm, "to_wavelength": 850 * u.nm, "diameter": 0.2 * u.m,
+        "quantity": "spot",
+        "from_wavelength": 550 * u.nm,
+        "to_wavelength": 850 * u.nm,
+        "diameter": 0.2 * u.m,
         "atmosphere": AIR,
-    }  # fmt: skip
+    }
     with pytest.raises(DOCUMENTED, match=named):
         wavelength_gain(**(arguments | changes))
 

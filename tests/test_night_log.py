@@ -71,7 +71,10 @@ def test_names_units_and_scale(tmp_path):
     ("text", "found"),
     [
         ("time,ra_error\n1,2\n", "expected a column 'dec_error'"),
-        (HEADER + "2026-11-07T20:00:00,0.1,0.2,A,5\nyesterday,0.1,0.2,A,5\n", "data row 2, column 'time': expected a date"),
+        (
+            HEADER + "2026-11-07T20:00:00,0.1,0.2,A,5\nyesterday,0.1,0.2,A,5\n",
+            "data row 2, column 'time': expected a date",
+        ),
         (HEADER + "0,0.1,0.2,A,5\nx,0.1,0.2,A,5\n", "data row 2, column 'time': expected seconds, found 'x'"),
         (HEADER + ",0.1,0.2,A,5\n", "data row 1, column 'time'"),
         (HEADER + "0,0.1,0.2,A,5\n1,abc,0.2,A,5\n", "data row 2, column 'ra_error': expected a number, found 'abc'"),

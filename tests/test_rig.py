@@ -154,7 +154,11 @@ def test_a_form_gives_the_rig_back(name, camera):
 
 def test_a_form_may_change_the_kind_of_guide_optics():
     answers = {field["key"]: field["value"] for field in rigs.form_fields(rigs.demo_rig())}
-    answers |= {"guide_optics.kind": "guide telescope", "guide_optics.aperture": 60.0, "guide_optics.focal_length": 240.0}
+    answers |= {
+        "guide_optics.kind": "guide telescope",
+        "guide_optics.aperture": 60.0,
+        "guide_optics.focal_length": 240.0,
+    }
     rig = rigs.rig_from_form(answers)
     assert rig.guide_optics.aperture == 60 * u.mm
     assert rig.guide_optics.mirror_size == 0 * u.mm

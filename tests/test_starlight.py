@@ -16,12 +16,49 @@ QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 RIG_A, RIG_B = rigs.demo_rig("club", "A"), rigs.demo_rig("club", "B")
 
 JUNK = [
-    None, True, "text", "2 arcsec", -1, 0, 3.5, np.nan, np.inf, [], [1.0, 2.0], [[1.0]], 5 * u.kg, 0 * ARCSEC,
-    -2 * ARCSEC, np.nan * ARCSEC, np.inf * u.s, 2 * ARCSEC, [1, 2, 3] * ARCSEC, [] * ARCSEC, 0 * E, 400 * E,
-    [400, 500] * E, 3 * E / PIX, -3 * E / PIX, 1e30 * E / PIX, 0.5 * ARCSEC / PIX, 0 * ARCSEC / PIX, 600 * u.nm,
-    [500, 700] * u.nm, [700, 500] * u.nm, 9 * u.mag, 1 * u.s, 1e9 * u.s, "K0", "Z9", "V", 10 * u.m,
-    20 * u.mag / ARCSEC**2, (450, 250), RIG_B, RIG_B.guide_camera,
-]  # fmt: skip
+    None,
+    True,
+    "text",
+    "2 arcsec",
+    -1,
+    0,
+    3.5,
+    np.nan,
+    np.inf,
+    [],
+    [1.0, 2.0],
+    [[1.0]],
+    5 * u.kg,
+    0 * ARCSEC,
+    -2 * ARCSEC,
+    np.nan * ARCSEC,
+    np.inf * u.s,
+    2 * ARCSEC,
+    [1, 2, 3] * ARCSEC,
+    [] * ARCSEC,
+    0 * E,
+    400 * E,
+    [400, 500] * E,
+    3 * E / PIX,
+    -3 * E / PIX,
+    1e30 * E / PIX,
+    0.5 * ARCSEC / PIX,
+    0 * ARCSEC / PIX,
+    600 * u.nm,
+    [500, 700] * u.nm,
+    [700, 500] * u.nm,
+    9 * u.mag,
+    1 * u.s,
+    1e9 * u.s,
+    "K0",
+    "Z9",
+    "V",
+    10 * u.m,
+    20 * u.mag / ARCSEC**2,
+    (450, 250),
+    RIG_B,
+    RIG_B.guide_camera,
+]
 junk = st.sampled_from(JUNK)
 
 
@@ -300,9 +337,15 @@ def test_a_value_at_850_above_the_peak_is_named():
 
 
 STAR = {
-    "magnitude": 10, "spectral_class": "K0", "airmass": 1.2, "exposure": 1 * u.s, "fwhm": 2 * ARCSEC, "band": None,
-    "curve": None, "gain": 2.0,
-}  # fmt: skip
+    "magnitude": 10,
+    "spectral_class": "K0",
+    "airmass": 1.2,
+    "exposure": 1 * u.s,
+    "fwhm": 2 * ARCSEC,
+    "band": None,
+    "curve": None,
+    "gain": 2.0,
+}
 NAMES = ("rig", *STAR, "method", "error")
 
 
@@ -324,9 +367,16 @@ def test_junk_in_a_star_signal_is_named(values, place):
 
 @QUICK
 @given(
-    st.sampled_from(["club", "starter"]), st.sampled_from("AB"), st.floats(-2, 22), st.sampled_from(["F0", "G2", "M2"]),
-    st.floats(1, 10), st.floats(0.001, 600), st.floats(0.2, 20), st.floats(0.1, 100), st.integers(1, 8),
-)  # fmt: skip
+    st.sampled_from(["club", "starter"]),
+    st.sampled_from("AB"),
+    st.floats(-2, 22),
+    st.sampled_from(["F0", "G2", "M2"]),
+    st.floats(1, 10),
+    st.floats(0.001, 600),
+    st.floats(0.2, 20),
+    st.floats(0.1, 100),
+    st.integers(1, 8),
+)
 def test_any_reasonable_star_gives_positive_numbers(name, camera, magnitude, kind, airmass, exposure, fwhm, gain, bins):
     rig = rigs.changed(rigs.demo_rig(name, camera), {"guide_camera.binning": bins})
     signal = starlight.star_signal(rig, magnitude, kind, airmass, exposure * u.s, fwhm * ARCSEC, gain=gain)

@@ -84,7 +84,11 @@ def test_missing_values_may_be_kept(tmp_path):
 def test_optional_columns(tmp_path):
     path = tmp_path / "s.csv"
     path.write_text("ra,magnitude,colour\n1,2,red\n", encoding="utf-8")
-    assert tables.read_table(path, WANTED, optional={"colour": None, "dec": "deg"}).colnames == ["ra", "magnitude", "colour"]
+    assert tables.read_table(path, WANTED, optional={"colour": None, "dec": "deg"}).colnames == [
+        "ra",
+        "magnitude",
+        "colour",
+    ]
     with pytest.raises(tables.TableError, match="declination"):
         tables.read_table(path, WANTED, optional={"dec": "deg"}, columns={"dec": "declination"})
     with pytest.raises(tables.TableError, match="columns: expected one of"):

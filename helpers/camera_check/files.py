@@ -96,8 +96,12 @@ def _plain_dtype(header):
         return None
     stored = header["BITPIX"], header.get("BZERO", 0), header.get("BSCALE", 1)
     # Floats go through astropy and a check for NaN. Unsigned 16 bit: FITS Standard 4.0, table 11.
-    return {(8, 0, 1): np.dtype("u1"), (16, 0, 1): np.dtype("i2"), (32, 0, 1): np.dtype("i4"),
-            (16, 2**15, 1): np.dtype("u2")}.get(stored)  # fmt: skip
+    return {
+        (8, 0, 1): np.dtype("u1"),
+        (16, 0, 1): np.dtype("i2"),
+        (32, 0, 1): np.dtype("i4"),
+        (16, 2**15, 1): np.dtype("u2"),
+    }.get(stored)
 
 
 def _plain(path):
@@ -343,8 +347,9 @@ def sort_frames(paths):
         groups[kind].setdefault(exposure, []).append(number)
 
     def chosen(numbers):
-        return Frames([frames.places[i] for i in numbers], frames.shape[1:], frames.dtype,
-                      [frames.headers[i] for i in numbers])  # fmt: skip
+        return Frames(
+            [frames.places[i] for i in numbers], frames.shape[1:], frames.dtype, [frames.headers[i] for i in numbers]
+        )
 
     def several(kind):
         known = sorted(exposure for exposure in groups[kind] if exposure is not None)

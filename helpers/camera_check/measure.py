@@ -32,9 +32,16 @@ from helpers.camera_check.statistics import LAGS, planes_of, split_pattern, summ
 from helpers.shared.checks import as_quantity
 
 __all__ = [
-    "CameraMeasurement", "Linearity", "Measured", "PhotonTransfer",
-    "linearity", "measure_camera", "measure_files", "photon_transfer", "read_frames",
-]  # fmt: skip
+    "CameraMeasurement",
+    "Linearity",
+    "Measured",
+    "PhotonTransfer",
+    "linearity",
+    "measure_camera",
+    "measure_files",
+    "photon_transfer",
+    "read_frames",
+]
 
 
 @dataclass(frozen=True)

@@ -8,10 +8,17 @@ import numpy as np
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 
 _UNITS = {
-    "gain": u.electron / u.DN, "read_noise": u.electron, "offset": u.DN, "full_well": u.electron,
-    "dark_current": u.electron / u.s, "dsnu": u.electron, "row_noise": u.electron, "column_noise": u.electron,
-    "light_leak": u.electron / u.s, "black_level_drift": u.electron,
-}  # fmt: skip
+    "gain": u.electron / u.DN,
+    "read_noise": u.electron,
+    "offset": u.DN,
+    "full_well": u.electron,
+    "dark_current": u.electron / u.s,
+    "dsnu": u.electron,
+    "row_noise": u.electron,
+    "column_noise": u.electron,
+    "light_leak": u.electron / u.s,
+    "black_level_drift": u.electron,
+}
 _SHARES = ("prnu", "hot_pixels", "telegraph_pixels", "smoothing", "bend")
 
 

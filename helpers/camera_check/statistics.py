@@ -159,8 +159,9 @@ class _Pairs:
         variances = []
         for plane in planes_of(difference, self.mosaic):
             flat = plane.ravel()
-            variances.append((np.vdot(flat, flat) / plane.size - plane.mean(dtype=float) ** 2)
-                             * difference.size / counted / weight)  # fmt: skip
+            variances.append(
+                (np.vdot(flat, flat) / plane.size - plane.mean(dtype=float) ** 2) * difference.size / counted / weight
+            )
         self.levels.append(levels)
         self.variances.append(variances)
         self._split(difference, weight)

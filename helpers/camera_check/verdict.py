@@ -72,30 +72,51 @@ def _damage(m):
     """Frames that spoil all numbers; then nothing else is said."""
     for place, first, last in m.damaged:
         rows = f"row {first} is" if first == last else f"rows {first} to {last} are"
-        yield Finding(CANNOT_TELL, "damaged frame", f"{place}: {rows} nothing like in the other frames of its kind: a damaged "
-                      "file, or another kind of frame? Leave it out and check again")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "damaged frame",
+            f"{place}: {rows} nothing like in the other frames of its kind: a damaged "
+            "file, or another kind of frame? Leave it out and check again",
+        )
 
 
 def _frames_fit(m):
     """What makes the frames themselves unfit to tell."""
     if m.setting_changes:
-        yield Finding(CANNOT_TELL, "settings", f"the settings changed between the frames: {'; '.join(m.setting_changes)}. "
-                      "Take all frames with the same settings")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "settings",
+            f"the settings changed between the frames: {'; '.join(m.setting_changes)}. "
+            "Take all frames with the same settings",
+        )
     for kind in m.equal_frames:
-        yield Finding(CANNOT_TELL, "equal frames", f"two {kind} frames are equal to the last bit, as copies of one file are. "
-                      "Take each frame anew")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "equal frames",
+            f"two {kind} frames are equal to the last bit, as copies of one file are. Take each frame anew",
+        )
     if m.codes.step == 0:
-        yield Finding(CANNOT_TELL, "processed", "the numbers are spread without a step, as in averaged or calibrated frames. "
-                      "Take raw frames")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "processed",
+            "the numbers are spread without a step, as in averaged or calibrated frames. Take raw frames",
+        )
     elif m.codes.step < 1 and not _is_share(m.codes.step):
-        yield Finding(CANNOT_TELL, "processed", f"the numbers stand {m.codes.step:.3g} apart, as in averages of several frames. "
-                      "Take raw frames")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "processed",
+            f"the numbers stand {m.codes.step:.3g} apart, as in averages of several frames. Take raw frames",
+        )
     if m.photon_transfer is None and m.codes.step > 0:
         yield Finding(CANNOT_TELL, "no gain", f"the gain is unknown: {m.photon_transfer_reason}. Noise is given in DN")
     low, high = m.temperatures or (0, 0)
     if high - low > _TEMPERATURES:
-        yield Finding(NOTE, "temperature", f"the sensor was between {low:.1f} and {high:.1f} deg C: dark current changes by a "
-                      "factor of about two in 6 to 8 degrees")  # fmt: skip
+        yield Finding(
+            NOTE,
+            "temperature",
+            f"the sensor was between {low:.1f} and {high:.1f} deg C: dark current changes by a "
+            "factor of about two in 6 to 8 degrees",
+        )
 
 
 def _is_share(step):
@@ -108,16 +129,28 @@ def _numbers(m):
     """The converter and what was done to its numbers."""
     codes = m.codes
     if codes.piled_low:
-        yield Finding(USABLE, "clipped offset", f"the offset is clipped: {100 * m.low_pile:.2g} % of the bias pixels stand at the "
-                      f"lowest number, {codes.lowest:g}, and what lies below is lost. Read noise and faint light come out too "
-                      "small. Raise the offset until no bias pixel is at the lowest number")  # fmt: skip
+        yield Finding(
+            USABLE,
+            "clipped offset",
+            f"the offset is clipped: {100 * m.low_pile:.2g} % of the bias pixels stand at the "
+            f"lowest number, {codes.lowest:g}, and what lies below is lost. Read noise and faint light come out too "
+            "small. Raise the offset until no bias pixel is at the lowest number",
+        )
     if codes.missing:
-        yield Finding(DEFECTIVE, "missing codes", f"{codes.missing} numbers never come although their neighbours do "
-                      f"({100 * codes.missing_share:.2g} %, the first is {codes.missing_example:g}): "
-                      "the converter leaves codes out")  # fmt: skip
+        yield Finding(
+            DEFECTIVE,
+            "missing codes",
+            f"{codes.missing} numbers never come although their neighbours do "
+            f"({100 * codes.missing_share:.2g} %, the first is {codes.missing_example:g}): "
+            "the converter leaves codes out",
+        )
     if 1 < codes.stretch < 1.9:
-        yield Finding(USABLE, "digital gain", f"the numbers were multiplied by {codes.stretch:.3g} after the conversion: that adds "
-                      "no light and costs range. Set the digital gain to none")  # fmt: skip
+        yield Finding(
+            USABLE,
+            "digital gain",
+            f"the numbers were multiplied by {codes.stretch:.3g} after the conversion: that adds "
+            "no light and costs range. Set the digital gain to none",
+        )
     elif codes.stretch > 1:
         yield Finding(NOTE, "scaled", f"numbers of {codes.bits} bit, multiplied by {codes.stretch:.5g} for the file")
     elif codes.step > 1:
@@ -137,19 +170,30 @@ def _noise(m, claimed):
     for kind, noise in stripes.items():
         if _certain(noise, _STRIPES_USABLE * m.pixel_noise.value.value):
             bad = share[kind] > _STRIPES_DEFECTIVE
-            yield Finding(DEFECTIVE if bad else USABLE, f"{kind} noise", f"whole {kind}s jump together by {noise} from frame to "
-                          f"frame, {share[kind]:.2g} times the noise of single pixels ({m.pixel_noise})"
-                          + (f": the electronics that drive the {kind}s" if bad else ""))  # fmt: skip
+            yield Finding(
+                DEFECTIVE if bad else USABLE,
+                f"{kind} noise",
+                f"whole {kind}s jump together by {noise} from frame to "
+                f"frame, {share[kind]:.2g} times the noise of single pixels ({m.pixel_noise})"
+                + (f": the electronics that drive the {kind}s" if bad else ""),
+            )
     if claimed is None or not m.in_electrons or _smoothed(m):
         return
     if m.dark_noise.limit == "below" and m.dark_noise.value > _NOISE_USABLE * claimed:
-        yield Finding(CANNOT_TELL, "coarse numbers", f"the read noise is hidden by the rounding to whole numbers: it is "
-                      f"{m.dark_noise}, and {claimed.value:g} electron are claimed. Take the frames with finer numbers "
-                      "(more bits, higher gain setting)")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "coarse numbers",
+            f"the read noise is hidden by the rounding to whole numbers: it is "
+            f"{m.dark_noise}, and {claimed.value:g} electron are claimed. Take the frames with finer numbers "
+            "(more bits, higher gain setting)",
+        )
     ratio = float(m.dark_noise.value / claimed)
     if _certain(m.dark_noise, _NOISE_USABLE * claimed.value):
-        yield Finding(DEFECTIVE if ratio > _NOISE_DEFECTIVE else USABLE, "read noise", f"the read noise is {m.dark_noise}, "
-                      f"{ratio:.2g} times the {claimed.value:g} electron claimed")  # fmt: skip
+        yield Finding(
+            DEFECTIVE if ratio > _NOISE_DEFECTIVE else USABLE,
+            "read noise",
+            f"the read noise is {m.dark_noise}, {ratio:.2g} times the {claimed.value:g} electron claimed",
+        )
 
 
 def _smoothed(m):
@@ -162,14 +206,21 @@ def _processing(m):
     if _smoothed(m):
         rows, columns = m.correlation_lag
         where = "in the same row" if columns else "in the same column"
-        yield Finding(USABLE, "smoothing", f"the camera smooths or sharpens its frames: the noise of pixels {rows + columns} apart "
-                      f"{where} goes together (correlation {m.correlation}). Gain and noise come out wrong. "
-                      "Turn such processing off")  # fmt: skip
+        yield Finding(
+            USABLE,
+            "smoothing",
+            f"the camera smooths or sharpens its frames: the noise of pixels {rows + columns} apart "
+            f"{where} goes together (correlation {m.correlation}). Gain and noise come out wrong. "
+            "Turn such processing off",
+        )
     noise = m.dark_noise.value.value
     if _certain(m.black_level_drift, _DRIFT * noise):
-        yield Finding(USABLE, "black level", f"the level without light drifts: the bias frames' means differ by "
-                      f"{m.black_level_drift}. Let the camera settle for half an hour; take bias and darks close together"
-                      )  # fmt: skip
+        yield Finding(
+            USABLE,
+            "black level",
+            f"the level without light drifts: the bias frames' means differ by "
+            f"{m.black_level_drift}. Let the camera settle for half an hour; take bias and darks close together",
+        )
 
 
 def _light(m, claimed_current):
@@ -179,49 +230,79 @@ def _light(m, claimed_current):
         return
     leak = _certain(m.dark_shading, _SHADING * m.dark_noise.value.value / m.longest_dark.value)
     if leak:
-        yield Finding(CANNOT_TELL, "light leak", f"light reached the darks, or the sensor glows: they are brighter by "
-                      f"{m.dark_shading} at {m.shading_edge}, so the dark current can't be told. Wrap the camera in foil in a "
-                      "dark room and repeat: a leak goes away, a glow stays")  # fmt: skip
+        yield Finding(
+            CANNOT_TELL,
+            "light leak",
+            f"light reached the darks, or the sensor glows: they are brighter by "
+            f"{m.dark_shading} at {m.shading_edge}, so the dark current can't be told. Wrap the camera in foil in a "
+            "dark room and repeat: a leak goes away, a glow stays",
+        )
     level, counted = m.dark_current, m.dark_current_from_noise
     if counted is not None and not m.codes.piled_low:
         gap = counted.value - level.value
         if gap > 4 * np.hypot(counted.error, level.error) and gap > 0.3 * counted.value:
-            yield Finding(NOTE, "dark level", f"the camera takes its dark level off by itself: {level} from the level, but "
-                          f"{counted} from the noise. Believe the noise")  # fmt: skip
+            yield Finding(
+                NOTE,
+                "dark level",
+                f"the camera takes its dark level off by itself: {level} from the level, but "
+                f"{counted} from the noise. Believe the noise",
+            )
     if claimed_current is not None and m.in_electrons and not leak:
         ratio = float(m.dark_current.value / claimed_current) if claimed_current.value else float("inf")
         if _certain(m.dark_current, _CURRENT * claimed_current.value):
-            yield Finding(USABLE, "dark current", f"the dark current is {m.dark_current}, {ratio:.2g} times the "
-                          f"{claimed_current.value:g} electron / s claimed: a warmer sensor, or light")  # fmt: skip
+            yield Finding(
+                USABLE,
+                "dark current",
+                f"the dark current is {m.dark_current}, {ratio:.2g} times the "
+                f"{claimed_current.value:g} electron / s claimed: a warmer sensor, or light",
+            )
 
 
 def _response(m):
     """Linearity, patterns, single pixels."""
     if m.linearity is not None and _certain(m.linearity.error, _LINEARITY):
-        yield Finding(USABLE, "linearity", f"the response bends: it lies {m.linearity.error.value.value:.2g} % off a straight line "
-                      "on average. Keep stars below the bend, or doubt the lamp and repeat")  # fmt: skip
+        yield Finding(
+            USABLE,
+            "linearity",
+            f"the response bends: it lies {m.linearity.error.value.value:.2g} % off a straight line "
+            "on average. Keep stars below the bend, or doubt the lamp and repeat",
+        )
     if _certain(m.prnu, _PRNU):
         yield Finding(USABLE, "response pattern", f"the pixels respond unequally, by {m.prnu} (PRNU): use flats")
     if _certain(m.dsnu, _DSNU * m.dark_noise.value.value):
-        yield Finding(USABLE, "dark pattern", f"the fixed pattern without light is {m.dsnu} (DSNU), more than the noise: "
-                      "subtract darks")  # fmt: skip
+        yield Finding(
+            USABLE,
+            "dark pattern",
+            f"the fixed pattern without light is {m.dsnu} (DSNU), more than the noise: subtract darks",
+        )
     if m.linearity is None and m.in_electrons:
         yield Finding(NOTE, "no linearity", "linearity is not told: that takes flats of at least four known exposures")
     pixels = m.bad_pixels
     if pixels.frames < 8:
         yield Finding(NOTE, "few frames", "telegraph pixels are not told: that takes at least eight frames of a kind")
-    for kind, places, limit in (("hot", pixels.hot, _HOT), ("cold", pixels.cold, _COLD),
-                                ("telegraph", pixels.telegraph, _TELEGRAPH)):  # fmt: skip
+    for kind, places, limit in (
+        ("hot", pixels.hot, _HOT),
+        ("cold", pixels.cold, _COLD),
+        ("telegraph", pixels.telegraph, _TELEGRAPH),
+    ):
         share = len(places) / pixels.pixels
         if share > limit and len(places) > 5:
-            yield Finding(USABLE, f"{kind} pixels", f"{len(places)} pixels ({100 * share:.2g} %) are {kind} pixels: "
-                          "subtract darks, and never guide on a single bright pixel")  # fmt: skip
+            yield Finding(
+                USABLE,
+                f"{kind} pixels",
+                f"{len(places)} pixels ({100 * share:.2g} %) are {kind} pixels: "
+                "subtract darks, and never guide on a single bright pixel",
+            )
     if m.events:
         place, row, column = m.events[0]
         one = len(m.events) == 1
-        yield Finding(NOTE, "events", f"{len(m.events)} pixel{'' if one else 's'} stood out in one frame only and "
-                      f"{'was' if one else 'were'} left out (cosmic ray or damaged byte){'' if one else '; the first'}: "
-                      f"{place}, row {row}, column {column}")  # fmt: skip
+        yield Finding(
+            NOTE,
+            "events",
+            f"{len(m.events)} pixel{'' if one else 's'} stood out in one frame only and "
+            f"{'was' if one else 'were'} left out (cosmic ray or damaged byte){'' if one else '; the first'}: "
+            f"{place}, row {row}, column {column}",
+        )
 
 
 def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):

@@ -21,28 +21,30 @@ GREY = "#6e6e6e"
 # JupyterLab may answer widgets in one thread of the kernel while cells run in another: one drawing at a time.
 DRAWING = threading.RLock()
 
-matplotlib.rcParams.update({
-    "figure.dpi": 100,
-    "figure.facecolor": "white",
-    "font.size": 13,
-    "axes.titlesize": 14,
-    "axes.labelsize": 13,
-    "legend.fontsize": 11.5,
-    "xtick.labelsize": 12,
-    "ytick.labelsize": 12,
-    "lines.linewidth": 2.2,
-    "lines.markersize": 7,
-    "axes.grid": True,
-    "grid.color": "#d8d8d8",
-    "grid.linewidth": 0.8,
-    "axes.axisbelow": True,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "legend.framealpha": 0.9,
-    "image.cmap": IMAGE_MAP,
-    "image.interpolation": "nearest",
-    "svg.hashsalt": "figures",
-})
+matplotlib.rcParams.update(
+    {
+        "figure.dpi": 100,
+        "figure.facecolor": "white",
+        "font.size": 13,
+        "axes.titlesize": 14,
+        "axes.labelsize": 13,
+        "legend.fontsize": 11.5,
+        "xtick.labelsize": 12,
+        "ytick.labelsize": 12,
+        "lines.linewidth": 2.2,
+        "lines.markersize": 7,
+        "axes.grid": True,
+        "grid.color": "#d8d8d8",
+        "grid.linewidth": 0.8,
+        "axes.axisbelow": True,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "legend.framealpha": 0.9,
+        "image.cmap": IMAGE_MAP,
+        "image.interpolation": "nearest",
+        "svg.hashsalt": "figures",
+    }
+)
 
 
 def new_figure(rows=1, columns=1, width=7.2, height=4.2, **subplots):

@@ -26,10 +26,21 @@ REQUIREMENTS = {
 }
 SPACE_MB = {"reader": 1200, "checks": 2500}  # measured 655 and 1,500 when finished; the rest is for pip to work in
 _NETWORK_SIGNS = (
-    "name resolution", "Name or service not known", "nodename nor servname", "getaddrinfo", "NewConnectionError",
-    "Connection refused", "Network is unreachable", "ConnectTimeoutError", "ReadTimeoutError", "ProxyError", "SSLError",
-    "Connection aborted", "ConnectionError", "Failed to establish a new connection",
-)  # fmt: skip
+    "name resolution",
+    "Name or service not known",
+    "nodename nor servname",
+    "getaddrinfo",
+    "NewConnectionError",
+    "Connection refused",
+    "Network is unreachable",
+    "ConnectTimeoutError",
+    "ReadTimeoutError",
+    "ProxyError",
+    "SSLError",
+    "Connection aborted",
+    "ConnectionError",
+    "Failed to establish a new connection",
+)
 _DISK_SIGNS = ("No space left on device", "Errno 28", "WinError 112", "Disk quota exceeded")
 
 
@@ -202,9 +213,15 @@ def _run(command, folder, read=None):
     """Run a command silently; its lines go to `read`, and its last words into the error if it fails."""
     environment = {name: value for name, value in os.environ.items() if name not in ("PYTHONHOME", "PYTHONPATH")}
     process = subprocess.Popen(
-        [str(part) for part in command], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        text=True, encoding="utf-8", errors="replace", env=environment,
-    )  # fmt: skip
+        [str(part) for part in command],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        encoding="utf-8",
+        errors="replace",
+        env=environment,
+    )
     lines = []
     try:
         for line in process.stdout:

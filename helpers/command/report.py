@@ -143,16 +143,22 @@ def write(rig_file, target, overwrite=False):
     workbooks.run(workbook, WORKBOOK.parent)
     partial = target.with_name(target.name + ".partial")
     try:
-        partial.write_text(page(workbook, rig, datetime.datetime.now().astimezone().date()), encoding="utf-8", newline="\n")
+        partial.write_text(
+            page(workbook, rig, datetime.datetime.now().astimezone().date()), encoding="utf-8", newline="\n"
+        )
         os.replace(partial, target)
     finally:
         partial.unlink(missing_ok=True)
 
 
 def main(arguments=None):
-    parser = argparse.ArgumentParser(prog="python3 -m helpers report", description="Write a report on a rig: one HTML page.")
+    parser = argparse.ArgumentParser(
+        prog="python3 -m helpers report", description="Write a report on a rig: one HTML page."
+    )
     parser.add_argument("rig", nargs="?", type=Path, help="rig file (the demo rig if none)")
-    parser.add_argument("--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)")
+    parser.add_argument(
+        "--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace a report that is there")
     options = parser.parse_args(arguments)
     print("Computing, less than a minute ...", flush=True)

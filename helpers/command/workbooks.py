@@ -38,10 +38,15 @@ def run(workbook, folder):
     """
     running = []
     client = NotebookClient(
-        workbook, timeout=_SECONDS_A_CELL, kernel_name="python3", resources={"metadata": {"path": str(folder)}},
-        record_timing=False, extra_arguments=["--log-level=ERROR"], store_widget_state=False,
+        workbook,
+        timeout=_SECONDS_A_CELL,
+        kernel_name="python3",
+        resources={"metadata": {"path": str(folder)}},
+        record_timing=False,
+        extra_arguments=["--log-level=ERROR"],
+        store_widget_state=False,
         on_cell_start=lambda cell, cell_index: running.append((cell_index, cell)),
-    )  # fmt: skip
+    )
     try:
         client.execute()
     except (CellExecutionError, CellTimeoutError, DeadKernelError) as error:

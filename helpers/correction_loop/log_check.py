@@ -86,7 +86,9 @@ def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
             raise ValueError(f"time: expected {len(errors)} growing times, found {time.size}")
         first = first[time[first + lag] - time[first] < (lag + 0.5) * np.median(np.diff(time))]
         if first.size < _FEWEST:
-            raise ValueError(f"time: expected at least {_FEWEST} errors without a gap before the next, found {first.size}")
+            raise ValueError(
+                f"time: expected at least {_FEWEST} errors without a gap before the next, found {first.size}"
+            )
     before, after = errors[first], errors[first + lag]
     sums = np.stack([before, after, before**2, after**2, before * after])  # (5, pairs, 2)
     resampled = _block_means(sums, n_resamples, rng)
@@ -106,7 +108,9 @@ def _block_means(sums, n_resamples, rng):
     """Means over resamples made of blocks with random starts, read round a circle; (5, n_resamples, 2)."""
     count = sums.shape[1]
     length = min(count, round(2 * count ** (1 / 3)))
-    running = np.concatenate([np.zeros_like(sums[:, :1]), np.cumsum(np.concatenate([sums, sums], axis=1), axis=1)], axis=1)
+    running = np.concatenate(
+        [np.zeros_like(sums[:, :1]), np.cumsum(np.concatenate([sums, sums], axis=1), axis=1)], axis=1
+    )
     starts = rng.integers(0, count, (n_resamples, -(-count // length)))
     blocks = running[:, starts + length] - running[:, starts]
     return blocks.mean(axis=2) / length

@@ -177,7 +177,9 @@ def guide_night(
     positions = as_quantity("positions", positions, u.arcmin, ndim=2)
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     if positions.shape != (magnitudes.size, 2):
-        raise ValueError(f"positions: expected shape ({magnitudes.size}, 2) for the magnitudes, found {positions.shape}")
+        raise ValueError(
+            f"positions: expected shape ({magnitudes.size}, 2) for the magnitudes, found {positions.shape}"
+        )
     duration = as_quantity("duration", duration, u.s, above=0, ndim=0)
     step = as_quantity("step", step, u.s, above=0, ndim=0)
     runs = as_count("runs", runs, minimum=1, maximum=1000)

@@ -175,6 +175,4 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     along = add_motion(star_fwhm, np.diagonal(added, axis1=1, axis2=2) * u.arcsec**2)
     fwhm = add_motion(star_fwhm, np.diagonal(mean) * u.arcsec**2)
     shortest, longest = add_motion(star_fwhm, np.linalg.eigvalsh(mean) * u.arcsec**2)
-    return FinalImage(
-        fwhm, np.sqrt(np.mean(fwhm**2)), float(longest / shortest), mean * u.arcsec**2, along
-    )
+    return FinalImage(fwhm, np.sqrt(np.mean(fwhm**2)), float(longest / shortest), mean * u.arcsec**2, along)

@@ -170,7 +170,9 @@ def settings_map(
     for index, (size, error) in enumerate(zip(np.round(steps).astype(int), errors, strict=True)):
         rows = max(1, round(picture_s / (size * step_s)))
         if rows * size > n:
-            raise ValueError(f"picture_exposure: expected at most the simulated {n * step_s:g} s, found {picture_s:g} s")
+            raise ValueError(
+                f"picture_exposure: expected at most the simulated {n * step_s:g} s, found {picture_s:g} s"
+            )
         moved = _means(disturbance, size)
         noise = _means(air, size) + error * rng.standard_normal((n // size, 1, runs, 2))
         pointing, _ = correction_loop._run_loop(

@@ -25,9 +25,23 @@ from helpers.rig.rig import Rig, RigError, changed, rig_from_values, rig_values
 from helpers.shared.checks import as_count, as_number, as_quantity
 
 __all__ = [
-    "DEMO_TARGET", "FACTORS", "SPREADS", "USABLE_ERROR", "Budget", "Option", "attribute", "attribute_intervals", "drawn_budget",
-    "drawn_rig", "fwhm_map", "predict", "sky_magnitudes", "unexplained", "usual_changes", "what_next",
-]  # fmt: skip
+    "DEMO_TARGET",
+    "FACTORS",
+    "SPREADS",
+    "USABLE_ERROR",
+    "Budget",
+    "Option",
+    "attribute",
+    "attribute_intervals",
+    "drawn_budget",
+    "drawn_rig",
+    "fwhm_map",
+    "predict",
+    "sky_magnitudes",
+    "unexplained",
+    "usual_changes",
+    "what_next",
+]
 
 # Causes of a difference between two rigs: name to the keys that make it. What is in none of them is "everything else".
 FACTORS = {
@@ -101,11 +115,13 @@ def _shapley(names, value_of):
     for name in names:
         others = [other for other in names if other != name]
         shares[name] = sum(
-            math.factorial(size) * math.factorial(count - size - 1) / math.factorial(count)
+            math.factorial(size)
+            * math.factorial(count - size - 1)
+            / math.factorial(count)
             * (values[frozenset((*chosen, name))] - values[frozenset(chosen)])
             for size in range(count)
             for chosen in itertools.combinations(others, size)
-        )  # fmt: skip
+        )
     return shares
 
 
@@ -125,9 +141,7 @@ class _Night:
         stars = None
         if place.field_stars is None:
             stars = sky_magnitudes(rig, place.target, np.random.default_rng(self.star_seed))
-        return evaluate(
-            rig, place.target, place.field_stars, spot_rig=spot_rig, magnitudes=stars, seed=self.air_seed
-        )
+        return evaluate(rig, place.target, place.field_stars, spot_rig=spot_rig, magnitudes=stars, seed=self.air_seed)
 
 
 def _scaled(rig, factors):
@@ -298,7 +312,8 @@ def usual_changes(rig):
         "nothing": {},
         "guide camera with half the read noise": {"guide_camera.read_noise": camera.read_noise / 2},
         "guide camera with quantum efficiency 0.9 and 0.6 at 850 nm": {
-            "guide_camera.peak_quantum_efficiency": 0.9, "guide_camera.quantum_efficiency_850": 0.6,
+            "guide_camera.peak_quantum_efficiency": 0.9,
+            "guide_camera.quantum_efficiency_850": 0.6,
         },
         "half the guide exposure": {"guiding.exposure": settings.exposure / 2},
         "twice the guide exposure": {"guiding.exposure": settings.exposure * 2},
@@ -308,25 +323,31 @@ def usual_changes(rig):
         "half the fast shake (wind screen, stiffer pier)": {"mount.jitter": mount.jitter / 2},
         "one star only": {"guiding.stars": 1},
         "up to 30 stars": {"guiding.stars": 30},
-    }  # fmt: skip
+    }
     if settings.loop_gain * 1.5 < (1 if settings.delay else 2):
         changes["loop gain half as large again"] = {"guiding.loop_gain": settings.loop_gain * 1.5}
     if optics.kind == "pick-off":
         changes["pick-off mirror half as large again"] = {"guide_optics.mirror_size": 1.5 * optics.mirror_size}
         changes["guide telescope of 60 mm, 240 mm focal length, 4 arcsec/h flexure"] = {
-            "guide_optics.kind": "guide telescope", "guide_optics.aperture": 60 * u.mm,
-            "guide_optics.focal_length": 240 * u.mm, "guide_optics.central_obstruction": 0.0,
-            "guide_optics.transmission": 0.9, "guide_optics.flexure": 4 * u.arcsec / u.h,
-        }  # fmt: skip
+            "guide_optics.kind": "guide telescope",
+            "guide_optics.aperture": 60 * u.mm,
+            "guide_optics.focal_length": 240 * u.mm,
+            "guide_optics.central_obstruction": 0.0,
+            "guide_optics.transmission": 0.9,
+            "guide_optics.flexure": 4 * u.arcsec / u.h,
+        }
     else:
         telescope = rig.telescope
         changes["pick-off mirror of 8 mm in place of the guide telescope"] = {
-            "guide_optics.kind": "pick-off", "guide_optics.mirror_size": 8 * u.mm,
-            "guide_optics.mirror_distance": 60 * u.mm, "guide_optics.off_axis_distance": 15 * u.mm,
-            "guide_optics.aperture": telescope.aperture, "guide_optics.focal_length": telescope.focal_length,
+            "guide_optics.kind": "pick-off",
+            "guide_optics.mirror_size": 8 * u.mm,
+            "guide_optics.mirror_distance": 60 * u.mm,
+            "guide_optics.off_axis_distance": 15 * u.mm,
+            "guide_optics.aperture": telescope.aperture,
+            "guide_optics.focal_length": telescope.focal_length,
             "guide_optics.central_obstruction": telescope.central_obstruction,
             "guide_optics.transmission": telescope.transmission,
-        }  # fmt: skip
+        }
     return changes
 
 
@@ -361,7 +382,9 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, field_sta
     if field_stars is not None:
         for name, change in changes.items():
             if any(key.startswith(("guide_optics.", "telescope.", "guide_camera.pixel")) for key in change):
-                raise ValueError(f"changes: {name}: expected no other optics with field_stars, for they change which stars are seen")
+                raise ValueError(
+                    f"changes: {name}: expected no other optics with field_stars, for they change which stars are seen"
+                )
     costs = costs or {}
     for name, cost in costs.items():
         if name not in changes:
@@ -388,7 +411,9 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, field_sta
         mean, spread = np.mean(gains), _spread(gains)
         per_cost = mean / costs[name] if name in costs else None
         interval = ((mean - spread) * u.arcsec, (mean + spread) * u.arcsec)
-        options.append(Option(name, mean * u.arcsec, interval, np.mean(logged[name]) * u.arcsec, per_cost, bool(mean > spread)))
+        options.append(
+            Option(name, mean * u.arcsec, interval, np.mean(logged[name]) * u.arcsec, per_cost, bool(mean > spread))
+        )
     return sorted(options, key=lambda option: -option.gain.value)
 
 

@@ -243,7 +243,9 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         )
     passage = guide_field.meridian_passage(target, rig.site.latitude)
     settings, optics = rig.guiding, rig.guide_optics
-    fwhm = guide_star_fwhm(rig, passage.airmass, detected_wavelength(rig if spot_rig is None else spot_rig, passage.airmass))
+    fwhm = guide_star_fwhm(
+        rig, passage.airmass, detected_wavelength(rig if spot_rig is None else spot_rig, passage.airmass)
+    )
     if field_stars is not None:
         magnitudes = np.asarray(field_stars["magnitude"]) - 2.5 * np.log10(np.asarray(field_stars["light"]))
         off_axis = optics.off_axis_distance.to_value(u.mm)
@@ -282,9 +284,15 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     def loop(disturbance, false, backlash):
         # all runs side by side: (n, 2, runs)
         pointing, _ = correction_loop._run_loop(
-            disturbance.value[:, :, None], np.moveaxis(false, 0, -1), gain, settings.delay,
-            settings.dead_band.to_value(u.arcsec), backlash.to_value(u.arcsec)[:, None], np.inf, None,
-        )  # fmt: skip
+            disturbance.value[:, :, None],
+            np.moveaxis(false, 0, -1),
+            gain,
+            settings.delay,
+            settings.dead_band.to_value(u.arcsec),
+            backlash.to_value(u.arcsec)[:, None],
+            np.inf,
+            None,
+        )
         pointing = np.moveaxis(pointing, -1, 0)
         return pointing + false, pointing
 
@@ -294,7 +302,11 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     air_logged, air_pointing = (_all_signs(part, 0) for part in loop(still, air, 0 * play))
     noise_logged, noise_pointing = (_all_signs(part, 1) for part in loop(still, noise, 0 * play))
     target_air = _all_signs(target_air, 0)
-    parts = {"air": air_logged, "centroid noise": noise_logged, "mount and its play": logged - air_logged - noise_logged}
+    parts = {
+        "air": air_logged,
+        "centroid noise": noise_logged,
+        "mount and its play": logged - air_logged - noise_logged,
+    }
     terms = {name: _signed_root(_share(part, logged)) for name, part in parts.items()}
 
     star = picture_star_fwhm(rig, passage.airmass)
@@ -306,10 +318,14 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         return series.reshape(-1, 2)
 
     image = final_image.final_image(
-        in_a_row(pointing) * u.arcsec, star, air=in_a_row(target_air) * u.arcsec,
-        within=in_a_row(within.value) * within.unit, unseen=in_a_row(unseen.value) * u.arcsec, shake=rig.mount.jitter,
+        in_a_row(pointing) * u.arcsec,
+        star,
+        air=in_a_row(target_air) * u.arcsec,
+        within=in_a_row(within.value) * within.unit,
+        unseen=in_a_row(unseen.value) * u.arcsec,
+        shake=rig.mount.jitter,
         rows=rows,
-    )  # fmt: skip
+    )
     final = image.mean_fwhm.value
 
     def cut(series):
@@ -325,7 +341,9 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         "fast shake": 2 * rig.mount.jitter.value**2,
     }
     per_variance = (final**2 - star.value**2) / (sum(added.values()) or 1)
-    picture = {"air and diffraction": star} | {name: _signed_root(per_variance * value) for name, value in added.items()}
+    picture = {"air and diffraction": star} | {
+        name: _signed_root(per_variance * value) for name, value in added.items()
+    }
     return Budget(
         logged_rms=np.sqrt(_share(logged, logged)) * u.arcsec,
         pointing_rms=np.sqrt(_share(pointing, pointing)) * u.arcsec,

@@ -76,7 +76,7 @@ __all__ = [
     "star_density_band",
     "sweep_chances",
     "usable_stars",
-]  # fmt: skip
+]
 
 _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
 
@@ -212,7 +212,9 @@ def sky_grid(frame="galactic", step=2 * u.deg):
     as_choice("frame", frame, ("galactic", "equatorial"))
     step = as_quantity("step", step, "deg", minimum=0.5, maximum=30, ndim=0).value
     columns, rows = round(360 / step), round(180 / step)
-    across, up = np.meshgrid((np.arange(columns) + 0.5) / columns * 360 - 180, (np.arange(rows) + 0.5) / rows * 180 - 90)
+    across, up = np.meshgrid(
+        (np.arange(columns) + 0.5) / columns * 360 - 180, (np.arange(rows) + 0.5) / rows * 180 - 90
+    )
     across, up = across * u.deg, up * u.deg
     if frame == "galactic":
         return SkyGrid(across, up, latitude=up, longitude=across)
@@ -285,9 +287,16 @@ def _sweep_task(levels, limiting, saturation, latitude_deg, longitude_deg, at_le
 
 
 def sweep_chances(
-    rig, exposures, limiting_magnitudes, mirror_sizes, at_least=1, saturation_magnitudes=None, sky=None, executor=None,
+    rig,
+    exposures,
+    limiting_magnitudes,
+    mirror_sizes,
+    at_least=1,
+    saturation_magnitudes=None,
+    sky=None,
+    executor=None,
     progress=None,
-):  # fmt: skip
+):
     """Chance of enough usable stars over the sky for each exposure and each size of the pick-off mirror.
 
     Parameters
@@ -325,8 +334,9 @@ def sweep_chances(
     at_least = as_count("at_least", at_least)
     saturation_magnitudes = [None] * len(exposures) if saturation_magnitudes is None else saturation_magnitudes
     for name, values in (
-        ("limiting_magnitudes", limiting_magnitudes), ("saturation_magnitudes", saturation_magnitudes),
-    ):  # fmt: skip
+        ("limiting_magnitudes", limiting_magnitudes),
+        ("saturation_magnitudes", saturation_magnitudes),
+    ):
         if np.shape(values) != exposures.shape:
             raise ValueError(f"{name}: expected one for each of {len(exposures)} exposures, found {np.shape(values)}")
     sky = sky_grid(step=4 * u.deg) if sky is None else sky
@@ -334,9 +344,7 @@ def sweep_chances(
         _light_levels(lit_field(changed(rig, {"guide_optics.mirror_size": size}).guide_optics, rig.guide_camera))
         for size in mirror_sizes
     ]
-    limits = [
-        _checked_magnitudes(*pair) for pair in zip(limiting_magnitudes, saturation_magnitudes, strict=True)
-    ]  # fmt: skip
+    limits = [_checked_magnitudes(*pair) for pair in zip(limiting_magnitudes, saturation_magnitudes, strict=True)]
     latitude_deg, longitude_deg = sky.latitude.to_value("deg"), sky.longitude.to_value("deg")
     tasks = [(level, *limit, latitude_deg, longitude_deg, at_least) for limit in limits for level in levels]
     results = _run_here(tasks, progress) if executor is None else _run_on(executor, tasks, progress)

@@ -151,13 +151,17 @@ def _on_sensor(east, north, angle_deg, optics):
 
 def _columns(catalogue):
     try:
-        table = Table({
-            "ra": u.Quantity(catalogue["ra"], "deg").value,
-            "dec": u.Quantity(catalogue["dec"], "deg").value,
-            "magnitude": np.asarray(catalogue["magnitude"], float),
-        })  # fmt: skip
+        table = Table(
+            {
+                "ra": u.Quantity(catalogue["ra"], "deg").value,
+                "dec": u.Quantity(catalogue["dec"], "deg").value,
+                "magnitude": np.asarray(catalogue["magnitude"], float),
+            }
+        )
     except (KeyError, TypeError, ValueError, u.UnitConversionError) as error:
-        raise ValueError(f"catalogue: expected a table with ra, dec and magnitude as load_catalogue gives: {error}") from None
+        raise ValueError(
+            f"catalogue: expected a table with ra, dec and magnitude as load_catalogue gives: {error}"
+        ) from None
     bad = ~(np.isfinite(table["ra"]) & np.isfinite(table["dec"]) & np.isfinite(table["magnitude"]))
     if len(table) == 0 or bad.any():
         found = "no star" if len(table) == 0 else f"a value missing in row {int(np.flatnonzero(bad)[0]) + 1}"
@@ -226,11 +230,16 @@ def usable_stars(
     east, north = _tangent_plane(np.asarray(stars["ra"]), np.asarray(stars["dec"]), target)
     x, y = _on_sensor(east, north, angle, optics)
     light, usable = _usable(x, y, np.asarray(stars["magnitude"]), rig, limiting, saturation, margin_mm)
-    found = Table({
-        "ra": stars["ra"][usable] * u.deg, "dec": stars["dec"][usable] * u.deg,
-        "magnitude": stars["magnitude"][usable] * u.mag,
-        "x": x[usable] * u.mm, "y": y[usable] * u.mm, "light": light[usable],
-    })  # fmt: skip
+    found = Table(
+        {
+            "ra": stars["ra"][usable] * u.deg,
+            "dec": stars["dec"][usable] * u.deg,
+            "magnitude": stars["magnitude"][usable] * u.mag,
+            "x": x[usable] * u.mm,
+            "y": y[usable] * u.mm,
+            "light": light[usable],
+        }
+    )
     found.sort("magnitude")
     return found
 
@@ -317,15 +326,24 @@ def frame_kept(turn, columns, rows):
     """
     angle = _angle("turn", turn).to_value("rad")
     width, height = as_count("columns", columns, minimum=1), as_count("rows", rows, minimum=1)
-    x, y = np.meshgrid((np.arange(200) + 0.5) / 200 * width - width / 2, (np.arange(200) + 0.5) / 200 * height - height / 2)
+    x, y = np.meshgrid(
+        (np.arange(200) + 0.5) / 200 * width - width / 2, (np.arange(200) + 0.5) / 200 * height - height / 2
+    )
     turned_x, turned_y = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
     return float(np.mean((np.abs(turned_x) <= width / 2) & (np.abs(turned_y) <= height / 2)))
 
 
 def search_position_angles(
-    catalogue, target, rig, limiting_magnitude, saturation_magnitude=None, at_least=1, present=0 * u.deg,
-    step=2 * u.deg, margin=0.5 * u.arcmin,
-):  # fmt: skip
+    catalogue,
+    target,
+    rig,
+    limiting_magnitude,
+    saturation_magnitude=None,
+    at_least=1,
+    present=0 * u.deg,
+    step=2 * u.deg,
+    margin=0.5 * u.arcmin,
+):
     """Try the camera at all position angles: where are there enough stars on both sides of the flip?
 
     Parameters

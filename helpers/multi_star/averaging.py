@@ -290,7 +290,9 @@ def robust_mean(offsets, limit=3.5, weights=None, measured=None):
         raise ValueError(f"weights: expected {shape[1]} values, one for each star, found {len(weights)}")
     measured = np.ones(shape, bool) if measured is None else np.asarray(measured)
     if measured.dtype != bool or measured.shape != shape:
-        raise ValueError(f"measured: expected truth values of shape {shape}, found {measured.dtype} of {measured.shape}")
+        raise ValueError(
+            f"measured: expected truth values of shape {shape}, found {measured.dtype} of {measured.shape}"
+        )
     measured = measured & (weights > 0)
     if not measured.any(axis=1).all():
         exposure = np.argmin(measured.any(axis=1))

@@ -207,10 +207,17 @@ def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     spot = np.sqrt(seeing**2 + diffraction**2 + smear**2 / 2)
     signal = star_signal(rig, magnitude, spectral_class, airmass, fwhm=spot, band=band)
     return GuideStar(
-        wavelength=wavelength, seeing=seeing, diffraction=diffraction, smear=smear, spot=spot,
-        transmission=float(1 / (share @ 10 ** (0.4 * lost))), electrons=signal.electrons, sky=signal.sky,
-        centroid=signal.centroid_error, wander=image_motion(diameter, at_airmass(atmosphere, airmass), rig.guiding.exposure),
-    )  # fmt: skip
+        wavelength=wavelength,
+        seeing=seeing,
+        diffraction=diffraction,
+        smear=smear,
+        spot=spot,
+        transmission=float(1 / (share @ 10 ** (0.4 * lost))),
+        electrons=signal.electrons,
+        sky=signal.sky,
+        centroid=signal.centroid_error,
+        wander=image_motion(diameter, at_airmass(atmosphere, airmass), rig.guiding.exposure),
+    )
 
 
 def gain_pieces(old, new):

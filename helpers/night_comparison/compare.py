@@ -21,9 +21,20 @@ from helpers.shared.series import (
 )
 
 __all__ = [
-    "Comparison", "Interval", "clean_log", "compare", "effective_samples", "join_logs", "load_log", "log_fields", "minutes_needed",
-    "plan_power", "read_night", "rms_interval", "simulate_night",
-]  # fmt: skip
+    "Comparison",
+    "Interval",
+    "clean_log",
+    "compare",
+    "effective_samples",
+    "join_logs",
+    "load_log",
+    "log_fields",
+    "minutes_needed",
+    "plan_power",
+    "read_night",
+    "rms_interval",
+    "simulate_night",
+]
 
 MIN_ROWS = 30  # fewer errors tell neither their spread nor their memory
 _PIECE = 8  # a piece of log this many correlation lengths long hardly remembers the piece before
@@ -287,14 +298,25 @@ def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
         if runs is None:
             cautions.append("The logs overlap in time, so they were compared as two separate nights.")
         else:
-            cautions.append("The cameras did not take turns often enough, so a changing sky is not told from a difference of cameras.")
+            cautions.append(
+                "The cameras did not take turns often enough, so a changing sky is not told from a difference of cameras."
+            )
     if min(counts) < 50:
         cautions.append(f"Only {min(counts):.0f} independent errors in one log: the interval itself is rough.")
     interval = (float(interval[0]), float(interval[1]))
     return Comparison(
-        float(ratio), interval, counts, rms[0], rms[1], float(p_value), blocks, paired, drift,
-        _conclusion(float(ratio), interval, paired or runs is None), tuple(cautions),
-    )  # fmt: skip
+        float(ratio),
+        interval,
+        counts,
+        rms[0],
+        rms[1],
+        float(p_value),
+        blocks,
+        paired,
+        drift,
+        _conclusion(float(ratio), interval, paired or runs is None),
+        tuple(cautions),
+    )
 
 
 def _conclusion(ratio, interval, camera_or_sky_known):
@@ -341,10 +363,14 @@ def _power(log_ratio, exposure_s, memory, drift, block_s, pairs):
 def _plan(ratio, correlation_time, exposure, drift, block):
     log_ratio = np.log(as_number("ratio", ratio, above=0, maximum=100))
     exposure_s = as_quantity("exposure", exposure, u.s, above=0, ndim=0).value
-    memory = _memory_of_squares(as_quantity("correlation_time", correlation_time, u.s, above=0, ndim=0).value, exposure_s)
+    memory = _memory_of_squares(
+        as_quantity("correlation_time", correlation_time, u.s, above=0, ndim=0).value, exposure_s
+    )
     block_s = as_quantity("block", block, u.s, above=0, ndim=0).value
     if block_s < MIN_ROWS * exposure_s:
-        raise ValueError(f"block: expected at least {MIN_ROWS} exposures, {MIN_ROWS * exposure_s:g} s, found {block_s:g} s")
+        raise ValueError(
+            f"block: expected at least {MIN_ROWS} exposures, {MIN_ROWS * exposure_s:g} s, found {block_s:g} s"
+        )
     return log_ratio, exposure_s, memory, as_number("drift", drift, minimum=0, maximum=5), block_s
 
 
@@ -405,7 +431,9 @@ def minutes_needed(ratio, correlation_time, exposure, power=0.9, drift=0.2, bloc
     while not enough(high):
         high *= 2
         if high > 1000:
-            raise ValueError(f"ratio: expected one further from 1, found {ratio:g}: 1000 pairs of turns would not show it")
+            raise ValueError(
+                f"ratio: expected one further from 1, found {ratio:g}: 1000 pairs of turns would not show it"
+            )
     low = high // 2
     while high - low > 1:
         middle = (low + high) // 2
@@ -444,5 +472,7 @@ def simulate_night(ratio, correlation_time, exposure, pairs, rng, drift=0.2, blo
     walk = np.cumsum(rng.standard_normal(total)) * drift * np.sqrt(exposure_s / 3600)
     is_b = np.arange(total) // rows % 2 == 1
     errors *= (rms / np.sqrt(2) * np.exp(walk + log_ratio * is_b))[:, None]
-    night = Table(QTable({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec}))
+    night = Table(
+        QTable({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec})
+    )
     return night[~is_b], night[is_b]

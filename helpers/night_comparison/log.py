@@ -33,7 +33,9 @@ def _seconds(path, column):
             raise tables.TableError(f"{name}: expected a unit such as s, found '{column.unit}'") from None
         wrong = ~np.isfinite(seconds)
         if wrong.any():
-            raise tables.TableError(f"{path.name}: data row {_first(wrong)}, column 'time': expected seconds, found nothing")
+            raise tables.TableError(
+                f"{path.name}: data row {_first(wrong)}, column 'time': expected seconds, found nothing"
+            )
         return seconds, ""
     if column.dtype.kind not in "USO":
         raise tables.TableError(f"{name}: expected seconds or dates, found type {column.dtype}")
@@ -50,7 +52,9 @@ def _seconds(path, column):
             return _seconds(path, instants[0])
         wrong = np.array([_try_all(lambda text: Time(text, scale="utc"), [text]) is None for text in texts])
         found, wanted = texts[_first(wrong) - 1], "a date such as 2026-11-07T21:30:00"
-    raise tables.TableError(f"{path.name}: data row {_first(wrong)}, column 'time': expected {wanted}, found {found!r:.40}")
+    raise tables.TableError(
+        f"{path.name}: data row {_first(wrong)}, column 'time': expected {wanted}, found {found!r:.40}"
+    )
 
 
 def _try_all(convert, values):
@@ -270,8 +274,10 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     steps = np.diff(time)
     backward = np.flatnonzero(steps < 0)
     if backward.size:
-        notes.append(f"The clock went back {backward.size} time(s), first after row {backward[0] + 1} by "
-                     f"{-steps[backward[0]]:.1f} s; from there on the times were moved forward.")  # fmt: skip
+        notes.append(
+            f"The clock went back {backward.size} time(s), first after row {backward[0] + 1} by "
+            f"{-steps[backward[0]]:.1f} s; from there on the times were moved forward."
+        )
         usual = np.median(steps[steps > 0]) if np.any(steps > 0) else 0.0
         for row in backward:
             time[row + 1 :] += usual - (time[row + 1] - time[row])
@@ -279,7 +285,9 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
 
     lost = ~np.isfinite(_errors(clean)).all(axis=1)
     if lost.any():
-        notes.append(f"The star was lost in {lost.sum()} of {lost.size} rows ({100 * lost.mean():.1f} %); they are left out.")
+        notes.append(
+            f"The star was lost in {lost.sum()} of {lost.size} rows ({100 * lost.mean():.1f} %); they are left out."
+        )
         clean = clean[~lost]
 
     errors, time = _errors(clean), np.asarray(clean["time"], float)
@@ -289,8 +297,10 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
         starts = time[moves]
         settling = np.any((time[:, None] >= starts[None]) & (time[:, None] < starts[None] + settle), axis=1)
         events = 1 + np.count_nonzero(np.diff(starts) > settle)
-        notes.append(f"The field moved {events} time(s) (errors above {jump + np.median(size):.1f} arcsec); "
-                     f"{settling.sum()} rows until it had settled are left out.")  # fmt: skip
+        notes.append(
+            f"The field moved {events} time(s) (errors above {jump + np.median(size):.1f} arcsec); "
+            f"{settling.sum()} rows until it had settled are left out."
+        )
         clean = clean[~settling]
 
     if len(clean) > 2:
@@ -298,6 +308,8 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
         usual = np.median(steps)
         gaps = steps > max(5 * usual, 10.0)
         if gaps.any():
-            notes.append(f"There are {gaps.sum()} gap(s), the longest of {steps.max():.0f} s; rows on either side are not "
-                         "taken to be neighbours.")  # fmt: skip
+            notes.append(
+                f"There are {gaps.sum()} gap(s), the longest of {steps.max():.0f} s; rows on either side are not "
+                "taken to be neighbours."
+            )
     return clean, notes

@@ -50,7 +50,9 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
 
     image = np.asarray(image)
     if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16:
-        raise ValueError(f"image: expected a picture of at least 16 x 16 pixels, found shape {image.shape} of {image.dtype}")
+        raise ValueError(
+            f"image: expected a picture of at least 16 x 16 pixels, found shape {image.shape} of {image.dtype}"
+        )
     image = image.astype(float)
     if not np.all(np.isfinite(image)):
         raise ValueError(f"image: expected finite pixels, found {np.count_nonzero(~np.isfinite(image))} that are not")
@@ -87,8 +89,15 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
             if not np.all((widths > 0.5) & (widths < 2 * half)) or best.amplitude_0.value < 5 * noise:
                 continue
             angle = np.degrees(best.theta_0.value) + (90 if widths[1] > widths[0] else 0)
-            shapes.append((x + best.x_mean_0.value, y + best.y_mean_0.value, np.sqrt(widths.prod()),
-                           widths.max() / widths.min(), (angle + 90) % 180 - 90))  # fmt: skip
+            shapes.append(
+                (
+                    x + best.x_mean_0.value,
+                    y + best.y_mean_0.value,
+                    np.sqrt(widths.prod()),
+                    widths.max() / widths.min(),
+                    (angle + 90) % 180 - 90,
+                )
+            )
             if len(shapes) == most:
                 break
     if not shapes:
@@ -133,15 +142,26 @@ def frame_shapes(paths, scale=None, **keywords):
             start = Time(header["DATE-OBS"], scale="utc")
             exposure = float(header["EXPTIME"])
         except (KeyError, ValueError, TypeError) as error:
-            raise tables.TableError(f"{path.name}: expected DATE-OBS and EXPTIME in the header, found: {error}") from error
+            raise tables.TableError(
+                f"{path.name}: expected DATE-OBS and EXPTIME in the header, found: {error}"
+            ) from error
         try:
             shapes = star_shapes(image, **keywords)
         except ValueError as error:
             raise ValueError(f"{path.name}: {error}") from error
         spread = 1.4826 * np.median(np.abs(shapes["fwhm"] - np.median(shapes["fwhm"])))
         error = 1.2533 * spread / np.sqrt(len(shapes))  # of a median of normal values
-        rows.append((path.name, start.isot, exposure, len(shapes), size * np.median(shapes["fwhm"]), size * error,
-                     np.median(shapes["elongation"])))  # fmt: skip
+        rows.append(
+            (
+                path.name,
+                start.isot,
+                exposure,
+                len(shapes),
+                size * np.median(shapes["fwhm"]),
+                size * error,
+                np.median(shapes["elongation"]),
+            )
+        )
     names = ["file", "start", "exposure", "stars", "fwhm", "fwhm_error", "elongation"]
     table = Table(rows=rows, names=names)
     table["start"] = Time(table["start"], scale="utc")

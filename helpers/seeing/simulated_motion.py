@@ -175,8 +175,14 @@ def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng)
         turn = np.array([[np.cos(direction), np.sin(direction)], [-np.sin(direction), np.cos(direction)]])
         along_m, across_m = turn @ (positions.value.T * _ARCMIN * layer.height.value)
         wind_motion = _layer_motion(
-            along_m, across_m, diameter_m, atmosphere.outer_scale.value, layer.wind_speed.value * exposure_s, count,
-            layer.fraction * scale, rng,
-        )  # fmt: skip
+            along_m,
+            across_m,
+            diameter_m,
+            atmosphere.outer_scale.value,
+            layer.wind_speed.value * exposure_s,
+            count,
+            layer.fraction * scale,
+            rng,
+        )
         motion += np.einsum("wa,wnt->tna", turn, wind_motion)
     return motion * u.arcsec

@@ -17,9 +17,18 @@ import tomlkit.exceptions
 from astropy.table import Column, MaskedColumn, Table
 
 _FORMATS = {
-    ".ecsv": "ECSV", ".csv": "CSV", ".txt": "CSV", ".tsv": "CSV", ".dat": "CSV",
-    ".fits": "FITS", ".fit": "FITS", ".fts": "FITS", ".vot": "VOTable", ".votable": "VOTable", ".xml": "VOTable",
-}  # fmt: skip
+    ".ecsv": "ECSV",
+    ".csv": "CSV",
+    ".txt": "CSV",
+    ".tsv": "CSV",
+    ".dat": "CSV",
+    ".fits": "FITS",
+    ".fit": "FITS",
+    ".fts": "FITS",
+    ".vot": "VOTable",
+    ".votable": "VOTable",
+    ".xml": "VOTable",
+}
 
 
 class TableError(ValueError):
@@ -89,9 +98,14 @@ def _read_csv(path):
         raise TableError(f"{path.name}: expected column names that differ, found '{min(repeated)}' twice")
     try:
         return astropy_ascii.read(
-            lines, format="csv", delimiter=delimiter, guess=False, fast_reader=False,
-            converters={"*": [astropy_ascii.convert_numpy(str)]}, fill_values=[],
-        )  # fmt: skip
+            lines,
+            format="csv",
+            delimiter=delimiter,
+            guess=False,
+            fast_reader=False,
+            converters={"*": [astropy_ascii.convert_numpy(str)]},
+            fill_values=[],
+        )
     except astropy_ascii.InconsistentTableError as error:
         row = next((i for i, line in enumerate(lines[1:], 1) if line.count(delimiter) + 1 > len(names)), "?")
         raise TableError(

@@ -245,9 +245,17 @@ def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
 
 
 def star_signal(
-    rig, magnitude, spectral_class="K0", airmass=1, exposure=None, fwhm=None, band=None, curve=None, gain=1,
+    rig,
+    magnitude,
+    spectral_class="K0",
+    airmass=1,
+    exposure=None,
+    fwhm=None,
+    band=None,
+    curve=None,
+    gain=1,
     method="least squares",
-):  # fmt: skip
+):
     """What a rig's guide camera gets from a star in one exposure, and what that is worth.
 
     For a star whose whole beam reaches the sensor. The mirror of a pick-off may pass only a share of the beam (see
@@ -394,9 +402,22 @@ def mosaic_shares(rig, spectral_class="K0", airmass=1):
 
 
 def rig_frames(
-    rig, positions, magnitudes, motion, rng, shape=None, spectral_class="K0", airmass=1, exposure=None, fwhm=None,
-    gain=1, profile="kolmogorov", hot_share=0.0, hot_rate=50 * u.electron / u.s, offset=20,
-):  # fmt: skip
+    rig,
+    positions,
+    magnitudes,
+    motion,
+    rng,
+    shape=None,
+    spectral_class="K0",
+    airmass=1,
+    exposure=None,
+    fwhm=None,
+    gain=1,
+    profile="kolmogorov",
+    hot_share=0.0,
+    hot_rate=50 * u.electron / u.s,
+    offset=20,
+):
     """Frames of a star field as the rig's guide camera would record them, with its own pixels (not binned).
 
     Parameters
@@ -439,9 +460,19 @@ def rig_frames(
     signal = star_signal(rig, magnitudes, spectral_class, airmass, time, fwhm)
     star_shares, sky_shares = mosaic_shares(rig, spectral_class, airmass) if camera.mosaic else (None, 1.0)
     return render_frames(
-        positions, signal.electrons, motion, signal.fwhm, signal.pixel_scale, shape, rng,
+        positions,
+        signal.electrons,
+        motion,
+        signal.fwhm,
+        signal.pixel_scale,
+        shape,
+        rng,
         sky=signal.sky * sky_shares,
         dark=hot_pixel_map(shape, signal.dark, hot_share, rate * time / u.pix, rng),
-        read_noise=setting.read_noise, full_well=setting.full_well, bit_depth=camera.bit_depth, offset=offset,
-        profile=profile, colour_shares=star_shares,
-    )  # fmt: skip
+        read_noise=setting.read_noise,
+        full_well=setting.full_well,
+        bit_depth=camera.bit_depth,
+        offset=offset,
+        profile=profile,
+        colour_shares=star_shares,
+    )

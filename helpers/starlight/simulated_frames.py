@@ -211,10 +211,23 @@ def _checked_dark(dark, shape):
 
 
 def render_frames(
-    positions, electrons, motion, fwhm, pixel_scale, shape, rng, *, sky=0 * u.electron / u.pix,
-    dark=0 * u.electron / u.pix, read_noise=0 * u.electron, full_well=12000 * u.electron, bit_depth=12, offset=20,
-    profile="kolmogorov", colour_shares=None,
-):  # fmt: skip
+    positions,
+    electrons,
+    motion,
+    fwhm,
+    pixel_scale,
+    shape,
+    rng,
+    *,
+    sky=0 * u.electron / u.pix,
+    dark=0 * u.electron / u.pix,
+    read_noise=0 * u.electron,
+    full_well=12000 * u.electron,
+    bit_depth=12,
+    offset=20,
+    profile="kolmogorov",
+    colour_shares=None,
+):
     """Frames as a guide camera would record them.
 
     Parameters

@@ -31,16 +31,53 @@ BANDS = {
 # Response of Gaia's G band from 325 nm in steps of 25 nm, its peak taken as 1: Riello et al. 2021 (A&A 649, A3), every
 # 25th value as distributed with the library speclite 1.0.
 _G_RESPONSE_NM = np.arange(325.0, 1076.0, 25.0)
-_G_RESPONSE = np.array([
-    0.0, 0.175, 0.151, 0.474, 0.716, 0.810, 0.861, 0.895, 0.922, 0.943, 0.960, 0.976, 0.989, 0.998, 0.998, 0.987,
-    0.958, 0.911, 0.842, 0.751, 0.645, 0.529, 0.414, 0.304, 0.207, 0.130, 0.072, 0.034, 0.013, 0.003, 0.0,
-])  # fmt: skip
+_G_RESPONSE = np.array(
+    [
+        0.0,
+        0.175,
+        0.151,
+        0.474,
+        0.716,
+        0.810,
+        0.861,
+        0.895,
+        0.922,
+        0.943,
+        0.960,
+        0.976,
+        0.989,
+        0.998,
+        0.998,
+        0.987,
+        0.958,
+        0.911,
+        0.842,
+        0.751,
+        0.645,
+        0.529,
+        0.414,
+        0.304,
+        0.207,
+        0.130,
+        0.072,
+        0.034,
+        0.013,
+        0.003,
+        0.0,
+    ]
+)
 
 # Effective temperature of dwarf stars: Pecaut & Mamajek 2013 (ApJS 208, 9), online table of 2022.
 SPECTRAL_CLASSES = {
-    "F0": 7220 * u.K, "F5": 6550 * u.K, "G0": 5930 * u.K, "G2": 5770 * u.K,
-    "K0": 5270 * u.K, "K5": 4440 * u.K, "M0": 3850 * u.K, "M2": 3560 * u.K,
-}  # fmt: skip
+    "F0": 7220 * u.K,
+    "F5": 6550 * u.K,
+    "G0": 5930 * u.K,
+    "G2": 5770 * u.K,
+    "K0": 5270 * u.K,
+    "K5": 4440 * u.K,
+    "M0": 3850 * u.K,
+    "M2": 3560 * u.K,
+}
 
 
 MOSAIC_COLOURS = ("red", "green", "blue")

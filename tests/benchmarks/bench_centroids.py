@@ -32,10 +32,19 @@ def scene(frames):
     light = np.geomspace(195, 40000, STARS)  # the faintest has a signal-to-noise ratio of 10
     motion = rng.normal(0, 0.3, (frames, STARS, 2))
     image = render_frames(
-        places, light * u.electron, motion * u.arcsec, FWHM * u.arcsec, 1 * u.arcsec / u.pix, (COLUMNS, ROWS), rng,
-        sky=SKY * u.electron / u.pix, read_noise=READ_NOISE * u.electron, full_well=FULL_WELL * u.electron,
-        bit_depth=16, profile="gaussian",
-    )  # fmt: skip
+        places,
+        light * u.electron,
+        motion * u.arcsec,
+        FWHM * u.arcsec,
+        1 * u.arcsec / u.pix,
+        (COLUMNS, ROWS),
+        rng,
+        sky=SKY * u.electron / u.pix,
+        read_noise=READ_NOISE * u.electron,
+        full_well=FULL_WELL * u.electron,
+        bit_depth=16,
+        profile="gaussian",
+    )
     return image, places, light, places + motion
 
 

@@ -27,10 +27,20 @@ def scene(frames):
 
 def ours(profile, positions, electrons, motion):
     return render_frames(
-        positions, electrons * u.electron, motion * u.arcsec, FWHM * u.arcsec, SCALE * u.arcsec / u.pix,
-        (COLUMNS, ROWS), np.random.default_rng(2), sky=SKY * u.electron / u.pix, read_noise=READ_NOISE * u.electron,
-        full_well=FULL_WELL * u.electron, bit_depth=12, offset=OFFSET, profile=profile,
-    )  # fmt: skip
+        positions,
+        electrons * u.electron,
+        motion * u.arcsec,
+        FWHM * u.arcsec,
+        SCALE * u.arcsec / u.pix,
+        (COLUMNS, ROWS),
+        np.random.default_rng(2),
+        sky=SKY * u.electron / u.pix,
+        read_noise=READ_NOISE * u.electron,
+        full_well=FULL_WELL * u.electron,
+        bit_depth=12,
+        offset=OFFSET,
+        profile=profile,
+    )
 
 
 def with_galsim(profile, method, positions, electrons, motion, half=25):

@@ -62,7 +62,9 @@ def main():
     print(f"| chance over the whole sky, 64,800 places | {sky:.2f} s | 2 s allowed | {2 / sky:.0f} |")
     ours = seconds(lambda: guide_field.search_position_angles(table, TARGET, CLUB, 15))
     other = seconds(lambda: search_with_astropy(table), repeats=1)
-    print(f"| 180 position angles, 2,000 stars | {ours:.3f} s | astropy offset frames {other:.2f} s | {other / ours:.0f} |")
+    print(
+        f"| 180 position angles, 2,000 stars | {ours:.3f} s | astropy offset frames {other:.2f} s | {other / ours:.0f} |"
+    )
 
 
 if __name__ == "__main__":

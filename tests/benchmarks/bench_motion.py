@@ -97,8 +97,11 @@ def worst_octave(runs=RUNS):
     lags = np.arange(EXPOSURES)
     covariance = np.zeros((2, EXPOSURES))
     for layer in AIR.layers:
-        alone = Atmosphere(AIR.fwhm * layer.fraction**0.6, AIR.outer_scale, [type(layer)(
-            layer.height, 1, layer.wind_speed, layer.wind_direction)])  # fmt: skip
+        alone = Atmosphere(
+            AIR.fwhm * layer.fraction**0.6,
+            AIR.outer_scale,
+            [type(layer)(layer.height, 1, layer.wind_speed, layer.wind_direction)],
+        )
         way = (layer.wind_speed * EXPOSURE / layer.height).to_value(u.one) * u.rad.to(u.arcmin) * lags
         angle = layer.wind_direction.to_value(u.rad)
         way = np.outer(np.minimum(way, 9e3), [np.cos(angle), np.sin(angle)]) * u.arcmin
@@ -106,10 +109,13 @@ def worst_octave(runs=RUNS):
     both_sides = np.concatenate([covariance, covariance[:, :0:-1]], axis=1)
     expected = np.fft.rfft(both_sides, axis=1).real
     taper = np.sqrt(8 / 3) * np.hanning(EXPOSURES)[:, None, None]
-    found = np.mean([
-        np.mean(np.abs(np.fft.rfft(ours(seed=seed).value * taper, axis=0)) ** 2, axis=1) / EXPOSURES
-        for seed in range(runs)
-    ], axis=0)  # fmt: skip
+    found = np.mean(
+        [
+            np.mean(np.abs(np.fft.rfft(ours(seed=seed).value * taper, axis=0)) ** 2, axis=1) / EXPOSURES
+            for seed in range(runs)
+        ],
+        axis=0,
+    )
     frequency, fine = np.fft.rfftfreq(EXPOSURES), np.fft.rfftfreq(2 * EXPOSURES - 1)
     deviations = []
     for low in 2.0 ** np.arange(-6, -1):

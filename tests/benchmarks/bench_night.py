@@ -27,8 +27,10 @@ def main():
         f"| 5,000 resamples of 30,000 errors (arch StationaryBootstrap) | {min(ours):.3f} s | {min(theirs):.3f} s | "
         f"{min(theirs) / min(ours):.0f} times faster |"
     )
-    print(f"| ends of the 95 % interval of the rms | {interval.round(4)} | {other.round(4)} | "
-          f"{100 * np.max(np.abs(interval / other - 1)):.2f} % apart |")  # fmt: skip
+    print(
+        f"| ends of the 95 % interval of the rms | {interval.round(4)} | {other.round(4)} | "
+        f"{100 * np.max(np.abs(interval / other - 1)):.2f} % apart |"
+    )
 
 
 if __name__ == "__main__":

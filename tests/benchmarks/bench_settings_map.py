@@ -45,7 +45,7 @@ def linear_map(night):
             pointing = signal.lfilter([1, -1], [1, gain - 1], mount, axis=0)[:, None]
             pointing = pointing + signal.lfilter([0, -gain], [1, gain - 1], noise, axis=0)
             motion = loop_settings._added_motion(pointing[:, None], target[:, None], rows)[0]
-            added[:, i, j] = motion + inside + night.rig.mount.jitter.value ** 2
+            added[:, i, j] = motion + inside + night.rig.mount.jitter.value**2
     along = guide_night.final_image.add_motion(night.star_fwhm, added * u.arcsec**2)
     return np.sqrt((along**2).mean(axis=-1))
 
@@ -70,8 +70,12 @@ def main():
     assert np.allclose(one.mean, other.mean(axis=0), rtol=2e-3)
     print("| what | ours | other | ratio |")
     print("| --- | --- | --- | --- |")
-    print(f"| settings map, 220 cells x 4 runs of an hour, backlash | {ours:.2f} s | cell by cell {slow:.1f} s | {slow / ours:.0f} |")
-    print(f"| the same without backlash | {ours_linear:.2f} s | scipy.signal.lfilter {library:.2f} s | {library / ours_linear:.1f} |")
+    print(
+        f"| settings map, 220 cells x 4 runs of an hour, backlash | {ours:.2f} s | cell by cell {slow:.1f} s | {slow / ours:.0f} |"
+    )
+    print(
+        f"| the same without backlash | {ours_linear:.2f} s | scipy.signal.lfilter {library:.2f} s | {library / ours_linear:.1f} |"
+    )
     print(f"| air and mount for it, 4 runs of an hour in steps of 0.2 s | {drawn:.2f} s | | |")
 
 

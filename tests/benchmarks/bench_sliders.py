@@ -148,7 +148,9 @@ def test_every_panel(lab, browser):
     from tests.browser.conftest import OpenWorkbook
 
     names = os.environ.get("SLIDER_WORKBOOKS", "00 01 04 05 06").split()
-    print("\n| workbook, panel | panel | swap only | plain | to swap | to plain | panel, no pause | blank frames | jump | burst of 40 keys |")
+    print(
+        "\n| workbook, panel | panel | swap only | plain | to swap | to plain | panel, no pause | blank frames | jump | burst of 40 keys |"
+    )
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for path in sorted((lab.folder / "workbooks").glob("*.ipynb")):
         if path.name[:2] not in names:
@@ -183,7 +185,10 @@ def test_every_panel(lab, browser):
                 keys[0] = next_key(three[0], keys[0])
                 quick.append(measured(page, three[0], keys[0], pause=0)[0])
             pictures, settle = burst(page, three[0])
-            print(f"| {path.stem}, {k + 1} | {ours:.0f} | {swap:.0f} | {plain:.0f} | {ours / swap:.2f} | {ours / plain:.2f} | "
-                  f"{np.nanmedian(quick):.0f} | {blank} | {jump:.0f} px | {pictures} pictures, {settle:.0f} ms |", flush=True)  # fmt: skip
+            print(
+                f"| {path.stem}, {k + 1} | {ours:.0f} | {swap:.0f} | {plain:.0f} | {ours / swap:.2f} | {ours / plain:.2f} | "
+                f"{np.nanmedian(quick):.0f} | {blank} | {jump:.0f} px | {pictures} pictures, {settle:.0f} ms |",
+                flush=True,
+            )
         page.close()
         lab.stop_kernels()

@@ -21,9 +21,14 @@ from helpers import __main__ as command_line
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CHROMIUM_OPTIONS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 NOTEBOOK = "window.jupyterapp.shell.currentWidget"
 
 
@@ -94,11 +99,16 @@ def lab(browser, tmp_path_factory):
     settings.write_text('{"windowingMode": "none"}')
     environment = {name: value for name, value in os.environ.items() if name != "GUIDING_RIG_FILE"}
     environment |= {
-        "HOME": str(home), "JUPYTER_CONFIG_DIR": str(home / "config"), "JUPYTER_DATA_DIR": str(home / "data"),
-        "JUPYTER_RUNTIME_DIR": str(home / "runtime"), "JUPYTERLAB_SETTINGS_DIR": str(home / "settings"),
-        "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"), "MPLCONFIGDIR": matplotlib.get_configdir(),
-        "JUPYTER_TOKEN": (token := secrets.token_hex(16)), "JUPYTER_PREFER_ENV_PATH": "1",
-    }  # fmt: skip
+        "HOME": str(home),
+        "JUPYTER_CONFIG_DIR": str(home / "config"),
+        "JUPYTER_DATA_DIR": str(home / "data"),
+        "JUPYTER_RUNTIME_DIR": str(home / "runtime"),
+        "JUPYTERLAB_SETTINGS_DIR": str(home / "settings"),
+        "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
+        "MPLCONFIGDIR": matplotlib.get_configdir(),
+        "JUPYTER_TOKEN": (token := secrets.token_hex(16)),
+        "JUPYTER_PREFER_ENV_PATH": "1",
+    }
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]

@@ -126,7 +126,14 @@ def test_density_agrees_with_tycho_a_magnitude_beyond_the_fit():
 
 @pytest.mark.parametrize(
     ("mean", "at_least", "chance"),
-    [(1.0, 1, 0.63212), (1.0, 2, 0.26424), (2.0, 3, 0.32332), (3.0, 1, 0.95021), (5.0, 7, 0.23782), (10.0, 10, 0.54207)],
+    [
+        (1.0, 1, 0.63212),
+        (1.0, 2, 0.26424),
+        (2.0, 3, 0.32332),
+        (3.0, 1, 0.95021),
+        (5.0, 7, 0.23782),
+        (10.0, 10, 0.54207),
+    ],
 )
 def test_poisson_table(mean, at_least, chance):
     """Cumulative Poisson table as printed in statistics handbooks (1 - P(at_least - 1; mean)), from memory."""
@@ -141,10 +148,14 @@ def counts_in_small_fields(gaia, low, high, side_deg=0.5, limit=10):
     rows = int((sine[1] - sine[0]) / np.radians(side_deg))
     north = latitude[inside] > 0
     edges = [np.linspace(*sine, rows + 1), np.linspace(0, 360, int(360 / side_deg) + 1)]
-    return np.concatenate([
-        np.histogram2d(np.sin(np.radians(np.abs(latitude[inside][side]))), longitude[inside][side], edges)[0].ravel()
-        for side in (north, ~north)
-    ])  # fmt: skip
+    return np.concatenate(
+        [
+            np.histogram2d(np.sin(np.radians(np.abs(latitude[inside][side]))), longitude[inside][side], edges)[
+                0
+            ].ravel()
+            for side in (north, ~north)
+        ]
+    )
 
 
 def test_random_strewing_holds_away_from_the_plane_and_fails_in_it(gaia):

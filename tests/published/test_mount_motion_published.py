@@ -21,8 +21,13 @@ def test_polar_drift_is_the_exact_rotation_about_a_displaced_pole(declination, p
         return np.array([np.cos(dec) * np.cos(hour_angle_rad), np.cos(dec) * np.sin(hour_angle_rad), np.sin(dec)])
 
     pole_angle = np.radians(pole_hour_angle)
-    pole = np.array([np.sin(np.radians(polar_error)) * np.cos(pole_angle),
-                     np.sin(np.radians(polar_error)) * np.sin(pole_angle), np.cos(np.radians(polar_error))])  # fmt: skip
+    pole = np.array(
+        [
+            np.sin(np.radians(polar_error)) * np.cos(pole_angle),
+            np.sin(np.radians(polar_error)) * np.sin(pole_angle),
+            np.cos(np.radians(polar_error)),
+        ]
+    )
     start = direction(np.radians(hour_angle))
     west = np.array([-start[1], start[0], 0]) / np.hypot(start[0], start[1])
     north = np.cross(start, -west) * -1

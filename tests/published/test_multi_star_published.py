@@ -100,10 +100,14 @@ def test_slopes_of_the_temporal_spectrum():
     """Conan, Rousset & Madec 1995, JOSA A 12, 1559: f^(-2/3) below about V/D and f^(-11/3) above, for gradient tilt."""
     rng = np.random.default_rng(9)
     exposure = 0.001
-    series = np.stack([
-        simulate_motion([[0, 0]] * u.arcmin, 0.2 * u.m, one_layer(np.inf * u.m), exposure * u.s, 16384, rng).value[:, 0]
-        for _ in range(24)
-    ])  # fmt: skip
+    series = np.stack(
+        [
+            simulate_motion([[0, 0]] * u.arcmin, 0.2 * u.m, one_layer(np.inf * u.m), exposure * u.s, 16384, rng).value[
+                :, 0
+            ]
+            for _ in range(24)
+        ]
+    )
     taper = np.hanning(16384)[:, None]
     power = np.mean(np.abs(np.fft.rfft(series * taper, axis=1)) ** 2, axis=0)
     frequency = np.fft.rfftfreq(16384, exposure)

@@ -60,7 +60,9 @@ def test_bootstrap_variance_by_formula():
 def test_independent_errors_against_the_classical_interval():
     # chi-squared interval of a variance of normal errors: scipy.stats.chi2
     errors = np.random.default_rng(11).normal(0, 1, 4000)
-    low, high = np.sqrt(np.quantile(statistics.bootstrap_means(errors**2, 1.0, 20_000, np.random.default_rng(1)), [0.025, 0.975]))
+    low, high = np.sqrt(
+        np.quantile(statistics.bootstrap_means(errors**2, 1.0, 20_000, np.random.default_rng(1)), [0.025, 0.975])
+    )
     total = np.sum(errors**2)
     expected = np.sqrt(total / stats.chi2.ppf([0.975, 0.025], errors.size))
     assert [low, high] == pytest.approx(expected, rel=0.01)

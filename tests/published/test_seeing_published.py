@@ -157,10 +157,14 @@ def test_reduction_by_the_outer_scale(ratio, reduction):
 @pytest.mark.parametrize(
     ("exposure_s", "along", "across", "mean"),
     [
-        (0, 0.553, 0.553, 0.553), (0.1, 0.350, 0.444, 0.400), (0.5, 0.163, 0.290, 0.236),
-        (1, 0.096, 0.224, 0.172), (2, 0.050, 0.166, 0.122), (4, 0.0251, 0.120, 0.0865),
+        (0, 0.553, 0.553, 0.553),
+        (0.1, 0.350, 0.444, 0.400),
+        (0.5, 0.163, 0.290, 0.236),
+        (1, 0.096, 0.224, 0.172),
+        (2, 0.050, 0.166, 0.122),
+        (4, 0.0251, 0.120, 0.0865),
     ],
-)  # fmt: skip
+)
 def test_exposure_averaging(exposure_s, along, across, mean):
     """D 0.2 m, r0 0.05 m, L0 20 m, 10 m/s: spectral integral and triangle-weighted covariance, outside the project.
 

@@ -51,8 +51,32 @@ def vega_photons():
 
 def test_photons_of_vega_through_the_v_band():
     # response: Bessell 1990 (PASP 102, 1181), table 2, from 470 nm in steps of 10 nm; V of Vega 0.03 (Bessell 1998)
-    response = [0, 0.030, 0.163, 0.458, 0.780, 0.967, 1, 0.973, 0.898, 0.792, 0.684, 0.574, 0.461, 0.359, 0.270, 0.197,
-                0.135, 0.081, 0.045, 0.025, 0.017, 0.013, 0.009, 0]  # fmt: skip
+    response = [
+        0,
+        0.030,
+        0.163,
+        0.458,
+        0.780,
+        0.967,
+        1,
+        0.973,
+        0.898,
+        0.792,
+        0.684,
+        0.574,
+        0.461,
+        0.359,
+        0.270,
+        0.197,
+        0.135,
+        0.081,
+        0.045,
+        0.025,
+        0.017,
+        0.013,
+        0.009,
+        0,
+    ]
     fine = np.arange(470, 700.1, 0.5)
     passed = np.interp(fine, *vega_photons()) * np.interp(fine, np.arange(470, 701, 10), response)
     assert starlight.photon_flux(0.03, "V").value == pytest.approx(np.trapezoid(passed, fine), rel=0.04)
@@ -180,9 +204,20 @@ def star_frames(electrons, sky, frames=300, fwhm=4.0, read_noise=1.0, profile="g
     rng = np.random.default_rng(20)
     motion = rng.uniform(-0.5, 0.5, (frames, 1, 2)) * ARCSEC
     pictures = starlight.render_frames(
-        [[10, 10]], electrons * E, motion, fwhm * ARCSEC, 1 * ARCSEC / PIX, (21, 21), rng, sky=sky * E / PIX,
-        read_noise=read_noise * E, full_well=65535 * E, bit_depth=16, offset=100, profile=profile,
-    )  # fmt: skip
+        [[10, 10]],
+        electrons * E,
+        motion,
+        fwhm * ARCSEC,
+        1 * ARCSEC / PIX,
+        (21, 21),
+        rng,
+        sky=sky * E / PIX,
+        read_noise=read_noise * E,
+        full_well=65535 * E,
+        bit_depth=16,
+        offset=100,
+        profile=profile,
+    )
     return pictures - 100.0, motion[:, 0].value, sky + read_noise**2 + 1 / 12
 
 
@@ -222,9 +257,18 @@ def test_stars_against_galsim(profile, fwhm):
     light, frames = 5e4, 300
     motion = np.broadcast_to(offset, (frames, 1, 2)) * ARCSEC
     pictures = starlight.render_frames(
-        [[middle, middle]], light * E, motion, fwhm * ARCSEC, 1 * ARCSEC / PIX, (side, side), np.random.default_rng(7),
-        full_well=65535 * E, bit_depth=16, offset=0, profile=profile,
-    )  # fmt: skip
+        [[middle, middle]],
+        light * E,
+        motion,
+        fwhm * ARCSEC,
+        1 * ARCSEC / PIX,
+        (side, side),
+        np.random.default_rng(7),
+        full_well=65535 * E,
+        bit_depth=16,
+        offset=0,
+        profile=profile,
+    )
     ours = pictures.mean(axis=0)
     reference = galsim.Image(side, side, scale=1.0)
     GALSIM[profile](fwhm).withFlux(light).drawImage(reference, offset=offset)

@@ -61,7 +61,11 @@ def run_cells(path):
             if cell["cell_type"] == "code":
                 code = compile("".join(cell["source"]), f"{path.stem} cell {number}", "exec")
                 exec(code, namespace)  # noqa: S102 - our own workbooks
-    return found, {file.name for file in set(FOLDER.iterdir()) - before if file.suffix not in (".ipynb", ".partial")}, panels
+    return (
+        found,
+        {file.name for file in set(FOLDER.iterdir()) - before if file.suffix not in (".ipynb", ".partial")},
+        panels,
+    )
 
 
 @pytest.fixture(scope="module", params=WORKBOOKS, ids=lambda path: path.stem)

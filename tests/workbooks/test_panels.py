@@ -47,4 +47,6 @@ def test_names_of_a_panel_keep_their_meaning(path):
             names |= new
             waiting += new
         for later in cells[index + 1 :]:
-            assert not names & bound(later), f"{path.name}: the cell {later[:50]!r} gives a new meaning to a name of a panel"
+            assert not names & bound(later), (
+                f"{path.name}: the cell {later[:50]!r} gives a new meaning to a name of a panel"
+            )
