@@ -13,8 +13,8 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from helpers.camera_check import measure as camera_check
-from helpers.camera_check import photon_transfer
 from helpers.camera_check import statistics as frame_statistics
+from helpers.camera_check.photon_transfer import dark_temporal_noise
 
 E, DN = u.electron, u.DN
 
@@ -154,7 +154,7 @@ def test_rounding_adds_a_twelfth(steps):
     for offset in np.linspace(0, 1, 21):
         share = np.diff(stats.norm.cdf(np.append(codes, 31) - 0.5, offset, steps))
         variance = np.sum(share * codes**2) - np.sum(share * codes) ** 2
-        noise, error, hidden = photon_transfer.dark_temporal_noise(variance, 0.0, 1.0)
+        noise, error, hidden = dark_temporal_noise(variance, 0.0, 1.0)
         assert hidden or abs(noise - steps) <= 1.3 * error + 1e-6
 
 
