@@ -101,6 +101,58 @@ def test_a_wrong_unit_is_named(tmp_path):
         tables.read_table(tmp_path / "s.ecsv", WANTED)
 
 
+VOTABLE = """<?xml version="1.0"{encoding}?>{before}
+<VOTABLE version="1.4" xmlns{prefix}="http://www.ivoa.net/xml/VOTable/v1.3"><RESOURCE><TABLE>
+<FIELD name="ra" datatype="double" unit="deg"/><FIELD name="magnitude" datatype="double" unit="mag"/>
+<DATA>{data}</DATA></TABLE></RESOURCE></VOTABLE>"""
+ROWS = "<TABLEDATA><TR><TD>1.5</TD><TD>2</TD></TR></TABLEDATA>"
+STREAM = "<BINARY><STREAM {0}/></BINARY>"
+
+
+def votable(data=ROWS, encoding="", before="", prefix=""):
+    return VOTABLE.format(data=data, encoding=encoding, before=before, prefix=prefix)
+
+
+@pytest.mark.parametrize(
+    ("text", "coding"),
+    [
+        (votable(STREAM.format('href="http://127.0.0.1:9/x"')), "utf-8"),
+        (votable(STREAM.format("encoding='gzip'\n href\n = 'file:///etc/hostname'")), "utf-8"),
+        (votable(STREAM.format('href="file:///etc/hostname"'), ' encoding="utf-16"'), "utf-16"),
+        (votable(STREAM.format('href="file:///etc/hostname"'), ' encoding="koi8-r"'), "koi8-r"),
+        (votable("<FITS><STREAM href='ftp://127.0.0.1/x'/></FITS>"), "utf-8"),
+        (votable(before='<!DOCTYPE v [<!ENTITY a "b">]>'), "utf-8"),
+        (votable(before='<!DOCTYPE v SYSTEM "file:///etc/hostname">'), "utf-8"),
+        (votable('<x:include xmlns:x="http://www.w3.org/2001/XInclude" href="file:///etc/hostname"/>'), "utf-8"),
+        (votable(STREAM.format('href="http://127.0.0.1:9/x"')).replace("<DATA>", "<DATA>&broken;"), "utf-8"),
+    ],
+)
+def test_no_address_in_a_file_is_followed(tmp_path, monkeypatch, text, coding):
+    import socket
+    import urllib.request
+
+    def refuse(*_, **__):
+        raise AssertionError("an address was called")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    monkeypatch.setattr(urllib.request, "urlopen", refuse)
+    path = tmp_path / "s.vot"
+    path.write_bytes(text.encode(coding))
+    with pytest.raises(tables.TableError, match=r"s\.vot: "):
+        tables.read_table(path, WANTED)
+    with pytest.raises(tables.TableError, match="all its rows in the file itself"):
+        tables.refuse_outside_streams(text.encode(coding))
+
+
+def test_tables_without_addresses_pass(tmp_path):
+    inside = STREAM.format('encoding="base64"').replace("/></B", ">P/gAAAAAAABAAAAAAAAAAA==</STREAM></B")
+    for text in (votable(), votable(inside), votable().replace("<TABLE>", '<LINK href="http://x.invalid/"/><TABLE>')):
+        path = tmp_path / "s.vot"
+        path.write_text(text, encoding="utf-8")
+        tables.refuse_outside_streams(path)
+        assert tables.read_table(path, WANTED)["ra"].tolist() == [1.5]
+
+
 def test_what_is_no_file(tmp_path):
     with pytest.raises(FileNotFoundError, match=r"none\.csv"):
         tables.read_table(tmp_path / "none.csv", WANTED)

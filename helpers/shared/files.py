@@ -5,10 +5,12 @@ Files are only read; the one exception is `update_toml`, which writes a rig file
 
 import io
 import os
+import re
 import tempfile
 import tomllib
 import warnings
 from pathlib import Path
+from xml.parsers import expat
 
 import astropy.units as u
 import numpy as np
@@ -59,6 +61,64 @@ def _text_of(path):
     except UnicodeDecodeError:
         text = raw.decode("latin-1")  # every byte has a meaning there, so names with accents do not stop the reading
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+# Written so in every encoding whose first 128 characters are ASCII; files in other encodings are looked through in full.
+_SUSPICIOUS = re.compile(rb"<!(?:DOCTYPE|ENTITY)|<(?:[\w.-]+:)?(?:STREAM|include)\b")
+_PLAIN_ENCODING = re.compile(rb"""<\?xml[^>]*encoding\s*=\s*["'](?:utf-8|us-ascii|iso-8859-1?\d)["']""", re.IGNORECASE)
+
+
+def refuse_outside_streams(source, name=None):
+    """Refuse an XML table (VOTable) that sends its reader to another file or address, or that defines entities.
+
+    Nothing is opened or called: only tags are looked at. What is no XML at all passes; the reader of the table names that.
+
+    Parameters
+    ----------
+    source : bytes, str or Path
+        The file's content, or its path.
+    name : str, optional
+        Of the file, for the message; that of the path if not given.
+
+    Raises
+    ------
+    TableError
+        A STREAM with an address (VOTable 1.5, section 5.2), an inclusion (XInclude 1.0), a DOCTYPE or an ENTITY.
+    """
+    if not isinstance(source, bytes):
+        path = existing_file(source)
+        source, name = path.read_bytes(), name or path.name
+    name = name or "the table"
+    if source.startswith((b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"PK")):
+        raise TableError(f"{name}: expected a table as plain text, found a packed one; unpack it first")
+    plain = b"\0" not in source[:200] and (
+        b"encoding" not in source[:200] or _PLAIN_ENCODING.search(source[:200]) is not None
+    )
+    if plain and not _SUSPICIOUS.search(source):
+        return
+    told = f"{name}: expected a table with all its rows in the file itself, found"
+
+    def element(tag, attributes):
+        kind = tag.rpartition(":")[2]
+        address = next((value for key, value in attributes.items() if key.rpartition(":")[2] == "href"), None)
+        if (kind == "STREAM" and address is not None) or kind == "include":
+            raise TableError(f"{told} the address {address or ''!r:.60} in a {kind}; it was not followed")
+
+    def definition(*_):
+        raise TableError(f"{told} a document type or entities, which can lead elsewhere; it was not read")
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = element
+    parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = parser.ExternalEntityRefHandler = definition
+    try:
+        parser.Parse(source, True)
+    except (expat.ExpatError, LookupError, ValueError) as error:
+        if isinstance(error, TableError):
+            raise
+        # Damaged: what stands before the damage was looked at, and the reader of the table refuses the rest. Still, nothing
+        # that looks like an address after the damage may get through a more patient reader.
+        if _SUSPICIOUS.search(source):
+            raise TableError(f"{told} damaged XML: {error}") from error
 
 
 def file_format(path):
@@ -126,7 +186,9 @@ def _read_any(path):
             if kind == "ECSV":
                 return Table.read(_text_of(path), format="ascii.ecsv")
             if kind == "VOTable":
-                return Table.read(io.BytesIO(path.read_bytes()), format="votable")
+                content = path.read_bytes()
+                refuse_outside_streams(content, path.name)
+                return Table.read(io.BytesIO(content), format="votable")
             return Table.read(path, format="fits")
         except TableError:
             raise
