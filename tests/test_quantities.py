@@ -1,12 +1,32 @@
 """The shared checks of arguments: wrong values are named, right ones pass."""
 
+import inspect
+from collections import OrderedDict
+from dataclasses import dataclass
+
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, generators, numbers, quantities
 from hypothesis import given
 from hypothesis import strategies as st
 
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import (
+    as_choice,
+    as_count,
+    as_number,
+    as_quantity,
+    choice,
+    count,
+    flag,
+    frame_shape,
+    instance,
+    number,
+    optional,
+    quantity,
+    take_fields,
+    takes,
+)
 
 
 def test_quantity_is_converted_and_text_is_understood():
@@ -62,3 +82,115 @@ def test_choice():
     assert as_choice("kind", "a", ("a", "b")) == "a"
     with pytest.raises(ValueError, match="kind: expected one of 'a', 'b', found 'c'"):
         as_choice("kind", "c", ("a", "b"))
+
+
+# Declared at the head
+
+
+@takes(
+    "fwhm motion",
+    fwhm=quantity(u.arcsec, above=0, maximum=60),
+    motion=quantity(u.arcsec, minimum=0, most_values=100),
+    frames=count(minimum=1, maximum=100),
+    shape=frame_shape(),
+    kind=choice(("round", "long")),
+    share=number(minimum=0, below=1),
+    rng=optional(instance(np.random.Generator)),
+)
+def width(fwhm, motion=0 * u.arcsec, *, frames=1, shape=(4, 3), kind="round", share=0.5, rng=None):
+    """A toy."""
+    assert isinstance(frames, int)
+    assert fwhm.unit == u.arcsec
+    assert fwhm.dtype == np.float64
+    return np.hypot(fwhm, motion) * frames * shape[0] * (1 - share)
+
+
+ARGUMENTS = {
+    "fwhm": quantities(u.arcsec, 0.1, 60),
+    "motion": quantities(u.arcsec, 0, 5, shape=(3,)),
+    "frames": st.integers(1, 100),
+    "shape": st.tuples(st.integers(1, 100), st.integers(1, 100)),
+    "kind": st.sampled_from(["round", "long"]),
+    "share": numbers(0, 0.99),
+    "rng": generators(),
+}
+
+
+def test_any_call_of_a_declared_function():
+    spoiled = {
+        "fwhm": [0 * u.arcsec, 61 * u.arcsec, -1 * u.arcsec, 3, True, np.inf * u.arcsec, 1j * u.arcsec],
+        "motion": [np.zeros(101) * u.arcsec, None],
+        "frames": [0, 101, 2.5, True],
+        "shape": [(1,), (1, 2, 3), (0, 5), "ab", (1.5, 2), 7, (10**9, 1)],
+        "share": [1, -0.1, [0.5, 0.5], [[1], [1, 2]]],
+        "rng": [0, np.random],
+    }
+    assert check_any_call(width, ARGUMENTS, spoiled=spoiled) == 1
+
+
+def test_a_share_below_four_fifths_is_noticed():
+    @takes(share=number(minimum=0.5))
+    def picky(share):
+        return share
+
+    with pytest.raises(AssertionError):
+        check_any_call(picky, {"share": numbers(0, 1)})
+
+
+def test_a_wrong_number_let_through_is_noticed():
+    with pytest.raises(AssertionError, match="is accepted"):
+        check_any_call(lambda share: 1, {"share": numbers(0, 1)})
+    with pytest.raises(AssertionError, match="not finite"):
+        check_any_call(lambda share: {"a": [share * np.nan * u.m]}, {"share": numbers(0, 1)})
+
+
+def test_units_defaults_and_text_are_converted_at_the_head():
+    assert width(1 * u.arcmin).to_value(u.arcsec) == pytest.approx(60 * 4 * 0.5)
+    assert width("2 arcsec", frames=np.int64(3)).to_value(u.arcsec) == pytest.approx(2 * 3 * 4 * 0.5)
+    assert width.__doc__ == "A toy."
+    assert inspect.signature(width).parameters["frames"].default == 1
+
+
+def test_shapes_that_do_not_fit_are_named():
+    with pytest.raises(ValueError, match=r"fit together, found fwhm \(2,\), motion \(3,\)"):
+        width([1, 2] * u.arcsec, [1, 2, 3] * u.arcsec)
+    assert width([[1], [2]] * u.arcsec, [1, 2, 3] * u.arcsec).shape == (2, 3)
+
+
+def test_missing_and_unknown_arguments_are_named():
+    with pytest.raises(TypeError, match="fwhm"):
+        width()
+    with pytest.raises(TypeError, match="colour"):
+        width(1 * u.arcsec, colour=1)
+    with pytest.raises(TypeError, match="no argument colour"):
+        takes(colour=flag())(lambda size: size)
+
+
+def test_classes_may_be_named_where_importing_them_would_be_against_the_order():
+    rule = instance("collections:OrderedDict")
+    assert rule("table", OrderedDict()) == {}
+    with pytest.raises(TypeError, match="table: expected a OrderedDict, found dict"):
+        rule("table", {})
+
+
+def test_flags_and_shapes():
+    assert flag()("on", np.True_) is True
+    with pytest.raises(TypeError, match="on: expected True or False, found int 1"):
+        flag()("on", 1)
+    places = quantity(u.arcmin, shape=(None, 2))
+    assert places("positions", [[1, 2]] * u.arcmin).shape == (1, 2)
+    with pytest.raises(ValueError, match=r"positions: expected shape \(any, 2\), found \(2,\)"):
+        places("positions", [1, 2] * u.arcmin)
+
+
+def test_fields_of_a_record():
+    @dataclass(frozen=True)
+    class Layer:
+        height: u.Quantity
+
+        def __post_init__(self):
+            take_fields(self, height=quantity(u.km, minimum=0))
+
+    assert Layer(500 * u.m).height == 0.5 * u.km
+    with pytest.raises(ValueError, match="height: expected at least 0 km, found -1 km"):
+        Layer(-1 * u.km)

@@ -1,12 +1,19 @@
-"""Checks of arguments, shared by all helper modules: a wrong value is named with what was found and what was expected."""
+"""Checks of arguments, shared by all helper modules: a wrong value is named with what was found and what was expected.
 
+`takes` declares them once at the head of a function; the `as_...` functions check a single value where a declaration
+does not reach.
+"""
+
+import functools
+import inspect
 import operator
+import pkgutil
 
 import astropy.units as u
 import numpy as np
 
 
-def _limits_text(minimum, maximum, above, unit=""):
+def _limits_text(minimum, maximum, above, below=None, unit=""):
     parts = []
     if above is not None:
         parts.append(f"above {above:g}")
@@ -14,31 +21,48 @@ def _limits_text(minimum, maximum, above, unit=""):
         parts.append(f"at least {minimum:g}")
     if maximum is not None:
         parts.append(f"at most {maximum:g}")
+    if below is not None:
+        parts.append(f"below {below:g}")
     text = " and ".join(parts)
     return f"{text} {unit}".strip()
 
 
-def _check_array(name, array, unit, minimum, maximum, above, ndim):
+def _check_shape(name, array, ndim, shape, most_values):
     if array.size == 0:
         raise ValueError(f"{name}: expected at least one value, found none")
     if ndim is not None and array.ndim != ndim:
         raise ValueError(f"{name}: expected {ndim} dimension(s), found shape {array.shape}")
+    if shape is not None:
+        fits = len(shape) == array.ndim and all(want in (None, has) for want, has in zip(shape, array.shape))
+        if not fits:
+            wanted = ", ".join("any" if want is None else str(want) for want in shape)
+            raise ValueError(f"{name}: expected shape ({wanted}), found {array.shape}")
+    if most_values is not None and array.size > most_values:
+        raise ValueError(f"{name}: expected at most {most_values:,} values, found {array.size:,}")
+
+
+def _check_array(name, array, unit, minimum, maximum, above, ndim, below=None, shape=None, most_values=None):
+    _check_shape(name, array, ndim, shape, most_values)
     bad = ~np.isfinite(array)
     expected = "a finite number"
     if not bad.any():
-        expected = _limits_text(minimum, maximum, above, unit)
+        expected = _limits_text(minimum, maximum, above, below, unit)
         if above is not None:
             bad |= array <= above
         if minimum is not None:
             bad |= array < minimum
         if maximum is not None:
             bad |= array > maximum
+        if below is not None:
+            bad |= array >= below
     if bad.any():
         found = f"{array[bad].flat[0]:g} {unit}".strip()
         raise ValueError(f"{name}: expected {expected}, found {found}")
 
 
-def as_quantity(name, value, unit, minimum=None, maximum=None, above=None, ndim=None):
+def as_quantity(
+    name, value, unit, minimum=None, maximum=None, above=None, ndim=None, below=None, shape=None, most_values=None
+):
     """Return `value` in `unit` after checking it.
 
     Parameters
@@ -49,10 +73,14 @@ def as_quantity(name, value, unit, minimum=None, maximum=None, above=None, ndim=
         Scalar or array; text such as "2.9 um" is understood.
     unit : Unit or str
         The unit wanted.
-    minimum, maximum, above : float, optional
-        Limits in `unit`; `above` excludes the limit itself.
+    minimum, maximum, above, below : float, optional
+        Limits in `unit`; `above` and `below` exclude the limit itself.
     ndim : int, optional
         Number of dimensions wanted (0 for a scalar).
+    shape : tuple, optional
+        Shape wanted, None for a length that is free: (None, 2) for places.
+    most_values : int, optional
+        Largest number of values.
 
     Returns
     -------
@@ -80,17 +108,24 @@ def as_quantity(name, value, unit, minimum=None, maximum=None, above=None, ndim=
                 f"{name}: expected a quantity with a unit such as {unit}, found {type(value).__name__} {value!r:.60}"
             )
         value = as_number(name, value, ndim=ndim) * unit
+    if value.dtype.kind not in "iuf":
+        raise TypeError(f"{name}: expected real numbers, found {value.dtype} {value!r:.60}")
+    if np.any(getattr(value, "mask", False)):
+        raise ValueError(f"{name}: expected numbers only, found masked values")
     try:
         converted = value.to(unit)
     except u.UnitConversionError as error:
         raise u.UnitsError(f"{name}: expected a unit such as {unit}, found '{value.unit}'") from error
     converted = converted.astype(float, copy=False)
-    _check_array(name, np.asarray(converted.value), unit, minimum, maximum, above, ndim)
+    array = np.asarray(converted.value)
+    _check_array(name, array, unit, minimum, maximum, above, ndim, below, shape, most_values)
     return converted
 
 
-def as_number(name, value, minimum=None, maximum=None, above=None, ndim=0):
+def as_number(name, value, minimum=None, maximum=None, above=None, ndim=0, below=None, shape=None, most_values=None):
     """Return `value` as float (or float64 array when `ndim` is not 0; None allows any shape) after checking it.
+
+    Limits and shape as in `as_quantity`.
 
     Raises
     ------
@@ -105,11 +140,14 @@ def as_number(name, value, minimum=None, maximum=None, above=None, ndim=0):
         value = value.to_value(u.dimensionless_unscaled)
     if np.ma.is_masked(value):
         raise ValueError(f"{name}: expected numbers only, found masked values")
-    found = np.asarray(value)
+    try:
+        found = np.asarray(value)
+    except ValueError as error:  # rows of different lengths
+        raise ValueError(f"{name}: expected numbers in rows of one length, found {value!r:.60}") from error
     if found.dtype.kind not in "iuf":
         raise TypeError(f"{name}: expected a number, found {type(value).__name__} {value!r:.60}")
     array = found.astype(float)
-    _check_array(name, array, "", minimum, maximum, above, ndim)
+    _check_array(name, array, "", minimum, maximum, above, None if shape else ndim, below, shape, most_values)
     return float(array) if array.ndim == 0 else array
 
 
@@ -141,3 +179,109 @@ def as_choice(name, value, choices):
         listed = ", ".join(repr(choice) for choice in choices)
         raise ValueError(f"{name}: expected one of {listed}, found {value!r:.60}")
     return value
+
+
+def as_flag(name, value):
+    """Return `value` as bool; TypeError if it is neither True nor False."""
+    if not isinstance(value, (bool, np.bool_)):
+        raise TypeError(f"{name}: expected True or False, found {type(value).__name__} {value!r:.60}")
+    return bool(value)
+
+
+def as_instance(name, value, kind):
+    """Return `value` if it is of class `kind`; TypeError naming the class otherwise.
+
+    `kind` is a class, or its name as "helpers.rig:Rig" where importing it would go against the reading order.
+    """
+    wanted = pkgutil.resolve_name(kind) if isinstance(kind, str) else kind
+    if not isinstance(value, wanted):
+        raise TypeError(f"{name}: expected a {wanted.__name__}, found {type(value).__name__} {value!r:.60}")
+    return value
+
+
+def as_frame_shape(name, value, maximum=100_000):
+    """Return `value` as (columns, rows), two whole numbers from 1 to `maximum`; ValueError or TypeError otherwise."""
+    if isinstance(value, (str, bytes)) or not np.iterable(value) or len(found := tuple(value)) != 2:
+        raise TypeError(f"{name}: expected two whole numbers (columns, rows), found {value!r:.60}")
+    return tuple(as_count(name, part, minimum=1, maximum=maximum) for part in found)
+
+
+# Rules for `takes`: a rule is any function of an argument's name and value that returns the value to hand on.
+
+
+def _rule(check):
+    def rule(*limits, **named_limits):
+        return lambda name, value: check(name, value, *limits, **named_limits)
+
+    return rule
+
+
+quantity, number, count = _rule(as_quantity), _rule(as_number), _rule(as_count)
+choice, flag, instance, frame_shape = _rule(as_choice), _rule(as_flag), _rule(as_instance), _rule(as_frame_shape)
+
+
+def optional(rule):
+    """The rule for an argument that may also be None."""
+    return lambda name, value: None if value is None else rule(name, value)
+
+
+def check_together(values):
+    """ValueError if the shapes in `values`, a dictionary name -> array, don't fit together (broadcast)."""
+    shapes = {name: np.shape(value) for name, value in values.items() if value is not None}
+    try:
+        np.broadcast_shapes(*shapes.values())
+    except ValueError as error:
+        found = ", ".join(f"{name} {shape}" for name, shape in shapes.items() if shape)
+        raise ValueError(f"expected shapes that fit together, found {found}") from error
+
+
+def takes(*together, **rules):
+    """Declare at a function's head what it takes; it is then called with checked values only.
+
+    Parameters
+    ----------
+    *together : str
+        Names of arguments, separated by blanks, whose shapes must fit together.
+    **rules
+        One rule an argument: `quantity(unit, ...)`, `number(...)`, `count(...)`, `choice(names)`, `flag()`,
+        `instance(class)`, `frame_shape()`, with the limits of the `as_...` function of the same name; `optional(rule)`
+        where None is allowed; or a function of name and value of your own. Defaults are checked too.
+
+    Returns
+    -------
+    callable
+        A decorator that keeps signature and docstring. Quantities arrive in the unit declared, as float64.
+
+    Raises
+    ------
+    TypeError, ValueError, astropy.units.UnitsError
+        From the decorated function: what was found and what was expected, with the argument's name in front.
+    """
+    groups = [group.split() for group in together]
+
+    def decorate(function):
+        signature = inspect.signature(function)
+        unknown = set(rules).union(*groups) - set(signature.parameters)
+        if unknown:
+            raise TypeError(f"{function.__name__} has no argument {', '.join(sorted(unknown))}")
+
+        @functools.wraps(function)
+        def checked(*positional, **named):
+            bound = signature.bind(*positional, **named)
+            bound.apply_defaults()
+            values = bound.arguments
+            for name, rule in rules.items():
+                values[name] = rule(name, values[name])
+            for group in groups:
+                check_together({name: values[name] for name in group})
+            return function(*bound.args, **bound.kwargs)
+
+        return checked
+
+    return decorate
+
+
+def take_fields(record, **rules):
+    """Check fields of a frozen dataclass in its `__post_init__`, and keep what the rules hand on."""
+    for name, rule in rules.items():
+        object.__setattr__(record, name, rule(name, getattr(record, name)))
