@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import night as guide_night
+from helpers.correction_loop.settings import settings_map
 from helpers.multi_star import averaging as multi_star
 from helpers.rig import rig
 from helpers.seeing import air as seeing
@@ -81,7 +82,7 @@ def test_log_is_pointing_air_and_centroid_noise(night):
 
 def test_the_map_is_guiding_cell_by_cell(night):
     exposures, gains = [0.5, 1, 2] * u.s, [0.2, 0.6]
-    found = guide_night.night_map(night, exposures, gains, np.random.default_rng(1))
+    found = settings_map(night, exposures, gains, np.random.default_rng(1))
     for i, exposure in enumerate(exposures):
         for j, gain in enumerate(gains):
             cell = [guide_night.guide(night, exposure, gain, run=run)[1].mean_fwhm.value for run in (0, 1)]
@@ -94,7 +95,7 @@ def test_the_map_of_a_guide_telescope_holds_its_flexure():
     straight = guide_night.GuideNight(
         **(vars(bent) | {"unseen": 0 * bent.unseen, "rig": rig.changed(bent.rig, values)})
     )
-    maps = [guide_night.night_map(one, [1] * u.s, [0.3], np.random.default_rng(1)) for one in (bent, straight)]
+    maps = [settings_map(one, [1] * u.s, [0.3], np.random.default_rng(1)) for one in (bent, straight)]
     assert maps[0].mean[0, 0] > maps[1].mean[0, 0]
     cell = np.mean([guide_night.guide(bent, gain=0.3, run=run)[1].mean_fwhm.value for run in (0, 1)])
     assert maps[0].mean[0, 0].value == pytest.approx(cell, rel=3e-3)
@@ -145,7 +146,7 @@ def test_same_seed_same_night():
         (lambda night: guide_night.at_seeing("night", 2 * u.arcsec), TypeError, "night"),
         (lambda night: guide_night.at_seeing(night, 0 * u.arcsec), ValueError, "seeing"),
         (lambda night: guide_night.perfect_mount("night"), TypeError, "night"),
-        (lambda night: guide_night.night_map("night", [1] * u.s, [0.5], np.random.default_rng()), TypeError, "night"),
+        (lambda night: settings_map("night", [1] * u.s, [0.5], np.random.default_rng()), TypeError, "night"),
         (lambda night: guide_night.mean_centroid_error(rig.demo_rig(), [], 1 * u.s), ValueError, "magnitudes"),
         (lambda night: guide_night.mean_centroid_error(rig.demo_rig(), [np.nan], 1 * u.s), ValueError, "magnitudes"),
     ],

@@ -269,11 +269,20 @@ def _series(name, value):
     return value.value
 
 
-def _run_loop(disturbance, noise, gain, delay, dead_band, backlash, largest, seen):
-    """The loop on plain arrays in arcsec.
+def run_loop(disturbance, noise, gain, delay=0, dead_band=0.0, backlash=0.0, largest=np.inf, seen=None):
+    """`simulate_loop` on plain arrays in arcsec, many loops side by side and without checks.
 
-    disturbance and noise are (n, ...) and broadcast against each other, against gain and the limits on all axes but the
-    first: many loops run side by side. Returns pointing and commands, (n, ...).
+    Parameters
+    ----------
+    disturbance, noise : array, shape (n, ...)
+        They broadcast against each other; `gain` and the limits against all their axes but the first.
+    gain, dead_band, backlash, largest : float or array
+    delay : int
+    seen : bool array, shape (n,), optional
+
+    Returns
+    -------
+    pointing, commands : array, shape (n, ...)
     """
     n = len(disturbance)
     shape = np.broadcast_shapes(disturbance.shape[1:], noise.shape[1:], np.shape(gain))
@@ -365,7 +374,7 @@ def simulate_loop(
         raise ValueError(f"seen: expected {len(noise)} truth values, found {seen.dtype} of shape {seen.shape}")
     if not seen.any():
         raise ValueError("seen: expected at least one exposure with a star, found none")
-    pointing, commands = _run_loop(
+    pointing, commands = run_loop(
         disturbance,
         noise,
         gain,

@@ -17,9 +17,6 @@ from helpers.correction_loop import (
 from helpers.correction_loop import (
     picture as final_image,
 )
-from helpers.correction_loop import (
-    settings as loop_settings,
-)
 from helpers.multi_star import averaging as multi_star
 from helpers.rig.rig import Rig, changed
 from helpers.seeing import air as seeing
@@ -309,42 +306,3 @@ def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_
         rows=min(len(mount), max(1, round(float(settings.picture_exposure / exposure)))),
     )
     return loop, image
-
-
-def night_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
-    """Final FWHM over exposure and gain for a night: see `loop_settings.settings_map`.
-
-    Parameters
-    ----------
-    night : GuideNight
-        Of at least 2 runs.
-    exposures : Quantity [time], shape (E,)
-        Whole multiples of the night's step.
-    gains : array, shape (G,)
-    rng : numpy.random.Generator
-    delay, dead_band
-        The rig's own if not given.
-
-    Returns
-    -------
-    loop_settings.SettingsMap
-    """
-    _check_night(night)
-    settings = night.rig.guiding
-    return loop_settings.settings_map(
-        night.mount,
-        night.air,
-        night.centroid_error(exposures),
-        night.step,
-        exposures,
-        gains,
-        night.star_fwhm,
-        rng,
-        target_air=night.target_air,
-        unseen=night.unseen,
-        picture_exposure=settings.picture_exposure,
-        delay=settings.delay if delay is None else delay,
-        dead_band=settings.dead_band if dead_band is None else dead_band,
-        backlash=[0, 1] * night.rig.mount.backlash,
-        shake=night.rig.mount.jitter,
-    )

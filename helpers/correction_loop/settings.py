@@ -7,7 +7,8 @@ import numpy as np
 
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import picture as final_image
-from helpers.shared.checks import as_number, as_quantity
+from helpers.correction_loop.night import GuideNight
+from helpers.shared.checks import as_count, as_number, as_quantity
 
 
 @dataclass(frozen=True)
@@ -78,59 +79,21 @@ class SettingsMap:
         return ratio.mean(axis=0) + 2 * error <= 1 + within
 
 
-def _runs(name, value, runs=None, rows=None):
-    value = as_quantity(name, value, u.arcsec, ndim=3)
-    if value.shape[2] != 2 or (runs and value.shape[0] not in (1, runs)) or (rows and value.shape[1] != rows):
-        expected = f"({runs}, {rows}, 2)" if runs else "(runs, n, 2)"
-        raise ValueError(f"{name}: expected shape {expected}, found {value.shape}")
-    return np.moveaxis(value.value, 0, 1)[:, None]  # (n, 1 for the gains, runs, 2)
-
-
-def settings_map(
-    disturbance,
-    air,
-    centroid_errors,
-    step,
-    exposures,
-    gains,
-    star_fwhm,
-    rng,
-    *,
-    target_air=None,
-    unseen=None,
-    picture_exposure=180 * u.s,
-    delay=0,
-    dead_band=0 * u.arcsec,
-    backlash=0 * u.arcsec,
-    shake=0 * u.arcsec,
-):
-    """Guide with every exposure and every gain through the same nights.
+def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
+    """Guide with every exposure and every gain through the same night.
 
     Parameters
     ----------
-    disturbance : Quantity [angle], shape (1 or R, n, 2)
-        Mount without guiding, means over steps (`mount_motion.mount_motion`, gusts added as wished).
-    air : Quantity [angle], shape (R, n, 2)
-        Motion of the measured position (the mean of the guide stars) by the air, for R runs; means over steps.
-    centroid_errors : Quantity [angle], shape (E,)
-        One-axis rms of the measured position at each exposure.
-    step : Quantity [time]
+    night : GuideNight
+        Of at least 2 runs, whose scatter tells the uncertainty.
     exposures : Quantity [time], shape (E,)
-        Whole multiples of `step`: an exposure's mean is the mean of its steps.
+        Whole multiples of the night's step: an exposure's mean is the mean of its steps.
     gains : array, shape (G,)
-    star_fwhm : Quantity [angle]
-        Star in the main camera with perfect guiding.
     rng : numpy.random.Generator
         For the centroid noise.
-    target_air : Quantity [angle], shape (R, n, 2), optional
-        Motion of the target by the air; see `final_image`.
-    unseen : Quantity [angle], shape (n, 2), optional
-        Motion that only the main camera sees; see `final_image`.
-    picture_exposure : Quantity [time]
-    delay, dead_band, backlash
-        See `correction_loop.simulate_loop`.
-    shake : Quantity [angle]
-        See `final_image.final_image`.
+    delay : int, optional
+        This and the following: the rig's own setting if not given; see `correction_loop.simulate_loop`.
+    dead_band : Quantity [angle], optional
 
     Returns
     -------
@@ -141,54 +104,67 @@ def settings_map(
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    air = _runs("air", air)
-    n, _, runs, _ = air.shape
-    if runs < 2:
-        raise ValueError(f"air: expected at least 2 runs to tell the uncertainty, found {runs}")
-    disturbance = _runs("disturbance", disturbance, runs, n)
-    target_air = None if target_air is None else _runs("target_air", target_air, runs, n)
-    if unseen is not None:
-        unseen = _runs("unseen", as_quantity("unseen", unseen, u.arcsec, ndim=2)[None], 1, n)
-    step_s = as_quantity("step", step, u.s, above=0, ndim=0).value
-    exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
-    errors = as_quantity("centroid_errors", centroid_errors, u.arcsec, minimum=0, ndim=1).value
-    if errors.shape != exposures.shape:
-        raise ValueError(f"centroid_errors: expected one for each of {exposures.size} exposures, found {errors.size}")
-    gains = as_number("gains", np.asarray(gains), minimum=0, ndim=1)
+    exposures, gains, sizes = _checked(night, exposures, gains, rng)
+    guiding, mount = night.rig.guiding, night.rig.mount
+    delay = as_count("delay", guiding.delay if delay is None else delay, maximum=1)
     correction_loop.check_gain(gains, delay)
-    picture_s = as_quantity("picture_exposure", picture_exposure, u.s, above=0, ndim=0).value
-    dead_band = as_quantity("dead_band", dead_band, u.arcsec, minimum=0).value
-    backlash = as_quantity("backlash", backlash, u.arcsec, minimum=0).value
-    shake = as_quantity("shake", shake, u.arcsec, minimum=0, ndim=0).value
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
-    steps = exposures.value / step_s
-    if np.any(np.abs(steps - np.round(steps)) > 1e-6 * steps) or np.any(np.round(steps) < 1):
-        raise ValueError(f"exposures: expected whole multiples of the step {step_s:g} s, found {exposures}")
-    shape = (runs, exposures.size, gains.size)
+    limit = guiding.dead_band if dead_band is None else as_quantity("dead_band", dead_band, u.arcsec, minimum=0, ndim=0)
+    play = np.array([0.0, mount.backlash.to_value(u.arcsec)])
+    shake = mount.jitter.to_value(u.arcsec)
+    disturbance, air, target, unseen = (
+        _by_run(part) for part in (night.mount, night.air, night.target_air, night.unseen)
+    )
+    shape = (len(night.air), exposures.size, gains.size)
     added, logged, pointed = np.empty((*shape, 2)), np.empty(shape), np.empty(shape)
-    for index, (size, error) in enumerate(zip(np.round(steps).astype(int), errors, strict=True)):
-        rows = max(1, round(picture_s / (size * step_s)))
-        if rows * size > n:
-            raise ValueError(
-                f"picture_exposure: expected at most the simulated {n * step_s:g} s, found {picture_s:g} s"
-            )
-        moved = _means(disturbance, size)
-        noise = _means(air, size) + error * rng.standard_normal((n // size, 1, runs, 2))
-        pointing, _ = correction_loop._run_loop(
-            moved, noise, gains[:, None, None], delay, dead_band, backlash, np.inf, None
+    for index, (size, error) in enumerate(zip(sizes, night.centroid_error(exposures).value, strict=True)):
+        rows = _rows(night, size)
+        false = _means(air, size)
+        false = false + error * rng.standard_normal(false.shape)
+        pointing, _ = correction_loop.run_loop(
+            _means(disturbance, size), false, gains[:, None, None], delay, limit.to_value(u.arcsec), play
         )
         here = _moments(pointing, pointing)
         pointed[:, index] = np.sqrt(here.sum(axis=-1)).T
-        logged[:, index] = np.sqrt((here + 2 * _moments(pointing, noise) + _moments(noise, noise)).sum(axis=-1)).T
-        if unseen is not None:
-            pointing += _means(unseen, size)
-        target = None if target_air is None else _means(target_air, size)
+        logged[:, index] = np.sqrt((here + 2 * _moments(pointing, false) + _moments(false, false)).sum(axis=-1)).T
+        pointing += _means(unseen, size)
         inside = _groups(disturbance, size).var(axis=1).mean(axis=0)
-        added[:, index] = np.moveaxis(_added_motion(pointing, target, rows) + inside + shake**2, 0, 1)
-    along = final_image.add_motion(star_fwhm, added * u.arcsec**2)
+        added[:, index] = np.moveaxis(_added_motion(pointing, _means(target, size), rows) + inside + shake**2, 0, 1)
+    along = final_image.add_motion(night.star_fwhm, added * u.arcsec**2)
     fwhm = np.sqrt((along**2).mean(axis=-1))
     return SettingsMap(exposures, gains, fwhm, logged * u.arcsec, pointed * u.arcsec)
+
+
+def _checked(night, exposures, gains, rng):
+    """Exposures, gains, and the night's steps in each exposure."""
+    if not isinstance(night, GuideNight):
+        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
+    if not isinstance(rng, np.random.Generator):
+        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    if len(night.air) < 2:
+        raise ValueError(f"night: expected at least 2 runs to tell the uncertainty, found {len(night.air)}")
+    exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
+    gains = as_number("gains", np.asarray(gains), minimum=0, ndim=1)
+    steps = exposures.value / night.step.to_value(u.s)
+    if np.any(np.abs(steps - np.round(steps)) > 1e-6 * steps) or np.any(np.round(steps) < 1):
+        raise ValueError(f"exposures: expected whole multiples of the step {night.step:g}, found {exposures}")
+    return exposures, gains, np.round(steps).astype(int)
+
+
+def _rows(night, size):
+    """Guide exposures of `size` steps in a picture."""
+    picture, steps = night.rig.guiding.picture_exposure, night.air.shape[1]
+    rows = max(1, round(float(picture / (size * night.step))))
+    if rows * size > steps:
+        raise ValueError(
+            f"night: expected at least one picture of {picture:g}, found a night of {(steps * night.step).to(u.s):g}"
+        )
+    return rows
+
+
+def _by_run(series):
+    """From (runs, n, 2) or (n, 2) to (n, 1 for the gains, runs, 2), in arcsec."""
+    series = series.to_value(u.arcsec)
+    return np.moveaxis(series if series.ndim == 3 else series[None], 0, 1)[:, None]
 
 
 def _groups(series, size):
@@ -208,11 +184,8 @@ def _moments(first, second):
 
 def _added_motion(pointing, air, rows):
     """Mean over pictures of variance(pointing) + 2 covariance(pointing, air); shape (gains, runs, 2)."""
-    cut = _groups(pointing, rows)
+    cut, other = _groups(pointing, rows), _groups(air, rows)
     centre = cut.mean(axis=1)
     variance = np.einsum("pkgra,pkgra->gra", cut, cut) / rows - (centre**2).sum(axis=0)
-    if air is not None:
-        other = _groups(air, rows)
-        both = np.einsum("pkgra,pkgra->gra", *np.broadcast_arrays(cut, other)) / rows
-        variance += 2 * (both - (centre * other.mean(axis=1)).sum(axis=0))
-    return variance / len(cut)
+    both = np.einsum("pkgra,pkgra->gra", *np.broadcast_arrays(cut, other)) / rows
+    return (variance + 2 * (both - (centre * other.mean(axis=1)).sum(axis=0))) / len(cut)

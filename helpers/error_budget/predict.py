@@ -283,15 +283,13 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
 
     def loop(disturbance, false, backlash):
         # all runs side by side: (n, 2, runs)
-        pointing, _ = correction_loop._run_loop(
+        pointing, _ = correction_loop.run_loop(
             disturbance.value[:, :, None],
             np.moveaxis(false, 0, -1),
             gain,
             settings.delay,
             settings.dead_band.to_value(u.arcsec),
             backlash.to_value(u.arcsec)[:, None],
-            np.inf,
-            None,
         )
         pointing = np.moveaxis(pointing, -1, 0)
         return pointing + false, pointing

@@ -61,10 +61,10 @@ def cell_by_cell(night):
 def main():
     club = rig.demo_rig()
     drawn, night = seconds(lambda: guide_night.guide_night(club, *STARS, np.random.default_rng(1)), 1)
-    ours, _ = seconds(lambda: guide_night.night_map(night, EXPOSURES, GAINS, np.random.default_rng(1)))
+    ours, _ = seconds(lambda: loop_settings.settings_map(night, EXPOSURES, GAINS, np.random.default_rng(1)))
     stiff = rig.changed(club, {"mount.backlash": 0 * u.arcsec})
     plain = guide_night.GuideNight(**(vars(night) | {"rig": stiff}))
-    ours_linear, one = seconds(lambda: guide_night.night_map(plain, EXPOSURES, GAINS, np.random.default_rng(1)))
+    ours_linear, one = seconds(lambda: loop_settings.settings_map(plain, EXPOSURES, GAINS, np.random.default_rng(1)))
     library, other = seconds(lambda: linear_map(plain))
     slow, _ = seconds(lambda: cell_by_cell(night), 1)
     assert np.allclose(one.mean, other.mean(axis=0), rtol=2e-3)
