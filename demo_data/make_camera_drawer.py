@@ -1,8 +1,9 @@
 """Recipe of the invented frames in camera_drawer/: three guide cameras from the club's drawer; run it from anywhere.
 
-healthy: camera B as it should be. clipped_offset: camera A, its offset set so low that the faint half of the noise is cut off
-at zero. column_driver: camera A with a bad column driver, which makes whole columns jump from frame to frame. Each folder
-holds bias, dark and flat frames of a small part of the sensor, made by helpers/camera_check/simulated_camera.py.
+healthy: camera B as it should be. clipped_offset: camera A, its offset set so low that the faint half of the noise is
+cut off at zero. column_driver: camera A with a bad column driver, which makes whole columns jump from frame to frame.
+Each folder holds bias, dark and flat frames of a small part of the sensor, made by
+helpers/camera_check/simulated_camera.py.
 """
 
 import sys

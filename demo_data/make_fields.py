@@ -1,9 +1,9 @@
 """Recipe of the invented star lists field_*.ecsv; run it from anywhere to make them anew.
 
-A target that does not exist, high above the plane of the Milky Way, and stars strewn at random around it as densely as the
-sky is there. field_surroundings.ecsv holds all stars to G = 16.5 that any position angle of the club rig's pick-off can
-reach; field_before_flip.ecsv and field_after_flip.ecsv hold those that fall on its guide sensor and are usable, seven before
-the meridian flip and one after. Seeds are tried in turn until the sky tells that story.
+A target that does not exist, high above the plane of the Milky Way, and stars strewn at random around it as densely as
+the sky is there. field_surroundings.ecsv holds all stars to G = 16.5 that any position angle of the club rig's pick-off
+can reach; field_before_flip.ecsv and field_after_flip.ecsv hold those that fall on its guide sensor and are usable,
+seven before the meridian flip and one after. Seeds are tried in turn until the sky tells that story.
 """
 
 import itertools
@@ -24,8 +24,8 @@ from helpers.rig import rig
 TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)
 POSITION_ANGLE = 60 * u.deg
 FAINTEST = 16.5
-# Usable with a margin: the story must hold for every limit between these, so for camera A as for camera B at 1 s, and without
-# the outer half arcminute of the sensor.
+# Usable with a margin: the story must hold for every limit between these, so for camera A as for camera B at 1 s, and
+# without the outer half arcminute of the sensor.
 LIMITS = (15.0, 15.6)
 RADIUS = 1.0 * u.deg
 

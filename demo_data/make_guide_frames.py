@@ -1,9 +1,9 @@
 """Recipe of the invented frames guide_frames.fits; run it from anywhere to make them anew.
 
-Eight guide frames of the star field before the meridian flip (field_before_flip.ecsv), as the club rig with camera B records
-them with 4 x 4 pixels added up to one, one second each, while the air and a guided mount move the stars. The first part of
-the file holds the frames, the second, STARS, the stars' mean places (in added-up pixels, first pixel's centre at 0) and
-Gaia G magnitudes.
+Eight guide frames of the star field before the meridian flip (field_before_flip.ecsv), as the club rig with camera B
+records them with 4 x 4 pixels added up to one, one second each, while the air and a guided mount move the stars. The
+first part of the file holds the frames, the second, STARS, the stars' mean places (in added-up pixels, first pixel's
+centre at 0) and Gaia G magnitudes.
 """
 
 import sys

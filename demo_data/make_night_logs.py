@@ -1,7 +1,8 @@
 """Recipe of the invented error logs night_log.ecsv and night_log_gaps.csv; run it from this folder to make them anew.
 
-An error is the sum of what the air does (it remembers itself for two seconds), the noise of the measured star, and a rest of the
-mount's periodic error. Camera A sees fewer stars and has more noise than camera B. The seeing grows by a quarter in the hour.
+An error is the sum of what the air does (it remembers itself for two seconds), the noise of the measured star, and a
+rest of the mount's periodic error. Camera A sees fewer stars and has more noise than camera B. The seeing grows by a
+quarter in the hour.
 """
 
 from pathlib import Path

@@ -1,7 +1,7 @@
 """Recipe of the invented sensor curve sensor_curve.csv; run it from anywhere to make it anew.
 
-Electrons per photon of guide camera B as a data sheet might print them: the mean over the pixels of its colour mosaic, dyes
-included, every 25 nm, to a hundredth.
+Electrons per photon of guide camera B as a data sheet might print them: the mean over the pixels of its colour mosaic,
+dyes included, every 25 nm, to a hundredth.
 """
 
 import sys

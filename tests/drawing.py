@@ -75,8 +75,8 @@ def check_any_call(function, valid, examples=40, spoiled=None, check=check_finit
     valid : dict
         Name of the argument -> hypothesis strategy of good values.
     examples : int
-        Draws of valid arguments. A refusal is allowed where good values don't go together, and must name an argument; at
-        least 80 % must reach a number.
+        Draws of valid arguments. A refusal is allowed where good values don't go together, and must name an argument;
+        at least 80 % must reach a number.
     spoiled : dict, optional
         Name -> further wrong values (out of its limits). Names in `valid` that are missing get `SPOILED` alone.
     check : callable

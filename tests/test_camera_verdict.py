@@ -1,4 +1,6 @@
-"""The verdict: invented cameras with one fault each are told apart from healthy ones; the demo drawer; words and sizes."""
+"""The verdict: invented cameras with one fault each are told apart from healthy ones; the demo drawer; words
+and sizes.
+"""
 
 import importlib.util
 from dataclasses import replace
@@ -68,8 +70,8 @@ GRADES = {
     "hot pixels": {"usable but"},
     "telegraph pixels": {"usable but"},
 }
-# What a fault brings with it in truth: noise in stripes and jumping pixels raise the read noise; a driver that shifts whole
-# rows or columns shifts the level of the frame a little too.
+# What a fault brings with it in truth: noise in stripes and jumping pixels raise the read noise; a driver that shifts
+# whole rows or columns shifts the level of the frame a little too.
 COMPANIONS = {
     "column noise": {"read noise", "black level"},
     "row noise": {"read noise", "black level"},

@@ -312,7 +312,8 @@ def test_lab_listens_on_this_computer_only_and_runs_as_root_only_for_root():
 
 @pytest.fixture
 def ctrl_c():
-    # Where the tests themselves were started in the background, Ctrl+C is ignored, and what they start would ignore it too.
+    # Where the tests themselves were started in the background, Ctrl+C is ignored, and what they start would ignore it
+    # too.
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     yield
     signal.signal(signal.SIGINT, before)

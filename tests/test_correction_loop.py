@@ -121,7 +121,8 @@ def test_largest_correction_bounds_each_command():
 
 
 def test_backlash_swallows_a_change_of_direction():
-    # The star is pushed one way until the gears bear on one flank, then the other way: the play of 2 must be used up first.
+    # The star is pushed one way until the gears bear on one flank, then the other way: the play of 2 must be used up
+    # first.
     disturbance = both(np.concatenate([np.full(40, -3.0), np.full(200, 3.0)]))
     stiff = loop.simulate_loop(disturbance, zeros(240), 0.1)
     loose = loop.simulate_loop(disturbance, zeros(240), 0.1, backlash=[0, 2] * ARCSEC)

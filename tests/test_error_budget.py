@@ -1,4 +1,6 @@
-"""The error budget: parts that add up, causes that sum to the change, directions that every workbook claims, honest intervals."""
+"""The error budget: parts that add up, causes that sum to the change, directions that every workbook claims, honest
+intervals.
+"""
 
 import astropy.units as u
 import numpy as np
@@ -304,7 +306,8 @@ def test_wander_is_the_same_in_the_near_infrared():
 
 
 def test_the_reported_figures_under_stated_assumptions():
-    # common practice, no source: 0.4-0.5, about 0.7 and 1.0-1.2 arcsec total logged rms behind a small pick-off in a city
+    # common practice, no source: 0.4-0.5, about 0.7 and 1.0-1.2 arcsec total logged rms behind a small pick-off in a
+    # city
     city = {"site.sky_brightness": 17.5 * u.mag / u.arcsec**2}
     poor = city | {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s}
     several, one = [13.2, 14.0, 14.5, 15.0], [15.0]

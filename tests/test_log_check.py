@@ -21,7 +21,9 @@ def log_of(gain, delay=0, wander=0.3, n=1500, seed=1):
 
 
 def best_gain(wander):
-    """Smallest pointing error of a random walk of steps `wander` in noise of 1: Muth 1960, J. Am. Stat. Assoc. 55, 299."""
+    """Smallest pointing error of a random walk of steps `wander` in noise of 1: Muth 1960, J. Am. Stat. Assoc.
+    55, 299.
+    """
     return (-(wander**2) + np.sqrt(wander**4 + 4 * wander**2)) / 2
 
 

@@ -27,7 +27,8 @@ def test_a_critical_pixel_is_half_the_finest_period():
 
 
 def test_frame_rates_of_the_trade():
-    # common practice, no source: 2 million pixels on USB 3: about 90 a second at 8 bit, 70 at 16 bit; USB 2: 35 to 40 MB/s
+    # common practice, no source: 2 million pixels on USB 3: about 90 a second at 8 bit, 70 at 16 bit; USB 2: 35 to 40
+    # MB/s
     full = (1920, 1080)
     assert planetary.frame_rate(full, 8, "USB 3").value == pytest.approx(90, abs=3)
     assert planetary.frame_rate(full, 16, "USB 3").value == pytest.approx(70, abs=3)

@@ -115,5 +115,6 @@ def test_pictures_are_finite_or_refused(diameter, outer_scale, fwhm, wavelength,
     except ValueError as error:
         assert "diameter" in str(error)
         return
-    # pixels coarser than the speckles of a large aperture sample the light rather than collect it: the sum scatters about 1
+    # pixels coarser than the speckles of a large aperture sample the light rather than collect it: the sum scatters
+    # about 1
     assert np.all(np.isfinite(pictures)) and np.all(pictures >= 0) and np.all(pictures.sum(axis=(1, 2)) <= 1.2)

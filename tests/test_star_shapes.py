@@ -1,4 +1,6 @@
-"""Star widths in main frames: simulated frames of known shape, pairing with a log, and frames that can't be measured."""
+"""Star widths in main frames: simulated frames of known shape, pairing with a log, and frames that can't be
+measured.
+"""
 
 import astropy.units as u
 import numpy as np

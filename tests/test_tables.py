@@ -1,4 +1,6 @@
-"""Reading files: each format gives the same table; what is wrong is named with file, row and column; files stay as they are."""
+"""Reading files: each format gives the same table; what is wrong is named with file, row and column; files stay as they
+are.
+"""
 
 import astropy.units as u
 import numpy as np

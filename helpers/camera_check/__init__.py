@@ -1,4 +1,6 @@
-"""Measuring a camera from its own bias, dark and flat frames: gain, noise, full well, dark current, pattern, bad pixels."""
+"""Measuring a camera from its own bias, dark and flat frames: gain, noise, full well, dark current, pattern, bad
+pixels.
+"""
 
 from helpers.camera_check.measure import (
     CameraMeasurement,

@@ -27,7 +27,9 @@ class BadPixels:
 
 
 def _two_levels(series, noise):
-    """Which pixels' values jump between two levels (telegraph noise) and do not just scatter; series (frames, pixels)."""
+    """Which pixels' values jump between two levels (telegraph noise) and do not just scatter; series (frames,
+    pixels).
+    """
     ordered = np.sort(series, axis=0)
     frames = len(ordered)
     split = np.argmax(np.diff(ordered, axis=0), axis=0) + 1  # the widest gap parts the two levels
@@ -69,8 +71,8 @@ def _restless(sets, quantum):
 def find_bad_pixels(bias_frames, bias, dark_frames, darks, flat, mosaic, quantum):
     """Find single pixels that stand out.
 
-    Hot pixels stand out in one frame of the longest dark by five times its noise, as a faint star would; cold ones see less
-    than half the light that those around them see; restless ones change at least twice as much as the others.
+    Hot pixels stand out in one frame of the longest dark by five times its noise, as a faint star would; cold ones see
+    less than half the light that those around them see; restless ones change at least twice as much as the others.
 
     Parameters
     ----------

@@ -128,7 +128,9 @@ def _periodic(numbers):
 
 
 def _cut(counts, at):
-    """Whether a histogram was cut off at its lowest (`at` 0) or highest (-1) value: a pile with a broad tail beside it."""
+    """Whether a histogram was cut off at its lowest (`at` 0) or highest (-1) value: a pile with a broad tail
+    beside it.
+    """
     if counts.size < 5:
         return False
     beside = counts[1:5] if at == 0 else counts[-2:-6:-1]

@@ -132,7 +132,9 @@ def _plain(path):
 
 
 def _through_astropy(path):
-    """The same of any file, read in full once: checks its sums and its packed bytes, and finds words for what is wrong."""
+    """The same of any file, read in full once: checks its sums and its packed bytes, and finds words for what
+    is wrong.
+    """
     from astropy.io import fits
 
     with warnings.catch_warnings():

@@ -1,4 +1,5 @@
-"""Measuring a camera from its own bias, dark and flat frames: gain, noise, full well, dark current, pattern, bad pixels.
+"""Measuring a camera from its own bias, dark and flat frames: gain, noise, full well, dark current, pattern, bad
+pixels.
 
 Names follow EMVA Standard 1288 where it has one. "DN" is a number as it stands in the file ("digital number").
 """
@@ -54,8 +55,8 @@ class CameraMeasurement:
         `photon_transfer_reason` says why there is none.
     linearity : Linearity or None
     dark_current : Measured [electron/s]
-        From the mean, hot pixels left out; `dark_current_from_noise` from the growth of the noise: differs when the camera takes its dark
-        level off by itself.
+        From the mean, hot pixels left out; `dark_current_from_noise` from the growth of the noise: differs when the
+        camera takes its dark level off by itself.
     dsnu, dsnu_rows, dsnu_columns, dsnu_pixels : Measured [electron]
         Dark signal non-uniformity of EMVA 1288, and its parts (release 4.0).
     prnu : Measured [percent]
@@ -65,7 +66,8 @@ class CameraMeasurement:
     black_level_drift : Measured [electron]
         Range of the mean of the bias frames.
     dark_shading : Measured [electron/s]
-        Range of the smooth part of the longest dark: light leak or amplifier glow; `shading_edge` where it is brightest.
+        Range of the smooth part of the longest dark: light leak or amplifier glow; `shading_edge` where it is
+        brightest.
     correlation : Measured
         Largest correlation of the noise of neighbouring pixels; `correlation_lag` (rows, columns) between them.
     bad_pixels : BadPixels

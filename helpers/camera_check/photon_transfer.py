@@ -73,7 +73,9 @@ class PhotonTransfer:
 
     @property
     def dynamic_range(self):
-        """Saturation over the smallest signal that can be told from nothing (read noise plus half an electron), EMVA 1288."""
+        """Saturation over the smallest signal that can be told from nothing (read noise plus half an electron), EMVA
+        1288.
+        """
         return float(self.saturation / (self.read_noise + 0.5 * u.electron))
 
     @property
@@ -165,7 +167,8 @@ def saturation_signal(bias, flats, codes):
     brightest = int(np.argmax(signal))
     peak = int(np.argmax(noise))
     if peak != brightest and noise[brightest] < 0.8 * noise[peak]:
-        # The noise falls again: the pixels are full before the converter is (EMVA 1288: saturation is at the largest variance).
+        # The noise falls again: the pixels are full before the converter is (EMVA 1288: saturation is at the largest
+        # variance).
         usable = signal <= signal[peak]
         top = signal[brightest]
         return top, False, usable & (signal <= max(_FIT_RANGE * top, signal.min()))
@@ -193,7 +196,8 @@ def _fit_powers(signal, variance, error, dark_variance, powers):
     for _ in range(2):
         inverse = np.linalg.inv(design.T @ (design / spread[:, None] ** 2))
         fitted = inverse @ design.T @ (variance / spread**2)
-        # The error of a variance grows with it: take it from the fitted curve, or points that are low by chance weigh more.
+        # The error of a variance grows with it: take it from the fitted curve, or points that are low by chance weigh
+        # more.
         model = np.maximum(design @ fitted, 0.1 * variance.max())
         spread = error * (model + dark_variance) / np.maximum(variance + dark_variance, 1e-9)
     freedom = signal.size - len(powers)
@@ -205,8 +209,8 @@ def _fit_powers(signal, variance, error, dark_variance, powers):
 def _rounding_error(variance):
     """How far rounding can be off its mean effect of 1/12, for a noise variance in steps squared.
 
-    Widrow & Kollar 2008, "Quantization Noise", chapter 5: first harmonic, at the worst offset; taken once more where the
-    variance itself may be too large by it.
+    Widrow & Kollar 2008, "Quantization Noise", chapter 5: first harmonic, at the worst offset; taken once more where
+    the variance itself may be too large by it.
     """
 
     def harmonic(v):
@@ -251,7 +255,8 @@ def fit_photon_transfer(bias, flats, codes):
     slope, slope_error = _fit_gain(*(table[fitted].ravel() for table in (signal, variance, error, dark_of)))
     if slope < 3 * slope_error:
         raise ValueError(
-            "flat_frames: expected more noise than in the bias frames (the noise of light), found no certain difference; "
+            "flat_frames: expected more noise than in the bias frames (the noise of light), found no certain "
+            "difference; "
             "take brighter flats"
         )
     noise, noise_error, hidden = dark_temporal_noise(bias.variance.mean(), mean_error(bias.variance_error), quantum)

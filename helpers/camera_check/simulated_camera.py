@@ -1,4 +1,6 @@
-"""Invented cameras with known properties and known faults, and the frames they take: the truth to check a check with."""
+"""Invented cameras with known properties and known faults, and the frames they take: the truth to check a
+check with.
+"""
 
 from dataclasses import dataclass, replace
 

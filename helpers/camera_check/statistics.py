@@ -149,7 +149,8 @@ class _Pairs:
                 levels = self.dark_level + (levels - self.dark_level) * (1 + ratio) / weight
         flagged = _flag(difference)
         if flagged.size:
-            # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless pixels.
+            # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless
+            # pixels.
             if flagged.size <= _MOST_EVENTS:
                 self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
             difference.ravel()[flagged] = 0
@@ -300,8 +301,8 @@ def summarise(frames, mosaic=False, dark_level=None, name="frames"):
 def _odd_rows(row_means, size):
     """Rows of single frames that are nothing like the same rows of the other frames: (frame, first row, last row).
 
-    A whole frame is damaged, or of another kind, when its mean is far from that of the others. Of two frames alone the one
-    whose rows differ more among themselves is named.
+    A whole frame is damaged, or of another kind, when its mean is far from that of the others. Of two frames alone the
+    one whose rows differ more among themselves is named.
     """
     frames, rows = row_means.shape
     columns = size // rows
@@ -386,8 +387,8 @@ def split_pattern(mean_frame, temporal, frames):
     Returns
     -------
     parts, errors : ndarray, shape (4,)
-        Variances of rows, columns, pixels and their sum, and standard errors. A variance can come out slightly negative when
-        the pattern is lost in noise.
+        Variances of rows, columns, pixels and their sum, and standard errors. A variance can come out slightly negative
+        when the pattern is lost in noise.
     """
     frame = np.asarray(mean_frame, float)
     rows, columns = frame.shape
@@ -406,9 +407,11 @@ def split_pattern(mean_frame, temporal, frames):
 
 
 def take_off_shading(frame, box=11):
-    """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their variance.
+    """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their
+    variance.
 
-    EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the edges.
+    EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the
+    edges.
     """
     smooth = uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
     even = (frame - smooth) / np.float32(np.sqrt(1 - 1 / box**2))

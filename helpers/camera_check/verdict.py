@@ -1,4 +1,6 @@
-"""The verdict on a camera in words: healthy, usable but..., defective, or what these frames can't tell; with reason and size."""
+"""The verdict on a camera in words: healthy, usable but..., defective, or what these frames can't tell; with reason and
+size.
+"""
 
 from dataclasses import dataclass
 
@@ -363,7 +365,8 @@ def _counted(frames):
 
 
 def table_rows(measurement):
-    """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with error.
+    """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with
+    error.
 
     Parameters
     ----------

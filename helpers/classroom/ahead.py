@@ -1,9 +1,9 @@
 """Pictures drawn ahead, so that one key press shows its picture without waiting for the kernel.
 
-Half of the time between a key and its picture is the way to the kernel and back, which no quick drawing can save. So, while
-nobody moves anything, the browser asks for the pictures that one key press would lead to, keeps them, and shows them at once
-when the key is pressed. The kernel answers that key as it answers any other, with the same picture. Without this widget (an
-old page, another viewer) a panel works all the same, by the kernel's answers alone.
+Half of the time between a key and its picture is the way to the kernel and back, which no quick drawing can save. So,
+while nobody moves anything, the browser asks for the pictures that one key press would lead to, keeps them, and shows
+them at once when the key is pressed. The kernel answers that key as it answers any other, with the same picture.
+Without this widget (an old page, another viewer) a panel works all the same, by the kernel's answers alone.
 """
 
 from pathlib import Path
@@ -24,8 +24,8 @@ class Ahead(anywidget.AnyWidget):
     image : ipywidgets.Image
     readout : ipywidgets.HTML
     draw : function
-        ``draw(number, direction)`` gives the values of all controls, the picture's address and the HTML of the read-out with
-        control `number` one step further; None where there is nothing to show.
+        ``draw(number, direction)`` gives the values of all controls, the picture's address and the HTML of the read-out
+        with control `number` one step further; None where there is nothing to show.
     """
 
     _esm = Path(__file__).with_name("ahead.js").read_text(encoding="utf-8")

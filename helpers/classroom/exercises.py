@@ -51,7 +51,8 @@ def check_number(answer, right, unit=None, percent=None, absolute=None, reconsid
     Parameters
     ----------
     answer : None, Ellipsis, number, str or Quantity
-        None or ... means not attempted. A plain number is in `unit`; "0.6 arcsec" and ``0.6 * u.arcsec`` are understood.
+        None or ... means not attempted. A plain number is in `unit`; "0.6 arcsec" and ``0.6 * u.arcsec`` are
+        understood.
     right : number or Quantity
         The right value, computed by the workbook.
     unit : Unit or str, optional

@@ -150,7 +150,9 @@ def encode_png(rgba, compression):
 
 
 def data_address(png):
-    """A picture as an address that holds it (RFC 2397): a browser shows that without first fetching it, so never half loaded."""
+    """A picture as an address that holds it (RFC 2397): a browser shows that without first fetching it, so never half
+    loaded.
+    """
     return b"data:image/png;base64," + base64.b64encode(png)
 
 
@@ -183,7 +185,9 @@ def live_view(widget):
 
 
 def in_words(alt, sentence=""):
-    """HTML under a picture: the read-out sentence, and the alternative text folded (JupyterLab shows no alt attribute)."""
+    """HTML under a picture: the read-out sentence, and the alternative text folded (JupyterLab shows no alt
+    attribute).
+    """
     shown = f'<p style="margin:0.2em 0"><b>{html.escape(sentence)}</b></p>' if sentence else ""
     return f"{shown}<details><summary>This figure in words</summary><p>{html.escape(alt)}</p></details>"
 

@@ -1,4 +1,6 @@
-"""A form: labelled fields with units and a save button; what is wrong is said under the button, in words. And a progress bar."""
+"""A form: labelled fields with units and a save button; what is wrong is said under the button, in words. And a
+progress bar.
+"""
 
 import html
 

@@ -72,12 +72,12 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     label : str
         What the reader sees, without the unit.
     minimum, maximum, start : float or int
-        Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such as one
-        from the reader's own rig, widens the range.
+        Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such as
+        one from the reader's own rig, widens the range.
     step : float, optional
-        A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given). It is changed
-        a little where it would pass over the start value; a start value less than half a step above `minimum` becomes the lower
-        end.
+        A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given). It is
+        changed a little where it would pass over the start value; a start value less than half a step above `minimum`
+        becomes the lower end.
     unit : str
         Shown behind the label; empty for a count or a share.
     logarithmic : bool
@@ -141,7 +141,9 @@ def switch(name, label, start=False):
 
 
 def player(name, label, frames, interval=100, unit=""):
-    """A slider over the pictures 0 to frames - 1 of an animation, with buttons to play it (interval in milliseconds)."""
+    """A slider over the pictures 0 to frames - 1 of an animation, with buttons to play it (interval in
+    milliseconds).
+    """
 
     def make():
         control = widgets.IntSlider(value=0, min=0, max=frames - 1, **_common(label, unit))
@@ -271,7 +273,8 @@ class Panel:
     def _ipython_display_(self):
         from IPython.display import display
 
-        # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other the picture.
+        # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other the
+        # picture.
         data, metadata = figures.picture_bundle(self._start_png, self.alt)
         display(data | figures.live_view(self.box), metadata=metadata, raw=True)
         words = figures.in_words(f"{self.alt} At the start values: {self._start_sentence}")

@@ -64,7 +64,10 @@ def _output_html(output):
     data = output.get("data", {})
     if "image/png" in data:
         alt = html.escape(output["metadata"].get("image/png", {}).get("alt", ""))
-        return f'<figure style="margin:0"><img alt="{alt}" src="data:image/png;base64,{data["image/png"].strip()}"></figure>'
+        return (
+            f'<figure style="margin:0"><img alt="{alt}" '
+            f'src="data:image/png;base64,{data["image/png"].strip()}"></figure>'
+        )
     if "text/markdown" in data:
         return markdown_to_html(data["text/markdown"])
     return data.get("text/html", "")
@@ -105,9 +108,8 @@ def page(workbook, rig, day):
     name = html.escape(rig.name)
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>Guiding report: {name}</title>'
-        f"<style>{_STYLE}</style></head><body>\n<h1>Guiding report: {name}</h1>\n<p>{day.isoformat()}. Computed, not measured.</p>\n"
-        + "\n".join(part for part in parts if part)
-        + "\n</body></html>\n"
+        f"<style>{_STYLE}</style></head><body>\n<h1>Guiding report: {name}</h1>\n<p>{day.isoformat()}. Computed, "
+        f"not measured.</p>\n" + "\n".join(part for part in parts if part) + "\n</body></html>\n"
     )
 
 

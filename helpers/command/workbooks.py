@@ -12,7 +12,8 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
-# The live part of a panel. It means nothing without the kernel that made it, and would hide the picture saved beside it.
+# The live part of a panel. It means nothing without the kernel that made it, and would hide the picture saved beside
+# it.
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 _SECONDS_A_CELL = 300
 

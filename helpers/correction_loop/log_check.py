@@ -39,10 +39,10 @@ class LogCheck:
 def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
     """Judge the loop gain from a log.
 
-    A loop that does the best its noise allows leaves errors in which nothing can be predicted from what it had seen when it
-    gave its last effective command. Errors 1 + delay exposures apart are then uncorrelated. Air that outlasts an exposure
-    also makes errors persist, and so does backlash that swallows the commands: where raising the gain does not lower the
-    correlation, "too low" means one of these.
+    A loop that does the best its noise allows leaves errors in which nothing can be predicted from what it had seen
+    when it gave its last effective command. Errors 1 + delay exposures apart are then uncorrelated. Air that outlasts
+    an exposure also makes errors persist, and so does backlash that swallows the commands: where raising the gain does
+    not lower the correlation, "too low" means one of these.
 
     Parameters
     ----------
@@ -155,7 +155,8 @@ def spread_ellipse(errors, share=0.95, points=120):
 
     References
     ----------
-    Squared distance in units of the covariance follows chi-squared with 2 degrees of freedom, quantile -2 ln(1 - share).
+    Squared distance in units of the covariance follows chi-squared with 2 degrees of freedom, quantile -2 ln(1 -
+    share).
     """
     errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
     if errors.shape[1] != 2 or len(errors) < 3:

@@ -69,7 +69,8 @@ def check_gain(gain, delay=0, above=None):
     limit = stability_limit(delay)
     if np.max(gain) >= limit:
         raise ValueError(
-            f"gain: expected below {limit:g}, found {np.max(gain):g}; with a delay of {delay} exposure(s) the corrections "
+            f"gain: expected below {limit:g}, found {np.max(gain):g}; with a delay of {delay} exposure(s) the "
+            f"corrections "
             "from there on are larger than the errors they answer, and the mount swings ever wider"
         )
     return gain
@@ -178,8 +179,8 @@ def noise_response(frequency, exposure, gain, delay=0):
     Returns
     -------
     float or array
-        Amplitude of the mount's motion over amplitude of the false error; the mean of its square over all frequencies is
-        `noise_gain`.
+        Amplitude of the mount's motion over amplitude of the false error; the mean of its square over all frequencies
+        is `noise_gain`.
     """
     _, closed, gain = _loop_functions(frequency, exposure, gain, delay)
     return np.abs(gain / closed)
@@ -191,8 +192,8 @@ def useful_frequency(exposure, gain, delay=0):
     Returns
     -------
     Quantity [Hz]
-        From |1 + L| = 1: cos(w) = 1 - g/2 without delay, (1 + sqrt(9 - 4 g)) / 4 with one exposure of delay, where w is the
-        phase that a motion gains in an exposure.
+        From |1 + L| = 1: cos(w) = 1 - g/2 without delay, (1 + sqrt(9 - 4 g)) / 4 with one exposure of delay, where w is
+        the phase that a motion gains in an exposure.
     """
     exposure = as_quantity("exposure", exposure, u.s, above=0, ndim=0)
     gain = _one_gain(gain, delay, above=0)
@@ -327,8 +328,8 @@ def simulate_loop(
 ):
     """Guide through a series of exposures.
 
-    After exposure k the command is ``-gain * (pointing[k] + noise[k])``; it acts before exposure k + 1 (delay 0) or k + 2
-    (delay 1).
+    After exposure k the command is ``-gain * (pointing[k] + noise[k])``; it acts before exposure k + 1 (delay 0) or k +
+    2 (delay 1).
 
     Parameters
     ----------

@@ -91,8 +91,8 @@ def polar_drift_rate(hour_angle, declination, polar_error, pole_hour_angle=90 * 
     References
     ----------
     First order of a rotation about a displaced pole: with polar error e, sidereal rate w and angle H - Hp,
-    right ascension -e w sin(dec) cos(H - Hp), declination -e w sin(H - Hp). Never more than e w, 0.26 arcsec/min for each
-    arcmin of e.
+    right ascension -e w sin(dec) cos(H - Hp), declination -e w sin(H - Hp). Never more than e w, 0.26 arcsec/min for
+    each arcmin of e.
     """
     angle, sine, error = _polar_geometry(hour_angle, declination, polar_error, pole_hour_angle)
     speed = error * SIDEREAL_RATE.value * 60
@@ -209,8 +209,8 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
     ----------
     mount : helpers.rig.rig.Mount
         Its worm_period, periodic_error and polar_error are used. Backlash belongs to the corrections
-        (`helpers.correction_loop.loop.simulate_loop`); jitter is too fast to be seen or corrected and goes straight into the
-        picture (`helpers.correction_loop.picture.final_image`).
+        (`helpers.correction_loop.loop.simulate_loop`); jitter is too fast to be seen or corrected and goes straight
+        into the picture (`helpers.correction_loop.picture.final_image`).
     n_steps : int
     step : Quantity [time]
     hour_angle, declination : Quantity [angle]

@@ -1,6 +1,7 @@
 """What a rig's guiding is up against for an hour, and what comes of it: mount, air of the chosen stars, centroid noise.
 
-The air is that of `multi_star.simulate_motion`, drawn in short steps; an exposure of several steps sees their mean, exactly.
+The air is that of `multi_star.simulate_motion`, drawn in short steps; an exposure of several steps sees their mean,
+exactly.
 """
 
 from dataclasses import dataclass, replace
@@ -162,8 +163,9 @@ def guide_night(
     Returns
     -------
     GuideNight
-        Target and guide stars are moved as the guide optics' aperture sees it. A main telescope of another aperture sees
-        slightly less or more (of 250 mm: 8 per cent less variance than of 60 mm), which hardly changes the picture.
+        Target and guide stars are moved as the guide optics' aperture sees it. A main telescope of another aperture
+        sees slightly less or more (of 250 mm: 8 per cent less variance than of 60 mm), which hardly changes the
+        picture.
 
     Raises
     ------

@@ -1,13 +1,13 @@
 """What the main camera's long exposure makes of guiding: FWHM along each axis, and elongation.
 
-How the parts add up, without counting the air twice. `star_fwhm` is the star of perfect guiding: long-exposure seeing (and
-diffraction), in which all wander by the air is contained. Along an axis, and as variances,
+How the parts add up, without counting the air twice. `star_fwhm` is the star of perfect guiding: long-exposure seeing
+(and diffraction), in which all wander by the air is contained. Along an axis, and as variances,
 
     image = star + variance(pointing) + 2 covariance(pointing, air) + motion within exposures + fast shake
 
 where `air` is the air's motion of the target in the main telescope. variance(air) itself is missing on purpose: the
-seeing holds it. The covariance says whether the mount's motion, which partly copies the air, adds to the air's wander or
-takes from it; it is 0 when guide star and target do not share their air.
+seeing holds it. The covariance says whether the mount's motion, which partly copies the air, adds to the air's wander
+or takes from it; it is 0 when guide star and target do not share their air.
 
 Variances add; squares of FWHM only nearly do, for a star's core is sharper and its wings are wider than a Gaussian's:
 `add_motion` follows the true shape.
@@ -54,8 +54,8 @@ class FinalImage:
 def _motion_weight():
     """Weight of the squared motion against adding squares, as a function of motion rms over the star's FWHM.
 
-    From the seeing's transfer function exp(-3.44 (lambda f / r0)^(5/3)), FWHM 0.976 lambda / r0 (Fried 1966), times that of
-    Gaussian motion; the width is read off the transformed profile.
+    From the seeing's transfer function exp(-3.44 (lambda f / r0)^(5/3)), FWHM 0.976 lambda / r0 (Fried 1966), times
+    that of Gaussian motion; the width is read off the transformed profile.
     """
     frequency = np.linspace(0, 3, 1501)  # cycles in a FWHM; exp(-20) at the end
     seeing = frequency * np.exp(-3.44 * (0.976 * frequency) ** (5 / 3))
@@ -89,9 +89,9 @@ def add_motion(star_fwhm, variance):
     -------
     Quantity [arcsec]
         Root of FWHM^2 + 8 ln(2) weight variance, where the weight (1.21 for little motion, 1.13 for an rms of half the
-        FWHM) comes from the star's true shape. Plain adding of squares (weight 1, right for Gaussian stars) promises stars
-        up to 3.5 per cent too small. Good to 1 per cent for round stars of any outer scale; across the long axis of a very
-        long star up to 2 per cent too small.
+        FWHM) comes from the star's true shape. Plain adding of squares (weight 1, right for Gaussian stars) promises
+        stars up to 3.5 per cent too small. Good to 1 per cent for round stars of any outer scale; across the long axis
+        of a very long star up to 2 per cent too small.
 
     Raises
     ------
@@ -129,8 +129,8 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     star_fwhm : Quantity [angle]
         FWHM with perfect guiding, all air included.
     air : Quantity [angle], shape (n, 2), optional
-        Motion of the target by the air, in the main telescope, mean over the same exposures. Not given: independent of the
-        pointing.
+        Motion of the target by the air, in the main telescope, mean over the same exposures. Not given: independent of
+        the pointing.
     within : Quantity [arcsec2], shape (n, 2), optional
         Variance of the mount's motion inside each exposure (`mount_motion.motion_within`).
     unseen : Quantity [angle], shape (n, 2), optional
@@ -138,8 +138,8 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     shake : Quantity [angle]
         One-axis rms of motion too fast for the guide camera.
     rows : int, optional
-        Guide exposures to a picture; all of them make one picture if not given. A slow shift from picture to picture blurs
-        none. An incomplete picture at the end is left out.
+        Guide exposures to a picture; all of them make one picture if not given. A slow shift from picture to picture
+        blurs none. An incomplete picture at the end is left out.
 
     Returns
     -------

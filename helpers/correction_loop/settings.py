@@ -20,7 +20,8 @@ class SettingsMap:
     exposures : Quantity [s], shape (E,)
     gains : array, shape (G,)
     fwhm : Quantity [arcsec], shape (R, E, G)
-        Mean FWHM of the final image (root mean square of the two axes), for each of R runs with their own air and noise.
+        Mean FWHM of the final image (root mean square of the two axes), for each of R runs with their own air and
+        noise.
     logged_rms, pointing_rms : Quantity [arcsec], shape (R, E, G)
         Total (two-axis) rms of the log and of the mount's true pointing, each about its mean.
     """
@@ -54,7 +55,9 @@ class SettingsMap:
 
     @property
     def misleading(self):
-        """Index (exposure, gain) of the widest star among all settings whose log is no worse than that of the best picture."""
+        """Index (exposure, gain) of the widest star among all settings whose log is no worse than that of the best
+        picture.
+        """
         logged = self.logged_rms.mean(axis=0)
         tempting = np.where(logged <= logged[self.best], self.mean.value, 0)
         return tuple(int(i) for i in np.unravel_index(np.argmax(tempting), tempting.shape))

@@ -196,8 +196,8 @@ def attribute(before, after):
     Returns
     -------
     dict of str to Quantity [arcsec]
-        Positive where a cause made the number smaller. The shares add up to ``before.logged_rms - after.logged_rms``. Empty when
-        the rigs do not differ.
+        Positive where a cause made the number smaller. The shares add up to ``before.logged_rms - after.logged_rms``.
+        Empty when the rigs do not differ.
 
     Raises
     ------
@@ -206,8 +206,8 @@ def attribute(before, after):
 
     References
     ----------
-    Shapley 1953, "A value for n-person games", Contributions to the Theory of Games II, 307: the mean over all orders in
-    which the causes could come; exact, for up to 9 causes.
+    Shapley 1953, "A value for n-person games", Contributions to the Theory of Games II, 307: the mean over all orders
+    in which the causes could come; exact, for up to 9 causes.
     """
     check_budget("before", before), check_budget("after", after)
     return _attribute(before, after, _Night())
@@ -257,8 +257,9 @@ def unexplained(before, after, measured_before, measured_after):
     Returns
     -------
     dict of str to Quantity [arcsec]
-        "measured change", "predicted change", "unexplained change", and "extra in the first log", "extra in the second log": what
-        would have to be added in squares to the prediction to give the measured rms (negative: the prediction is too large).
+        "measured change", "predicted change", "unexplained change", and "extra in the first log", "extra in the second
+        log": what would have to be added in squares to the prediction to give the measured rms (negative: the
+        prediction is too large).
     """
     check_budget("before", before), check_budget("after", after)
     first = as_quantity("measured_before", measured_before, u.arcsec, above=0, ndim=0)
@@ -282,8 +283,8 @@ def unexplained(before, after, measured_before, measured_after):
 class Option:
     """A change and what it does to the star in the picture.
 
-    gain is the FWHM [arcsec] that it takes off, mean of the nights that were drawn (negative: it makes the star larger),
-    interval where the gain lies in 95 of 100 nights, logged_gain the mean for the log's total
+    gain is the FWHM [arcsec] that it takes off, mean of the nights that were drawn (negative: it makes the star
+    larger), interval where the gain lies in 95 of 100 nights, logged_gain the mean for the log's total
     rms, gain_per_cost [arcsec per unit of cost] or None, and worthwhile whether the interval lies above 0.
     """
 

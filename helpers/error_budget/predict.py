@@ -25,8 +25,8 @@ from helpers.starlight import spectra
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
 USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
 
-# How uncertain the inputs are, as a spread of the logarithm (0.2: about 20 per cent). Choices made here, no source: seeing
-# within a night, outer scale between nights, what owners know of their mounts.
+# How uncertain the inputs are, as a spread of the logarithm (0.2: about 20 per cent). Choices made here, no source:
+# seeing within a night, outer scale between nights, what owners know of their mounts.
 SPREADS = {
     "site.seeing": 0.15,
     "site.outer_scale": 0.4,
@@ -165,8 +165,8 @@ def _air(positions, aperture_mm, site, airmass, exposure_s, count, seed):
 def _star_places(rig, count):
     """Well spread places on the sensor, in arcmin from the target, the same for every rig.
 
-    The R2 sequence, multiples of powers of the plastic number (Roberts 2018, "The unreasonable effectiveness of quasirandom
-    sequences").
+    The R2 sequence, multiples of powers of the plastic number (Roberts 2018, "The unreasonable effectiveness of
+    quasirandom sequences").
     """
     width, height = _sensor_size(rig.guide_camera)
     off_axis, focal = (getattr(rig.guide_optics, name).to_value(u.mm) for name in ("off_axis_distance", "focal_length"))
@@ -239,7 +239,8 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     least = 20 * seeing.fried_parameter(rig.site.seeing, _LONGEST)
     if rig.site.outer_scale < least:
         raise ValueError(
-            f"site.outer_scale: expected at least {least:.2g} for a seeing of {rig.site.seeing:g}, found {rig.site.outer_scale:g}"
+            f"site.outer_scale: expected at least {least:.2g} for a seeing of {rig.site.seeing:g}, found "
+            f"{rig.site.outer_scale:g}"
         )
     passage = guide_field.meridian_passage(target, rig.site.latitude)
     settings, optics = rig.guiding, rig.guide_optics
@@ -390,7 +391,8 @@ def predict(rig, target=None, rng=None, *, field_stars=None, draws=100, progress
     target : SkyCoord, optional
         The demo target if not given. The prediction holds for its passage of the meridian.
     rng : numpy.random.Generator, optional
-        Given, intervals are computed from `draws` nights in which seeing, outer scale, mount, stars, air and noise differ.
+        Given, intervals are computed from `draws` nights in which seeing, outer scale, mount, stars, air and noise
+        differ.
     field_stars : Table, optional
         Stars on the guide sensor, from `guide_field.usable_stars`; else a middling field of the sky there.
     draws : int

@@ -83,7 +83,9 @@ _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 4
 
 @dataclass(frozen=True)
 class SkyGrid:
-    """Places all over the sky, shape (rows, columns): across and up in the frame asked for, and their galactic angles."""
+    """Places all over the sky, shape (rows, columns): across and up in the frame asked for, and their galactic
+    angles.
+    """
 
     across: u.Quantity
     up: u.Quantity
@@ -118,7 +120,9 @@ def _light_levels(field):
 
 
 def _cumulative(magnitude, latitude_deg, longitude_deg):
-    """Density brighter than a magnitude; none brighter than the model's bright end, where there is a star in 6 deg^2."""
+    """Density brighter than a magnitude; none brighter than the model's bright end, where there is a star in 6
+    deg^2.
+    """
     if magnitude <= star_counts.BRIGHTEST:
         return 0.0
     return 10 ** star_counts.log10_density(star_counts.COEFFICIENTS, magnitude, latitude_deg, longitude_deg)
@@ -267,8 +271,8 @@ def mean_chance_by_month(chance, sky, site_latitude, minimum_altitude=30 * u.deg
 
     References
     ----------
-    Local midnight: the Sun's right ascension plus twelve hours is on the meridian. sin(altitude) = sin(latitude) sin(dec) +
-    cos(latitude) cos(dec) cos(hour angle).
+    Local midnight: the Sun's right ascension plus twelve hours is on the meridian. sin(altitude) = sin(latitude)
+    sin(dec) + cos(latitude) cos(dec) cos(hour angle).
     """
     latitude = as_quantity("site_latitude", site_latitude, "deg", minimum=-90, maximum=90, ndim=0).to_value("rad")
     lowest = as_quantity("minimum_altitude", minimum_altitude, "deg", minimum=-90, maximum=89, ndim=0).to_value("rad")
@@ -312,8 +316,8 @@ def sweep_chances(
     sky : SkyGrid, optional
         Galactic, every 4 degrees, if not given.
     executor : concurrent.futures.Executor, optional
-        Works on the n m tasks: a pool of processes, or the executor of a cluster's client. Without it they run here, one
-        after the other. The results are the same.
+        Works on the n m tasks: a pool of processes, or the executor of a cluster's client. Without it they run here,
+        one after the other. The results are the same.
     progress : function, optional
         Called with (tasks done, all tasks) after each.
 

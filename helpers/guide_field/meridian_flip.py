@@ -31,9 +31,9 @@ class MeridianPassage:
 class AngleSearch:
     """Usable stars before and after the flip for each position angle of the guide field, and the angle to set.
 
-    position_angle, before, after: shape (n,). best: the angle to set; turn: from the present angle, the shorter way, when
-    the two fields may change places; frame_kept: share of the picture as framed at present that is still in the frame;
-    enough: whether both fields have the wanted stars at the best angle.
+    position_angle, before, after: shape (n,). best: the angle to set; turn: from the present angle, the shorter way,
+    when the two fields may change places; frame_kept: share of the picture as framed at present that is still in the
+    frame; enough: whether both fields have the wanted stars at the best angle.
     """
 
     position_angle: u.Quantity
@@ -118,7 +118,10 @@ def meridian_passage(target, latitude):
             "watch the flip."
         )
     elif 90 - abs(declination) < 5:
-        note = "Close to the pole: the mount hardly moves, but it must flip all the same, and the guide field changes sides."
+        note = (
+            "Close to the pole: the mount hardly moves, but it must flip all the same, and the guide field "
+            "changes sides."
+        )
     elif altitude < 30:
         note = "Low even at its highest: the air takes light and steadiness."
     else:
@@ -174,7 +177,9 @@ def _sensor_size(camera):
 
 
 def _usable(x_mm, y_mm, magnitude, rig, limiting, saturation, margin_mm):
-    """Share of the light and whether a star counts; stars that get less light lose both at the faint and the bright end."""
+    """Share of the light and whether a star counts; stars that get less light lose both at the faint and the bright
+    end.
+    """
     half = _sensor_size(rig.guide_camera) / 2 - margin_mm
     inside = (np.abs(x_mm) <= half[0]) & (np.abs(y_mm) <= half[1])
     fraction = np.zeros(x_mm.shape)
@@ -202,8 +207,8 @@ def usable_stars(
         ra, dec, magnitude, as `load_catalogue` gives.
     target : SkyCoord
     position_angle : Quantity, angle
-        Direction from the target to the guide field, from north through east; for a guide telescope the direction of the
-        sensor's short side.
+        Direction from the target to the guide field, from north through east; for a guide telescope the direction of
+        the sensor's short side.
     rig : Rig
     limiting_magnitude : float
         Faintest usable star in the full beam.
@@ -215,8 +220,8 @@ def usable_stars(
     Returns
     -------
     Table
-        ra, dec, magnitude, x, y [mm from the sensor's centre, y away from the target], light (share of the beam); brightest
-        first; may be empty.
+        ra, dec, magnitude, x, y [mm from the sensor's centre, y away from the target], light (share of the beam);
+        brightest first; may be empty.
 
     Raises
     ------
@@ -359,8 +364,8 @@ def search_position_angles(
     Returns
     -------
     AngleSearch
-        Of the angles with enough stars on both sides, the one with the smallest turn; if there is none, of those with the
-        most stars on the poorer side.
+        Of the angles with enough stars on both sides, the one with the smallest turn; if there is none, of those with
+        the most stars on the poorer side.
 
     Raises
     ------
@@ -379,7 +384,8 @@ def search_position_angles(
     near = distance <= needed
     if not near.any():
         raise ValueError(
-            f"catalogue: expected stars within {search_radius(rig):.0f} of the target, found none; are target and list of "
+            f"catalogue: expected stars within {search_radius(rig):.0f} of the target, found none; are target and "
+            f"list of "
             "one place, and right ascensions in degrees?"
         )
     if np.nanmax(distance) < 0.9 * needed:

@@ -8,8 +8,8 @@ import numpy as np
 from helpers.rig.rig import Camera, GuideOptics
 from helpers.shared.checks import as_count, as_number, as_quantity
 
-# Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common practice,
-# no source.
+# Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common
+# practice, no source.
 SENSOR_FORMATS = {'1/3"': (4.8, 3.6), '1/2"': (6.4, 4.8), '2/3"': (8.8, 6.6), '1"': (12.8, 9.6), '4/3"': (17.3, 13.0)}
 TILT = np.cos(np.radians(45))  # a mirror at 45 degrees looks shorter by this along its tilt
 
@@ -39,7 +39,9 @@ class LitField:
 
 
 def _corner_area(x, y):
-    """Area of the unit disc between its centre lines and x, y; odd in both, so that areas of rectangles are differences."""
+    """Area of the unit disc between its centre lines and x, y; odd in both, so that areas of rectangles are
+    differences.
+    """
     across, up = np.minimum(np.abs(x), 1), np.minimum(np.abs(y), 1)
 
     def under_arc(t):
@@ -85,7 +87,9 @@ def beam_width(optics):
 
 
 def mirror_outline(optics):
-    """Width and height of the mirror as the beam sees it, in mm; the height runs away from the main axis, along the tilt."""
+    """Width and height of the mirror as the beam sees it, in mm; the height runs away from the main axis, along the
+    tilt.
+    """
     side = _check(optics).mirror_size.to(u.mm)
     return side, side * TILT
 
@@ -93,8 +97,8 @@ def mirror_outline(optics):
 def lit_fraction(x, y, optics):
     """Share of a star's light that reaches a place behind the guide optics.
 
-    The beam of a star is a disc (with the shadow of the secondary mirror) where it meets the pick-off mirror; what falls
-    beside the mirror is lost. The mirror is square, at 45 degrees, its tilt away from the main axis.
+    The beam of a star is a disc (with the shadow of the secondary mirror) where it meets the pick-off mirror; what
+    falls beside the mirror is lost. The mirror is square, at 45 degrees, its tilt away from the main axis.
 
     Parameters
     ----------

@@ -57,15 +57,15 @@ def star_density(magnitude, latitude, longitude=90 * u.deg):
 
     References
     ----------
-    Own fit (star_counts_fit.py) to Gaia DR3 counts (G < 10), the all-sky mean of Allen's Astrophysical Quantities and the
-    latitude trend of Bahcall & Soneira 1980, ApJS 44, 73, eq. B1.
+    Own fit (star_counts_fit.py) to Gaia DR3 counts (G < 10), the all-sky mean of Allen's Astrophysical Quantities and
+    the latitude trend of Bahcall & Soneira 1980, ApJS 44, 73, eq. B1.
     """
     return 10 ** log10_density(COEFFICIENTS, *_checked(magnitude, latitude, longitude)) / u.deg**2
 
 
 def _relative_error(magnitude, latitude_deg):
-    # Measured: scatter of the Gaia counts about the model in cells of 86 square degrees, 5 % at the poles to 24 % in the
-    # plane. Estimated: 4 % a magnitude beyond the counts (published level and trend disagree by about that much).
+    # Measured: scatter of the Gaia counts about the model in cells of 86 square degrees, 5 % at the poles to 24 % in
+    # the plane. Estimated: 4 % a magnitude beyond the counts (published level and trend disagree by about that much).
     patchy = 0.05 + 0.20 * np.exp(-np.abs(np.sin(np.radians(latitude_deg))) / 0.35)
     return np.hypot(patchy, 0.04 * np.maximum(magnitude - 10, 0))
 

@@ -110,8 +110,8 @@ def load_catalogue(path, columns=None, ra_unit=None, missing_magnitudes="refuse"
     Returns
     -------
     astropy.table.Table
-        ra (0 to 360), dec [deg], magnitude [mag], in the file's order. ``meta["notes"]`` lists in words what was left out:
-        repeated stars, stars without magnitude.
+        ra (0 to 360), dec [deg], magnitude [mag], in the file's order. ``meta["notes"]`` lists in words what was left
+        out: repeated stars, stars without magnitude.
 
     Raises
     ------

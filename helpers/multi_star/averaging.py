@@ -95,8 +95,8 @@ def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
     Returns
     -------
     Quantity [arcsec2], shape (2, N, N)
-        Axis 0 holds motion along x, then along y. Motion of one star along x with another's along y is left out: it does
-        not enter an average along one axis.
+        Axis 0 holds motion along x, then along y. Motion of one star along x with another's along y is left out: it
+        does not enter an average along one axis.
 
     Raises
     ------
@@ -262,7 +262,8 @@ def robust_mean(offsets, limit=3.5, weights=None, measured=None):
         deviation over the stars, or its usual value over all exposures where that is larger: with few stars it is often
         small by chance. Fewer than three stars are never left out.
     weights : array, shape (N,), optional
-        Weights of the mean, not negative; those of the stars that are used are scaled to a sum of 1. Equal if not given.
+        Weights of the mean, not negative; those of the stars that are used are scaled to a sum of 1. Equal if not
+        given.
     measured : bool array, shape (n, N), optional
         False where a star has no offset, such as `measure_stars` tells; all True if not given.
 
@@ -274,7 +275,8 @@ def robust_mean(offsets, limit=3.5, weights=None, measured=None):
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
-        A wrong shape or physical type, a limit that is not at least 1, or an exposure without any star of positive weight.
+        A wrong shape or physical type, a limit that is not at least 1, or an exposure without any star of positive
+        weight.
 
     References
     ----------

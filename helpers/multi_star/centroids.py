@@ -108,7 +108,8 @@ def _edge_level(stamps):
 def _edge_variance(stamps):
     """Noise variance per pixel from neighbours along the edge; stamps (n, N, box, box).
 
-    Differences of neighbours hardly feel a star's wings or a sloping sky, and the middle value over the edge not a hot pixel.
+    Differences of neighbours hardly feel a star's wings or a sloping sky, and the middle value over the edge not a hot
+    pixel.
     """
     box = stamps.shape[-1]
     along_x = np.diff(stamps[:, :, [0, -1], :], axis=3)
@@ -123,7 +124,9 @@ def _edge_variance(stamps):
 
 
 def _bell(squared_distance, sigma):
-    """exp(-r^2 / 2 sigma^2) in single precision; its far wings are cut before they get so small that sums become slow."""
+    """exp(-r^2 / 2 sigma^2) in single precision; its far wings are cut before they get so small that sums
+    become slow.
+    """
     scale = np.asarray(-0.5 / np.square(sigma), np.float32)
     return np.exp(np.maximum(scale * squared_distance, np.float32(-20)))
 
@@ -178,7 +181,9 @@ def _window_steps(stamps, centres, sigma, ratio, steps):
 
 
 def _window_variance(sigma, flux, variance, gain, ratio):
-    """One-axis variance [pixel^2] of the windowed centre of a Gaussian spot; from its weight function, see `measure_stars`."""
+    """One-axis variance [pixel^2] of the windowed centre of a Gaussian spot; from its weight function, see
+    `measure_stars`.
+    """
     star = (1 + ratio) ** 4 / (1 + 2 * ratio) ** 2 / (flux * gain)
     sky = (1 + ratio) ** 4 * np.pi * sigma**2 * variance / (2 * ratio**2 * flux**2)
     return sigma**2 * (star + sky)
@@ -190,7 +195,9 @@ def _window_flux_variance(sigma, flux, variance, gain, ratio):
 
 
 def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
-    """Width, noise and light of the stars from cut-outs of some frames, shape (n * N, box, box), background included."""
+    """Width, noise and light of the stars from cut-outs of some frames, shape (n * N, box, box), background
+    included.
+    """
     box = stamps.shape[1]
     variance = _edge_variance(stamps.reshape(-1, star_count, box, box))
     variance = max(variance, 1 / 12 if whole_numbers else 0, 1e-9 * float(np.abs(stamps).max()) ** 2, 1e-20)
@@ -243,8 +250,8 @@ def _spot(centres, sigma, count):
 def _fit_steps(stamps, centres, flux, scene, star_flux, steps=3):
     """Centre, light and background of each cut-out by weighted least squares (scoring steps); also their variances.
 
-    Weights are 1 / (background noise + the star's own photon noise), taken from the model; so the fixed point is that of
-    maximum likelihood.
+    Weights are 1 / (background noise + the star's own photon noise), taken from the model; so the fixed point is that
+    of maximum likelihood.
     """
     count = stamps.shape[1]
     sigma = _spot_sigma(scene)
@@ -277,7 +284,9 @@ def _fit_steps(stamps, centres, flux, scene, star_flux, steps=3):
 
 
 def _window_centres(light, scene, star_flux, ratio, steps):
-    """Windowed centres and light: from each star's usual place, and once more from the brightest spot where that fails."""
+    """Windowed centres and light: from each star's usual place, and once more from the brightest spot where
+    that fails.
+    """
     start = np.tile(scene.place, (len(light) // len(scene.place), 1)).astype(np.float32)
     centres, flux = _window_steps(light, start, scene.sigma, ratio, steps)
     far = np.abs(centres - start).max(axis=1) > scene.sigma
@@ -326,9 +335,9 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
         good.
     method : {"window", "fit"}
         "window": centre of mass under a Gaussian window that moves along with the star, as wide as is best for its
-        brightness. It assumes symmetry only and stays within a few per cent of the bound; on spots below 1.2 pixels FWHM
-        it errs by more than 0.005 pixel with the place in the pixel. "fit": a Gaussian spot, integrated over each pixel, fitted with weights
-        from its noise. The best there is if the spot is Gaussian, however small.
+        brightness. It assumes symmetry only and stays within a few per cent of the bound; on spots below 1.2 pixels
+        FWHM it errs by more than 0.005 pixel with the place in the pixel. "fit": a Gaussian spot, integrated over each
+        pixel, fitted with weights from its noise. The best there is if the spot is Gaussian, however small.
     fwhm : Quantity [pix], optional
         Width of the stars before pixels sample them; measured from the brighter ones if not given.
     gain : Quantity [electron / DN]
@@ -340,8 +349,8 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
     Returns
     -------
     StarMeasurements
-        A star is `measured` where all pixels of its box are finite and below saturation, its centre is more than a pixel
-        inside the box, and its signal-to-noise ratio is at least 3.
+        A star is `measured` where all pixels of its box are finite and below saturation, its centre is more than a
+        pixel inside the box, and its signal-to-noise ratio is at least 3.
 
     Raises
     ------
@@ -350,10 +359,10 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
 
     References
     ----------
-    Window with fixed width and factor 2: Bertin & Arnouts 1996, A&AS 117, 393 (SExtractor, windowed positions); width and
-    noise here from the product of Gaussians: with r = (spot / window)^2, variance = spot^2 (1 + r)^4 [1 / (N (1 + 2 r)^2)
-    + pi spot^2 b / (2 r^2 N^2)]; r = 1 without star noise is the last term of Thompson, Larson & Webb 2002, eq. 17.
-    Fit: Winick 1986, JOSA A 3, 1809; Mortensen et al. 2010, Nature Methods 7, 377 (weights from the model).
+    Window with fixed width and factor 2: Bertin & Arnouts 1996, A&AS 117, 393 (SExtractor, windowed positions); width
+    and noise here from the product of Gaussians: with r = (spot / window)^2, variance = spot^2 (1 + r)^4 [1 / (N (1 + 2
+    r)^2) + pi spot^2 b / (2 r^2 N^2)]; r = 1 without star noise is the last term of Thompson, Larson & Webb 2002, eq.
+    17. Fit: Winick 1986, JOSA A 3, 1809; Mortensen et al. 2010, Nature Methods 7, 377 (weights from the model).
     """
     frames = _as_frames(frames)
     positions = _checked_positions(positions)
@@ -426,7 +435,8 @@ def measure_centroids(frames, positions, box, **options):
     if not found.measured.all():
         frame, star = np.argwhere(~found.measured)[0]
         raise ValueError(
-            f"frames: expected every star in every frame, found {np.count_nonzero(~found.measured)} not measured, first "
+            f"frames: expected every star in every frame, found {np.count_nonzero(~found.measured)} not measured, "
+            f"first "
             f"star {star} in frame {frame} (signal-to-noise ratio {found.signal_to_noise[frame, star]:.3g}); "
             "measure_stars leaves them out"
         )

@@ -68,7 +68,8 @@ def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphe
     Returns
     -------
     float
-        An array when an argument is one. Wander gives 1, as (lambda/D)^2 (D/r0)^(5/3) does not change with r0 ~ lambda^(6/5).
+        An array when an argument is one. Wander gives 1, as (lambda/D)^2 (D/r0)^(5/3) does not change with r0 ~
+        lambda^(6/5).
 
     Raises
     ------
@@ -230,9 +231,9 @@ def gain_pieces(old, new):
     Returns
     -------
     dict of str to float
-        New over old. Below 1 is a gain for "fwhm", "image_motion", "diffraction", "smear", "spot", "sky", "centroid" and
-        "error"; above 1 is a gain for "extinction" (share of light that passes the air) and "light" (the rest of the
-        star's electrons: its colour, and what sensor, dyes and filter take). "smear" is left out at the zenith.
+        New over old. Below 1 is a gain for "fwhm", "image_motion", "diffraction", "smear", "spot", "sky", "centroid"
+        and "error"; above 1 is a gain for "extinction" (share of light that passes the air) and "light" (the rest of
+        the star's electrons: its colour, and what sensor, dyes and filter take). "smear" is left out at the zenith.
 
     Raises
     ------

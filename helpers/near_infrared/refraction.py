@@ -7,7 +7,8 @@ from helpers.shared.checks import as_number, as_quantity
 
 _LARGEST_ZENITH_ANGLE = 85  # degrees; nearer to the horizon the two-term formula and sec z fail
 
-# Standard atmosphere, ISO 2533:1975 (as US Standard Atmosphere 1976): pressure and temperature at sea level, lapse rate.
+# Standard atmosphere, ISO 2533:1975 (as US Standard Atmosphere 1976): pressure and temperature at sea level, lapse
+# rate.
 _SEA_LEVEL_HPA, _SEA_LEVEL_K, _LAPSE_K_PER_M, _PRESSURE_EXPONENT = 1013.25, 288.15, 0.0065, 5.255880
 
 # Ciddor 1996, Applied Optics 35, 1566, appendix A: dispersion of dry air with 450 ppm CO2 and of water vapour
@@ -61,7 +62,8 @@ def _moist_air(pressure, temperature, relative_humidity):
     except ValueError as error:
         raise ValueError("pressure, temperature, relative_humidity: expected shapes that fit together") from error
     celsius = temperature_k - 273.15
-    # Saturation over water and the enhancement of its pressure in air: Davis 1992, Metrologia 29, 67, as used by Ciddor.
+    # Saturation over water and the enhancement of its pressure in air: Davis 1992, Metrologia 29, 67, as used by
+    # Ciddor.
     saturation = np.exp(
         1.2378847e-5 * temperature_k**2 - 1.9121316e-2 * temperature_k + 33.93711047 - 6343.1645 / temperature_k
     )
@@ -170,8 +172,8 @@ def refraction(wavelength, zenith_angle, pressure, temperature, relative_humidit
     Returns
     -------
     Quantity [arcsec]
-        Arguments broadcast. Within 0.1 per cent of a ray followed through the air to 75 deg, 0.5 per cent at 80 deg and 5
-        per cent at 85 deg.
+        Arguments broadcast. Within 0.1 per cent of a ray followed through the air to 75 deg, 0.5 per cent at 80 deg and
+        5 per cent at 85 deg.
 
     Raises
     ------
@@ -203,7 +205,8 @@ def differential_refraction(wavelength, reference_wavelength, zenith_angle, pres
     Returns
     -------
     Quantity [arcsec]
-        Refraction at `wavelength` less that at `reference_wavelength`, towards the zenith: positive for the bluer colour.
+        Refraction at `wavelength` less that at `reference_wavelength`, towards the zenith: positive for the bluer
+        colour.
 
     Raises
     ------

@@ -38,8 +38,8 @@ __all__ = [
 
 MIN_ROWS = 30  # fewer errors tell neither their spread nor their memory
 _PIECE = 8  # a piece of log this many correlation lengths long hardly remembers the piece before
-# What is thought of the sky before the data speak: between flat in the logarithm of the walk (0) and flat in its rms (1). So
-# chosen that simulated nights of two, four and more turns are covered as often as they should be.
+# What is thought of the sky before the data speak: between flat in the logarithm of the walk (0) and flat in its rms
+# (1). So chosen that simulated nights of two, four and more turns are covered as often as they should be.
 _WALK_PRIOR = 0.5
 _FEWEST_PIECES = 6  # of both cameras together, to tell drift of the sky from a difference of cameras
 
@@ -107,7 +107,9 @@ def _series(name, log):
 
 
 def _runs(time_a, time_b):
-    """Start and stop rows of each camera's stretches, when the cameras took turns; None when they ran at the same time."""
+    """Start and stop rows of each camera's stretches, when the cameras took turns; None when they ran at the
+    same time.
+    """
     time = np.concatenate([time_a, time_b])
     camera = np.concatenate([np.zeros(time_a.size, int), np.ones(time_b.size, int)])
     order = np.argsort(time, kind="stable")
@@ -183,8 +185,8 @@ class _WalkAndNoise:
 def _fit_walk(time_hours, level, is_b, sizes):
     """Generalised least squares of a camera step over a random walk of the sky plus noise.
 
-    Returns step, its standard error, degrees of freedom, walk variance per hour (means over all walks that the data allow), and
-    the covariance of the likeliest walk for a noise of 1.
+    Returns step, its standard error, degrees of freedom, walk variance per hour (means over all walks that the data
+    allow), and the covariance of the likeliest walk for a noise of 1.
     """
     design = np.column_stack([np.ones(time_hours.size), is_b])
     noise = sizes.mean() / sizes
@@ -227,10 +229,10 @@ def _permuted(covariance, level, is_b, n_permutations, rng):
 def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
     """Compare two cameras by their logs of one night.
 
-    When the cameras took turns, each log is cut into pieces that hardly remember each other, and a step between the cameras is
-    fitted together with a random walk of the sky, so that drifting seeing cancels. When they did not (one stretch each, or
-    both at the same time) the ratio is that of the two rms values, and its interval comes from the stationary bootstrap of
-    both logs.
+    When the cameras took turns, each log is cut into pieces that hardly remember each other, and a step between the
+    cameras is fitted together with a random walk of the sky, so that drifting seeing cancels. When they did not (one
+    stretch each, or both at the same time) the ratio is that of the two rms values, and its interval comes from the
+    stationary bootstrap of both logs.
 
     Parameters
     ----------
@@ -299,7 +301,8 @@ def compare(log_a, log_b, n_resamples=5000, rng=None, progress=None):
             cautions.append("The logs overlap in time, so they were compared as two separate nights.")
         else:
             cautions.append(
-                "The cameras did not take turns often enough, so a changing sky is not told from a difference of cameras."
+                "The cameras did not take turns often enough, so a changing sky is not told from a difference of "
+                "cameras."
             )
     if min(counts) < 50:
         cautions.append(f"Only {min(counts):.0f} independent errors in one log: the interval itself is rough.")
@@ -323,7 +326,8 @@ def _conclusion(ratio, interval, camera_or_sky_known):
     low, high = interval
     if not camera_or_sky_known and not low <= 1 <= high:
         return (
-            f"The total rms with B is {ratio:.2f} times that with A ({low:.2f} to {high:.2f}), but without turns enough this can't "
+            f"The total rms with B is {ratio:.2f} times that with A ({low:.2f} to {high:.2f}), but without turns "
+            f"enough this can't "
             "tell the camera from the sky."
         )
     if high < 1:
@@ -332,7 +336,8 @@ def _conclusion(ratio, interval, camera_or_sky_known):
         return f"A guides better: the total rms of B is {ratio:.2f} times that of A ({low:.2f} to {high:.2f})."
     smallest = 100 * max(1 - low, high - 1)
     return (
-        f"These logs can't tell the cameras apart: the ratio is {ratio:.2f}, but anything from {low:.2f} to {high:.2f} fits; "
+        f"These logs can't tell the cameras apart: the ratio is {ratio:.2f}, but anything from {low:.2f} to "
+        f"{high:.2f} fits; "
         f"a difference below {smallest:.0f} % would stay hidden."
     )
 

@@ -84,8 +84,8 @@ def load_log(path, columns=None, scale=None):
     Returns
     -------
     astropy.table.Table
-        time [s from the first row], ra_error, dec_error [arcsec; NaN where the star was lost], camera (text, "" if the file
-        has none), star_count (whole number, -1 if unknown). ``meta["start"]`` is the first instant, "" if unknown.
+        time [s from the first row], ra_error, dec_error [arcsec; NaN where the star was lost], camera (text, "" if the
+        file has none), star_count (whole number, -1 if unknown). ``meta["start"]`` is the first instant, "" if unknown.
 
     Raises
     ------

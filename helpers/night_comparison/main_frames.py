@@ -1,4 +1,6 @@
-"""What only the main frames can say: width and elongation of the stars in them, put beside the guide log of the same minutes."""
+"""What only the main frames can say: width and elongation of the stars in them, put beside the guide log of the same
+minutes.
+"""
 
 import warnings
 from pathlib import Path
@@ -32,7 +34,8 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
     Returns
     -------
     Table
-        x, y, fwhm (geometric mean of both axes), elongation (long over short axis, at least 1), angle [deg from x to y].
+        x, y, fwhm (geometric mean of both axes), elongation (long over short axis, at least 1), angle [deg from x to
+        y].
 
     Raises
     ------
@@ -120,7 +123,8 @@ def frame_shapes(paths, scale=None, **keywords):
     Returns
     -------
     Table
-        file, start (Time), exposure [s], stars, fwhm [arcsec or pix], fwhm_error (standard error of the median), elongation.
+        file, start (Time), exposure [s], stars, fwhm [arcsec or pix], fwhm_error (standard error of the median),
+        elongation.
 
     Raises
     ------
@@ -182,7 +186,8 @@ def pair_with_log(frames, log):
     Returns
     -------
     Table
-        The frames' columns and camera, guide_rms [arcsec, total], guide_rows; frames with fewer than 5 rows of log are left out.
+        The frames' columns and camera, guide_rms [arcsec, total], guide_rows; frames with fewer than 5 rows of log are
+        left out.
 
     Raises
     ------

@@ -21,7 +21,9 @@ RIG_VARIABLE = "GUIDING_RIG_FILE"
 
 
 class RigError(ValueError):
-    """A rig or rig file holds wrong values; the message lists each with its key, what was found and what was expected."""
+    """A rig or rig file holds wrong values; the message lists each with its key, what was found and what was
+    expected.
+    """
 
 
 def _quantity(unit, label, **limits):
@@ -307,8 +309,8 @@ def changed(rig, changes):
     ----------
     rig : Rig
     changes : dict
-        Such as ``{"guide_camera.read_noise": 1.2 * u.electron, "name": "what if"}``. A pick-off that shared a value with
-        the telescope goes on sharing it.
+        Such as ``{"guide_camera.read_noise": 1.2 * u.electron, "name": "what if"}``. A pick-off that shared a value
+        with the telescope goes on sharing it.
 
     Returns
     -------
@@ -481,8 +483,9 @@ def rig_from_form(answers):
     Parameters
     ----------
     answers : dict
-        Key ("section.name") to plain value in the unit that `form_fields` names. For a pick-off the guide optics' aperture,
-        focal length, obstruction and transmission are taken from the telescope, and what only the other kind has is zero.
+        Key ("section.name") to plain value in the unit that `form_fields` names. For a pick-off the guide optics'
+        aperture, focal length, obstruction and transmission are taken from the telescope, and what only the other kind
+        has is zero.
 
     Returns
     -------

@@ -298,8 +298,8 @@ def image_motion_axes(diameter, atmosphere, exposure=0 * u.s):
     Returns
     -------
     Quantity [arcsec]
-        One-axis rms along x and along y, shape (2, ...). With one layer and wind direction 0 deg, x is along the wind and
-        y across it.
+        One-axis rms along x and along y, shape (2, ...). With one layer and wind direction 0 deg, x is along the wind
+        and y across it.
 
     Raises
     ------
@@ -445,7 +445,9 @@ def _bufton_wind(height_m, ground_wind=5):
 
 
 def _slabs(edges_m):
-    """Hufnagel-Valley air with Bufton wind in layers, each at the height and with the wind that keep its 5/3 moments."""
+    """Hufnagel-Valley air with Bufton wind in layers, each at the height and with the wind that keep its 5/3
+    moments.
+    """
     rows = []
     for low, high in itertools.pairwise(edges_m):
         height = np.linspace(low, high, 400)
@@ -485,9 +487,10 @@ ATMOSPHERES = {
             (14800, 0.027, 29, 0),
         ),
     ),
-    # Hufnagel-Valley 5/7 (Hufnagel 1974, OSA Digest on Optical Propagation through Turbulence, WA1; Valley 1980, Applied
-    # Optics 19, 574; constants as in Andrews & Phillips, Laser Beam Propagation through Random Media, eq. 12.2): r0 of
-    # 5 cm at 500 nm. Wind: Bufton 1973, Applied Optics 12, 1785. Outer scale and directions are choices made here.
+    # Hufnagel-Valley 5/7 (Hufnagel 1974, OSA Digest on Optical Propagation through Turbulence, WA1; Valley 1980,
+    # Applied Optics 19, 574; constants as in Andrews & Phillips, Laser Beam Propagation through Random Media, eq.
+    # 12.2): r0 of 5 cm at 500 nm. Wind: Bufton 1973, Applied Optics 12, 1785. Outer scale and directions are choices
+    # made here.
     "Hufnagel-Valley": Atmosphere(
         (_KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (5 * u.cm)).to_value(u.one) * u.rad,
         20 * u.m,

@@ -1,8 +1,8 @@
 """Pictures of a star through drifting layers of air, one instant at a time.
 
-The wavefront is a sum of plane waves, with amplitudes from the von Karman spectrum and wave vectors drawn at random from
-rings and sectors of it (Charnotskii 2013, JOSA A 30, 479), so that no screen is stored and nothing repeats. The picture
-is the squared Fourier transform of the pupil (Goodman, Introduction to Fourier Optics, section 6.2).
+The wavefront is a sum of plane waves, with amplitudes from the von Karman spectrum and wave vectors drawn at random
+from rings and sectors of it (Charnotskii 2013, JOSA A 30, 479), so that no screen is stored and nothing repeats. The
+picture is the squared Fourier transform of the pupil (Goodman, Introduction to Fourier Optics, section 6.2).
 """
 
 import astropy.units as u
@@ -68,8 +68,8 @@ def star_images(
     Returns
     -------
     array, shape (n, pixels, pixels)
-        Share of the star's light in each pixel; rows along y, columns along x. Light beyond the edge is missing from the
-        sum.
+        Share of the star's light in each pixel; rows along y, columns along x. Light beyond the edge is missing from
+        the sum.
 
     Raises
     ------
@@ -90,7 +90,8 @@ def star_images(
     wanted = max(_SAMPLES_PER_R0 / r0_m, 1.2 * pixels * scale_rad / wavelength.value) * diameter_m
     if wanted > _MOST:
         raise ValueError(
-            f"diameter: expected at most {diameter_m * _MOST / wanted:.3g} m for this seeing and this width of picture, "
+            f"diameter: expected at most {diameter_m * _MOST / wanted:.3g} m for this seeing and this width of "
+            f"picture, "
             f"found {diameter_m:.3g} m"
         )
     samples = max(_FEWEST, int(np.ceil(wanted)))

@@ -132,7 +132,9 @@ def _path_nodes(along, across, path):
 
 
 def layer_pair_covariance(separation_m, diameter_m, table, path_m, direction_rad):
-    """Covariance along x and along y, shape (2, P), for separations (P, 2) in a layer; unit lambda^2 0.0229 r0^(-5/3)."""
+    """Covariance along x and along y, shape (2, P), for separations (P, 2) in a layer; unit lambda^2 0.0229
+    r0^(-5/3).
+    """
     cosine, sine = np.cos(direction_rad), np.sin(direction_rad)
     along = (separation_m @ [cosine, sine]) / diameter_m
     across = (separation_m @ [-sine, cosine]) / diameter_m

@@ -63,7 +63,8 @@ def _text_of(path):
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-# Written so in every encoding whose first 128 characters are ASCII; files in other encodings are looked through in full.
+# Written so in every encoding whose first 128 characters are ASCII; files in other encodings are looked through in
+# full.
 _SUSPICIOUS = re.compile(rb"<!(?:DOCTYPE|ENTITY)|<(?:[\w.-]+:)?(?:STREAM|include)\b")
 _PLAIN_ENCODING = re.compile(rb"""<\?xml[^>]*encoding\s*=\s*["'](?:utf-8|us-ascii|iso-8859-1?\d)["']""", re.IGNORECASE)
 
@@ -71,7 +72,8 @@ _PLAIN_ENCODING = re.compile(rb"""<\?xml[^>]*encoding\s*=\s*["'](?:utf-8|us-asci
 def refuse_outside_streams(source, name=None):
     """Refuse an XML table (VOTable) that sends its reader to another file or address, or that defines entities.
 
-    Nothing is opened or called: only tags are looked at. What is no XML at all passes; the reader of the table names that.
+    Nothing is opened or called: only tags are looked at. What is no XML at all passes; the reader of the table names
+    that.
 
     Parameters
     ----------
@@ -115,8 +117,8 @@ def refuse_outside_streams(source, name=None):
     except (expat.ExpatError, LookupError, ValueError) as error:
         if isinstance(error, TableError):
             raise
-        # Damaged: what stands before the damage was looked at, and the reader of the table refuses the rest. Still, nothing
-        # that looks like an address after the damage may get through a more patient reader.
+        # Damaged: what stands before the damage was looked at, and the reader of the table refuses the rest. Still,
+        # nothing that looks like an address after the damage may get through a more patient reader.
         if _SUSPICIOUS.search(source):
             raise TableError(f"{told} damaged XML: {error}") from error
 
@@ -256,8 +258,8 @@ def read_table(path, required, optional=None, columns=None, missing="error"):
     Returns
     -------
     astropy.table.Table
-        Only the columns asked for, in that order. A column of the file that has no unit is taken to be in the unit asked
-        for; one with a unit is converted.
+        Only the columns asked for, in that order. A column of the file that has no unit is taken to be in the unit
+        asked for; one with a unit is converted.
 
     Raises
     ------

@@ -29,7 +29,8 @@ def _series(name, values, minimum=4):
 
 
 def autocorrelation(values, lags):
-    """Correlation of a series with itself shifted by 0, 1 ... `lags` steps (biased form, so that it is a true spectrum).
+    """Correlation of a series with itself shifted by 0, 1 ... `lags` steps (biased form, so that it is a true
+    spectrum).
 
     Parameters
     ----------
@@ -56,7 +57,8 @@ def autocorrelation(values, lags):
 def correlation_length(values):
     """Integrated correlation length 1 + 2 sum(rho) in samples, at least 1.
 
-    The sum stops at the first lag that is at least three times the length found so far, so that noise of far lags is not summed.
+    The sum stops at the first lag that is at least three times the length found so far, so that noise of far lags is
+    not summed.
 
     References
     ----------
@@ -90,7 +92,8 @@ def block_length(values):
 
     References
     ----------
-    Politis & White 2004, Econometric Reviews 23, 53; corrected by Patton, Politis & White 2009, Econometric Reviews 28, 372.
+    Politis & White 2004, Econometric Reviews 23, 53; corrected by Patton, Politis & White 2009, Econometric Reviews 28,
+    372.
     """
     values = _series("values", values)
     n = values.size
@@ -113,8 +116,8 @@ def block_length(values):
 def bootstrap_means(values, length, n_resamples, rng, progress=None):
     """Means of resamples of the stationary bootstrap.
 
-    A resample is a row of blocks with random starts and geometric lengths, read round a circle. A block adds the difference of
-    two running sums, so that a resample costs its number of blocks, not its number of samples.
+    A resample is a row of blocks with random starts and geometric lengths, read round a circle. A block adds the
+    difference of two running sums, so that a resample costs its number of blocks, not its number of samples.
 
     Parameters
     ----------
@@ -139,7 +142,8 @@ def bootstrap_means(values, length, n_resamples, rng, progress=None):
     n_resamples = as_count("n_resamples", n_resamples, minimum=1)
     n = values.size
     running = np.concatenate([[0.0], np.cumsum(np.concatenate([values, values]))])
-    # Lengths are geometric: the whole number above an exponential one. A few spare blocks make each resample long enough.
+    # Lengths are geometric: the whole number above an exponential one. A few spare blocks make each resample long
+    # enough.
     scale = 0.0 if length == 1 else -1 / np.log1p(-1 / length)
     blocks = min(n, int(np.ceil(n / length + 4 * np.sqrt(n / length) + 4)))
     means = np.empty(n_resamples)
@@ -163,8 +167,9 @@ def bootstrap_means(values, length, n_resamples, rng, progress=None):
 def rms_interval(errors, n_resamples=5000, rng=None, progress=None):
     """Rms of errors with a nominal 95 % interval, too short for errors that remember for long.
 
-    In 600 trials each, with two axes and 900 to 3,600 rows, it held the truth in 94 to 95 of 100 when errors did not remember,
-    in 91 to 93 when half of an error carried over to the next row, in 84 to 90 at 0.9 and in 80 to 90 at 0.95; least in short logs.
+    In 600 trials each, with two axes and 900 to 3,600 rows, it held the truth in 94 to 95 of 100 when errors did not
+    remember, in 91 to 93 when half of an error carried over to the next row, in 84 to 90 at 0.9 and in 80 to 90 at
+    0.95; least in short logs.
 
     Parameters
     ----------
@@ -188,7 +193,9 @@ def rms_interval(errors, n_resamples=5000, rng=None, progress=None):
 
 
 def squared_total(errors_arcsec):
-    """Squared total error in each row; the mean of every axis is taken out first, for a constant offset spoils no picture."""
+    """Squared total error in each row; the mean of every axis is taken out first, for a constant offset spoils no
+    picture.
+    """
     errors = np.atleast_2d(np.asarray(errors_arcsec, float).T).T
     return ((errors - errors.mean(axis=0)) ** 2).sum(axis=1)
 

@@ -2,8 +2,8 @@
 
     .venv/bin/python tests/benchmarks/bench_camera.py [FOLDER]
 
-Prints a row "what | ours | other | ratio" and the largest memory of the measuring process. The frames (720 MB) are written
-to FOLDER, or to a temporary one that is removed again.
+Prints a row "what | ours | other | ratio" and the largest memory of the measuring process. The frames (720 MB) are
+written to FOLDER, or to a temporary one that is removed again.
 """
 
 import argparse

@@ -2,7 +2,8 @@
 
 Run by hand: python tests/benchmarks/bench_centroids.py [frames]. Prints rows of a table: what | ours | other | ratio.
 A slow way is timed on fewer cut-outs and scaled up: its time does not depend on which. Ways are like in accuracy where
-their scatter is: a centre of mass is quick, but far from the bound on faint stars; a parabola through the peak is between.
+their scatter is: a centre of mass is quick, but far from the bound on faint stars; a parabola through the peak is
+between.
 """
 
 import sys
@@ -99,7 +100,8 @@ def main(frames=1000):
         for method in METHODS:
             what = f"{frames} frames, {STARS} stars, {method}"
             print(
-                f"| {what} | {ours[method]:.3f} s | {other:.2f} s ({function.__name__}: {note}) | {other / ours[method]:.0f} |"
+                f"| {what} | {ours[method]:.3f} s | {other:.2f} s ({function.__name__}: {note}) | "
+                f"{other / ours[method]:.0f} |"
             )
 
 

@@ -1,4 +1,5 @@
-"""Times of the guide field, against astropy's coordinate classes for the same angles or against the time allowed. Run by hand:
+"""Times of the guide field, against astropy's coordinate classes for the same angles or against the time allowed. Run
+by hand:
 
     python tests/benchmarks/bench_guide_field.py
 
@@ -47,7 +48,9 @@ def stars(number):
 
 
 def search_with_astropy(table):
-    """Counts inside the sensor for 180 angles with an offset frame each; light and margin left out, which favours it."""
+    """Counts inside the sensor for 180 angles with an offset frame each; light and margin left out, which
+    favours it.
+    """
     place = SkyCoord(table["ra"], table["dec"])
     for angle in np.arange(0, 360, 2) * u.deg:
         centre = guide_field.guide_field_centre(TARGET, angle, CLUB.guide_optics)
@@ -63,7 +66,8 @@ def main():
     ours = seconds(lambda: guide_field.search_position_angles(table, TARGET, CLUB, 15))
     other = seconds(lambda: search_with_astropy(table), repeats=1)
     print(
-        f"| 180 position angles, 2,000 stars | {ours:.3f} s | astropy offset frames {other:.2f} s | {other / ours:.0f} |"
+        f"| 180 position angles, 2,000 stars | {ours:.3f} s | astropy offset frames {other:.2f} s | "
+        f"{other / ours:.0f} |"
     )
 
 

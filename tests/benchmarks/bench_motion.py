@@ -1,4 +1,5 @@
-"""One hour of the motion of 20 stars against phase screens of general-purpose libraries. Run by hand; prints table rows.
+"""One hour of the motion of 20 stars against phase screens of general-purpose libraries. Run by hand; prints table
+rows.
 
     python tests/benchmarks/bench_motion.py
 
@@ -6,9 +7,9 @@ Libraries that are not installed are left out; hcipy and pyturb go into an envir
     python -m venv bench && bench/bin/pip install astropy scipy aotools numba hcipy pyturb
 
 The same series from phase screens: one endless screen for each layer, as wide as the beams of all stars in it, moved by
-the wind for an hour. Pixels of a quarter of the aperture are as coarse as they may be. New rows are timed over a shorter
-piece and scaled by their number (time is linear in rows; set-up is not counted); taking the tilts of the stars from the
-screens and averaging them over each exposure is not counted either. All of this favours the screens.
+the wind for an hour. Pixels of a quarter of the aperture are as coarse as they may be. New rows are timed over a
+shorter piece and scaled by their number (time is linear in rows; set-up is not counted); taking the tilts of the stars
+from the screens and averaging them over each exposure is not counted either. All of this favours the screens.
 """
 
 import resource
@@ -145,7 +146,8 @@ def main():
             f"| one hour of 1 s, 20 stars, 3 layers, against {name} | {own:.2f} s | {other:.0f} s | {other / own:.0f} |"
         )
     print(
-        f"| largest deviation of the spectrum in an octave, mean of {RUNS} runs | {100 * worst_octave():.1f} % | integrals | - |"
+        f"| largest deviation of the spectrum in an octave, mean of {RUNS} runs | {100 * worst_octave():.1f} % | "
+        f"integrals | - |"
     )
 
 

@@ -1,7 +1,7 @@
 """Map of the final FWHM over 11 exposures and 20 gains, an hour of guiding in each cell, 4 runs: run by hand.
 
-The other side is scipy.signal.lfilter run for each gain (it can follow neither backlash nor a dead band, so both sides are
-timed without as well), and our own loop run cell by cell.
+The other side is scipy.signal.lfilter run for each gain (it can follow neither backlash nor a dead band, so both sides
+are timed without as well), and our own loop run cell by cell.
 """
 
 import time
@@ -71,10 +71,12 @@ def main():
     print("| what | ours | other | ratio |")
     print("| --- | --- | --- | --- |")
     print(
-        f"| settings map, 220 cells x 4 runs of an hour, backlash | {ours:.2f} s | cell by cell {slow:.1f} s | {slow / ours:.0f} |"
+        f"| settings map, 220 cells x 4 runs of an hour, backlash | {ours:.2f} s | cell by cell {slow:.1f} s | "
+        f"{slow / ours:.0f} |"
     )
     print(
-        f"| the same without backlash | {ours_linear:.2f} s | scipy.signal.lfilter {library:.2f} s | {library / ours_linear:.1f} |"
+        f"| the same without backlash | {ours_linear:.2f} s | scipy.signal.lfilter {library:.2f} s | "
+        f"{library / ours_linear:.1f} |"
     )
     print(f"| air and mount for it, 4 runs of an hour in steps of 0.2 s | {drawn:.2f} s | | |")
 

@@ -3,11 +3,11 @@
     .venv/bin/python -m pytest -s tests/benchmarks/bench_sliders.py
     SLIDER_WORKBOOKS="01 04" .venv/bin/python -m pytest -s tests/benchmarks/bench_sliders.py
 
-Three ways answer the same key in turn: the panel; a callback that only swaps two ready-made pictures (what a round trip to the
-kernel costs at the least); and ipywidgets' own `interactive_output` making, drawing and showing the same figure. Times are
-medians, in milliseconds, from the key to the first frame that holds the new picture. The keys lead to a value not seen before,
-as far as the slider's range allows. "No pause" presses the next key as soon as the picture is there, which leaves no time to draw
-pictures ahead; "blank" counts frames with no picture to paint.
+Three ways answer the same key in turn: the panel; a callback that only swaps two ready-made pictures (what a round trip
+to the kernel costs at the least); and ipywidgets' own `interactive_output` making, drawing and showing the same figure.
+Times are medians, in milliseconds, from the key to the first frame that holds the new picture. The keys lead to a value
+not seen before, as far as the slider's range allows. "No pause" presses the next key as soon as the picture is there,
+which leaves no time to draw pictures ahead; "blank" counts frames with no picture to paint.
 """
 
 import os
@@ -83,7 +83,10 @@ def bench_plain(k):
 """
 PROBE = """(cell) => {
     const painted = () => [...cell.querySelectorAll('img')].filter(i => i.naturalWidth > 50);
-    const last = () => { const all = painted().filter(i => i.complete); return all.length ? all[all.length - 1].src : ''; };
+    const last = () => {
+        const all = painted().filter(i => i.complete);
+        return all.length ? all[all.length - 1].src : '';
+    };
     const before = last(), height = cell.getBoundingClientRect().height;
     window.probe = {time: null, blank: 0, jump: 0};
     let start = null;
@@ -109,7 +112,9 @@ SETTLE = """(cell) => {
 
 
 def measured(page, cell, key, pause=100):
-    """Time from a key to the next picture [ms] (NaN where the picture stays the same), frames without picture, and the largest change of height [px]."""
+    """Time from a key to the next picture [ms] (NaN where the picture stays the same), frames without picture, and the
+    largest change of height [px].
+    """
     cell.get_by_role("slider").first.focus()
     page.evaluate(PROBE, cell.element_handle())
     page.keyboard.press(key)
@@ -149,7 +154,8 @@ def test_every_panel(lab, browser):
 
     names = os.environ.get("SLIDER_WORKBOOKS", "00 01 04 05 06").split()
     print(
-        "\n| workbook, panel | panel | swap only | plain | to swap | to plain | panel, no pause | blank frames | jump | burst of 40 keys |"
+        "\n| workbook, panel | panel | swap only | plain | to swap | to plain | panel, no pause | blank frames | "
+        "jump | burst of 40 keys |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for path in sorted((lab.folder / "workbooks").glob("*.ipynb")):
@@ -186,7 +192,8 @@ def test_every_panel(lab, browser):
                 quick.append(measured(page, three[0], keys[0], pause=0)[0])
             pictures, settle = burst(page, three[0])
             print(
-                f"| {path.stem}, {k + 1} | {ours:.0f} | {swap:.0f} | {plain:.0f} | {ours / swap:.2f} | {ours / plain:.2f} | "
+                f"| {path.stem}, {k + 1} | {ours:.0f} | {swap:.0f} | {plain:.0f} | {ours / swap:.2f} | "
+                f"{ours / plain:.2f} | "
                 f"{np.nanmedian(quick):.0f} | {blank} | {jump:.0f} px | {pictures} pictures, {settle:.0f} ms |",
                 flush=True,
             )

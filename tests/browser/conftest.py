@@ -154,7 +154,8 @@ class OpenWorkbook:
         self.page.evaluate(
             f"""() => Promise.race([
                 (async () => {{ {script} }})(),
-                new Promise((_, fail) => setTimeout(() => fail(new Error('not done in {seconds} s')), {seconds * 1000})),
+                new Promise((_, fail) => setTimeout(
+                    () => fail(new Error('not done in {seconds} s')), {seconds * 1000})),
             ])"""
         )
 

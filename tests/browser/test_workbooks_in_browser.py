@@ -124,7 +124,8 @@ def test_the_next_picture_is_there_although_the_kernel_cannot_draw(toy):
     toy.box.page.evaluate(f"""() => {{
         window.done = false;
         const kernel = {NOTEBOOK}.sessionContext.session.kernel;
-        const code = 'import time\\nwith figures.DRAWING:\\n    time.sleep(3)';  // no thread of the kernel can draw meanwhile
+        // no thread of the kernel can draw meanwhile
+        const code = 'import time\\nwith figures.DRAWING:\\n    time.sleep(3)';
         kernel.requestExecute({{code}}).done.then(() => {{ window.done = true; }});
     }}""")
     slider.press("ArrowRight")

@@ -1,7 +1,7 @@
 """The camera check against sources outside the project; each check names its source.
 
-EMVA Standard 1288 release 3.1 (2016) and 4.0 (2021) are quoted from memory: their formulas are written out here anew, in plain
-NumPy, beside what our module computes in another way.
+EMVA Standard 1288 release 3.1 (2016) and 4.0 (2021) are quoted from memory: their formulas are written out here anew,
+in plain NumPy, beside what our module computes in another way.
 """
 
 import astropy.units as u
@@ -41,7 +41,8 @@ def test_temporal_variance_is_that_of_emva_1288():
 
 
 def test_gain_is_the_slope_of_emva_1288():
-    """EMVA 1288 R3.1, eq. 10 and 12: K is the slope of s^2 - s_dark^2 over mean - mean_dark; ours is its inverse, in e-/DN.
+    """EMVA 1288 R3.1, eq. 10 and 12: K is the slope of s^2 - s_dark^2 over mean - mean_dark; ours is its inverse, in
+    e-/DN.
 
     Here by an ordinary least-squares line through the origin (numpy.linalg.lstsq) instead of our weighted one.
     """
@@ -89,7 +90,9 @@ def test_dynamic_range_and_snr_of_emva_1288():
 
 
 def test_dsnu_and_prnu_of_emva_1288():
-    """EMVA 1288 R3.1, section 8: DSNU = s_dark / K, PRNU = sqrt(s_50^2 - s_dark^2) / (mean_50 - mean_dark), temporal noise taken off."""
+    """EMVA 1288 R3.1, section 8: DSNU = s_dark / K, PRNU = sqrt(s_50^2 - s_dark^2) / (mean_50 - mean_dark), temporal
+    noise taken off.
+    """
     rng = np.random.default_rng(6)
     bias, flats = camera(rng, levels=(1000, 1500, 2000, 2500), shape=(128, 128))
     exposures = [1.0, 1.5, 2.0, 2.5] * u.s
@@ -109,8 +112,8 @@ def test_dsnu_and_prnu_of_emva_1288():
 
 
 def test_pattern_is_split_as_in_emva_1288_release_4():
-    """EMVA 1288 R4.0, section on row, column and pixel variances: three equations for the variances of row means, column means
-    and all, solved here as a linear system; and statsmodels' two-way analysis of variance.
+    """EMVA 1288 R4.0, section on row, column and pixel variances: three equations for the variances of row means,
+    column means and all, solved here as a linear system; and statsmodels' two-way analysis of variance.
     """
     rng = np.random.default_rng(7)
     rows, columns = 60, 80
@@ -146,7 +149,8 @@ def test_linearity_error_by_another_fit():
 
 @pytest.mark.parametrize("steps", [0.45, 0.6, 0.8, 1.5])
 def test_rounding_adds_a_twelfth(steps):
-    """Variance of rounded normal noise by summing scipy's normal distribution over all codes; Widrow & Kollar 2008 (1/12).
+    """Variance of rounded normal noise by summing scipy's normal distribution over all codes; Widrow & Kollar 2008
+    (1/12).
 
     The error that is added for noise near one step must cover the true difference at every offset.
     """
@@ -166,20 +170,25 @@ def test_mean_range_of_twelve():
     frames = [(rng.normal(100, 4, (6, 90, 120)), rng.normal(100, 4, (6, 90, 120))) for _ in range(40)]
     found = [camera_check.measure_camera(bias, [(10 * u.s, dark)]).dark_shading for bias, dark in frames]
     sizes = np.array([one.value.value for one in found])
-    # Without shading the range beyond chance scatters about zero with the spread of a range of twelve (0.78), cut at zero.
+    # Without shading the range beyond chance scatters about zero with the spread of a range of twelve (0.78), cut at
+    # zero.
     assert np.mean(sizes == 0) == pytest.approx(0.5, abs=0.25)
     assert sizes.max() < 4 * found[0].error.value
 
 
 def test_telegraph_threshold_is_chi_squared():
-    """The variance of n normal values times (n - 1) follows chi squared (Fisher 1925): no restless pixel in 4e6 by chance."""
+    """The variance of n normal values times (n - 1) follows chi squared (Fisher 1925): no restless pixel in 4e6 by
+    chance.
+    """
     rng = np.random.default_rng(10)
     measured = camera_check.measure_camera(np.rint(rng.normal(100, 5, (10, 500, 800))))
     assert len(measured.bad_pixels.telegraph) == len(measured.bad_pixels.noisy) == len(measured.bad_pixels.hot) == 0
 
 
 def test_correlation_of_a_smoothed_frame():
-    """Correlation of neighbours after a filter h is sum h_i h_(i+1) / sum h_i^2 (any text on moving averages); scipy's pearsonr."""
+    """Correlation of neighbours after a filter h is sum h_i h_(i+1) / sum h_i^2 (any text on moving averages); scipy's
+    pearsonr.
+    """
     rng = np.random.default_rng(11)
     white = rng.normal(0, 10, (4, 120, 162))
     bias = 100 + 0.25 * white[:, :, :-2] + 0.5 * white[:, :, 1:-1] + 0.25 * white[:, :, 2:]
@@ -192,7 +201,9 @@ def test_correlation_of_a_smoothed_frame():
 
 
 def test_shot_noise_of_dark_current():
-    """Dark current is counted in electrons, so its variance equals its mean (Poisson): both routes agree with the truth."""
+    """Dark current is counted in electrons, so its variance equals its mean (Poisson): both routes agree with the
+    truth.
+    """
     rng = np.random.default_rng(12)
     bias, flats = camera(rng, shape=(120, 160))
     darks = [

@@ -76,7 +76,8 @@ def test_at_a_signal_to_noise_ratio_of_10_stars_stay_near_the_bound(method):
 @pytest.mark.parametrize("name", ["seeing", "Moffat"])
 @pytest.mark.parametrize("electrons", [250, 3000, 30000])
 def test_the_window_serves_spots_that_are_not_gaussian(name, electrons):
-    # Long-exposure seeing (Fried 1966) and a Moffat profile, drawn by GalSim; bound by Winick 1986 for that very profile.
+    # Long-exposure seeing (Fried 1966) and a Moffat profile, drawn by GalSim; bound by Winick 1986 for that very
+    # profile.
     image, truth = noisy(PROFILES[name], electrons, 3200)
     limit = 1.15 if electrons < 1000 else 1.06
     assert 0.96 < scatter(image, truth, "window") / bound(PROFILES[name], electrons) < limit
@@ -93,8 +94,8 @@ def test_the_bound_is_that_of_maximum_likelihood(electrons):
 
 @pytest.mark.parametrize("electrons", [300, 3000, 30000])
 def test_thompsons_formula_is_near(electrons):
-    # Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17: up to a tenth too good where both noises count, a little more as
-    # its last term leaves out that pixels broaden the spot
+    # Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17: up to a tenth too good where both noises count, a
+    # little more as its last term leaves out that pixels broaden the spot
     formula = centroid_error(3 * u.arcsec, electrons * u.electron, NOISE * u.electron / u.pix, 1 * u.arcsec / u.pix)
     assert 0.98 < bound(PROFILES["Gaussian"], electrons) / formula.value < 1.15
 

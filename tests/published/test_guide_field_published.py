@@ -110,7 +110,9 @@ def test_faint_latitude_trend_agrees_with_bahcall_and_soneira(latitude, magnitud
 
 @pytest.mark.skipif(not TYCHO.exists(), reason="Debian's Tycho-2 index files are not installed")
 def test_density_agrees_with_tycho_a_magnitude_beyond_the_fit():
-    """Tycho-2 (Hog et al. 2000, A&A 355, L27), V_T < 11 above 20 degrees, where the list is complete; G = V_T - 0.37."""
+    """Tycho-2 (Hog et al. 2000, A&A 355, L27), V_T < 11 above 20 degrees, where the list is complete; G = V_T
+    - 0.37.
+    """
     from astropy.io import fits
 
     with fits.open(TYCHO) as file:
@@ -170,7 +172,9 @@ def test_random_strewing_holds_away_from_the_plane_and_fails_in_it(gaia):
 
 
 def test_the_fields_on_both_sides_of_a_target_are_nearly_independent(gaia):
-    """Gaia DR3: how often two fields about 80 arcmin apart both hold a star, against the square of how often one does."""
+    """Gaia DR3: how often two fields about 80 arcmin apart both hold a star, against the square of how often
+    one does.
+    """
     counts = counts_in_small_fields(gaia, 30, 45).reshape(2, -1, 720)
     one = np.mean(counts >= 1)
     both = np.mean((counts >= 1) & (np.roll(counts, 3, axis=2) >= 1))  # 1.5 degrees of longitude, about 1.2 on the sky
@@ -212,7 +216,9 @@ def test_coma_agrees_with_rays_through_a_paraboloid():
 
 @pytest.mark.parametrize(("altitude", "airmass"), [(90, 1.000), (60, 1.154), (30, 1.994), (20, 2.904), (10, 5.60)])
 def test_airmass_table(altitude, airmass):
-    """Bemporad's table as quoted in Allen's Astrophysical Quantities, from memory; it starts to differ below 10 degrees."""
+    """Bemporad's table as quoted in Allen's Astrophysical Quantities, from memory; it starts to differ below 10
+    degrees.
+    """
     passage = guide_field.meridian_passage(SkyCoord(0, altitude - 90, unit="deg"), 0 * u.deg)
     assert passage.airmass == pytest.approx(airmass, rel=0.01)
 

@@ -47,8 +47,8 @@ def test_polar_drift_is_the_exact_rotation_about_a_displaced_pole(declination, p
 
 
 def test_polar_drift_of_one_arcmin():
-    # Sidereal rate 15.041 arcsec/s times one arcmin in radians: 0.2625 arcsec a minute, on the celestial equator six hours
-    # from the mount's pole.
+    # Sidereal rate 15.041 arcsec/s times one arcmin in radians: 0.2625 arcsec a minute, on the celestial equator six
+    # hours from the mount's pole.
     rate = mount.polar_drift_rate(0 * u.deg, 0 * u.deg, 1 * u.arcmin, 90 * u.deg)
     assert rate[1].value == pytest.approx(15.041 * 60 * np.radians(1 / 60), rel=1e-4)
     assert rate[0].value == pytest.approx(0, abs=1e-12)

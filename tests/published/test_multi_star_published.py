@@ -48,8 +48,10 @@ def test_correlation_with_separation(separation_m, along, across):
 
 @pytest.fixture(scope="module")
 def tilts_of_screens():
-    """Gradient tilt in arcsec over a 0.4 m aperture anywhere on 160 screens of aotools (ft_phase_screen: Lane, Glindemann
-    & Dainty 1992, Waves in Random Media 2, 209), r0 0.1 m, L0 4 m, 12.8 m wide; shape (screens, axis x y, y, x)."""
+    """Gradient tilt in arcsec over a 0.4 m aperture anywhere on 160 screens of aotools (ft_phase_screen: Lane,
+    Glindemann & Dainty 1992, Waves in Random Media 2, 209), r0 0.1 m, L0 4 m, 12.8 m wide; shape (screens, axis x y, y,
+    x).
+    """
     size, step, diameter = 256, 0.05, 0.4
     rng = np.random.default_rng(8)
     coordinate = fft.fftfreq(size, 1 / size) * step

@@ -66,8 +66,8 @@ def spot_centres(screens, wavelength, diameter, step):
 
 
 def test_wander_of_drawn_images_is_alike_in_both_colours():
-    # AOtools (Townson et al. 2019, Optics Express 27, 31316): von Karman phase screens of each colour's own Fried parameter,
-    # through a 60 mm aperture to instant images; the widths of these images differ by the diffraction.
+    # AOtools (Townson et al. 2019, Optics Express 27, 31316): von Karman phase screens of each colour's own Fried
+    # parameter, through a 60 mm aperture to instant images; the widths of these images differ by the diffraction.
     screen = pytest.importorskip("aotools.turbulence.phasescreen").ft_sh_phase_screen
     diameter, n, centres = 0.06, 32, []
     for wavelength in (550e-9, 850e-9):

@@ -67,8 +67,9 @@ def test_centroid_is_that_of_photutils():
 
 @pytest.mark.parametrize("fwhm", [0.4, 0.7, 1.0, 1.5])
 def test_phase_error_is_the_aliased_part_of_the_star(fwhm):
-    # Alexander & Ng 1991, Optical Engineering 30, 1320: sampling at whole pixels folds the star's spectrum F at k cycles
-    # per pixel into a centroid error of (-1)^k F(k) sin(2 pi k x) / (pi k), summed over k; F of a Gaussian in closed form.
+    # Alexander & Ng 1991, Optical Engineering 30, 1320: sampling at whole pixels folds the star's spectrum F at k
+    # cycles per pixel into a centroid error of (-1)^k F(k) sin(2 pi k x) / (pi k), summed over k; F of a Gaussian in
+    # closed form.
     sigma = fwhm / np.sqrt(8 * np.log(2))
     phase = np.linspace(-0.5, 0.5, 11)
     k = np.arange(1, 200)[:, np.newaxis]

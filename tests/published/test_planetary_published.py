@@ -14,7 +14,8 @@ def test_rotation_periods():
 
 
 def test_lucky_exposures():
-    # Fried 1978, table 1 (from memory): D/r0 = 4: 0.446, 7: 2.7e-3, 10: 1.1e-6, by numerical integration; eq. 1 fits within 10 %
+    # Fried 1978, table 1 (from memory): D/r0 = 4: 0.446, 7: 2.7e-3, 10: 1.1e-6, by numerical integration; eq. 1 fits
+    # within 10 %
     air = seeing.ATMOSPHERES["valley night"]
     patch = seeing.fried_parameter(air.fwhm, 500 * u.nm)
     for ratio, share in ((5, 0.112), (7, 2.7e-3), (10, 1.07e-6)):
@@ -29,7 +30,8 @@ def test_coherence_time_of_one_layer():
 
 
 def test_ethernet_payload():
-    # IEEE 802.3: 1,538 bytes on the wire for 1,500 bytes of payload, 1,472 of them data of UDP over IPv4 (RFC 768, RFC 791)
+    # IEEE 802.3: 1,538 bytes on the wire for 1,500 bytes of payload, 1,472 of them data of UDP over IPv4 (RFC 768, RFC
+    # 791)
     rate = planetary.frame_rate((1000, 1), 8, "gigabit Ethernet").value * 1000
     assert min(rate, planetary.LINKS["gigabit Ethernet"]) <= 125e6
     assert planetary.LINKS["gigabit Ethernet"] == pytest.approx(119.6e6, rel=1e-3)

@@ -48,8 +48,8 @@ def test_moist_air_of_filippenkos_formulas(wavelength, vapour_kpa):
 @pytest.mark.parametrize("wavelength", [350, 450, 550, 656, 850, 1000])
 @pytest.mark.parametrize("zenith_angle", [20, 48.2, 60])
 def test_differential_refraction_of_filippenkos_formulas(wavelength, zenith_angle):
-    # Filippenko 1982, PASP 94, 715, eq. 4, as GalSim carries it. Conditions of his table: 600 mm of mercury, 7 C, 8 mm of
-    # water vapour; reference 500 nm. His sea-level dispersion (Edlen 1953) differs from Ciddor's by half a per cent.
+    # Filippenko 1982, PASP 94, 715, eq. 4, as GalSim carries it. Conditions of his table: 600 mm of mercury, 7 C, 8 mm
+    # of water vapour; reference 500 nm. His sea-level dispersion (Edlen 1953) differs from Ciddor's by half a per cent.
     air = {"pressure": 79.99, "temperature": 280.15, "H2O_pressure": 1.0}
     angle = zenith_angle * galsim.degrees
     other = dcr.get_refraction(wavelength, angle, **air) - dcr.get_refraction(500, angle, **air)

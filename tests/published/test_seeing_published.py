@@ -94,7 +94,9 @@ def test_pictures_of_a_star_add_up_to_the_long_exposure():
 
 
 def zernike_variance(filter_of_argument):
-    """Variance in units of (D/r0)^(5/3) rad^2, of the phase spectrum seen through a filter of pi f D, with D = r0 = 1."""
+    """Variance in units of (D/r0)^(5/3) rad^2, of the phase spectrum seen through a filter of pi f D, with D =
+    r0 = 1.
+    """
 
     logarithm = np.arange(np.log(1e-15), np.log(100), 2e-4)
     frequency = np.exp(logarithm)

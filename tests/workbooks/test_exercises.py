@@ -1,4 +1,6 @@
-"""Every exercise of every workbook: right answers pass, typical wrong ones are told what to reconsider, none says "not yet"; and every panel."""
+"""Every exercise of every workbook: right answers pass, typical wrong ones are told what to reconsider, none says "not
+yet"; and every panel.
+"""
 
 import inspect
 import json
@@ -31,7 +33,9 @@ class Exercise:
 
 
 def run_cells(path):
-    """Run a workbook's code cells in this process and return its exercises, the files it left behind, and its panels."""
+    """Run a workbook's code cells in this process and return its exercises, the files it left behind, and its
+    panels.
+    """
     found, panels, before = [], [], set(FOLDER.iterdir())
     make_panel = sliders.panel
 
