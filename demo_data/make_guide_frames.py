@@ -17,8 +17,7 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import pixel_scale
-from helpers.guide_field import meridian_flip, star_lists
+from helpers import guide_field, pixel_scale
 from helpers.rig import rig
 from helpers.seeing import air as seeing
 from helpers.seeing.simulated_motion import simulate_motion
@@ -42,17 +41,14 @@ def mount_motion(rng):
 def main():
     club, rng = rig.demo_rig("club", "B"), np.random.default_rng(SEED)
     camera, optics = club.guide_camera, club.guide_optics
-    stars = star_lists.load_catalogue(HERE / "field_before_flip.ecsv")
-    stars = meridian_flip.usable_stars(stars, TARGET, POSITION_ANGLE, club, limiting_magnitude=40)
-    on_sensor = np.transpose([stars["x"].quantity.to_value("mm"), stars["y"].quantity.to_value("mm")]) * u.mm
-    places = (on_sensor / camera.pixel_size).decompose().value + (np.array([camera.columns, camera.rows]) - 1) / 2
-    angles = (on_sensor / optics.focal_length).decompose() * u.rad
+    stars = guide_field.load_catalogue(HERE / "field_before_flip.ecsv")
+    stars = guide_field.usable_stars(stars, TARGET, POSITION_ANGLE, club, limiting_magnitude=40)
+    places = (stars.on_sensor / camera.pixel_size).decompose().value + (np.array([camera.columns, camera.rows]) - 1) / 2
+    angles = (stars.on_sensor / optics.focal_length).decompose() * u.rad
     air = simulate_motion(
         angles.to(u.arcmin), optics.aperture, seeing.atmosphere_for(club.site), club.guiding.exposure, FRAMES, rng
     )
-    # a star that the pick-off's soft edge dims is as bright as a fainter one
-    magnitudes = stars["magnitude"].value - 2.5 * np.log10(stars["light"])
-    frames = starlight.rig_frames(club, places, magnitudes, air + mount_motion(rng), rng, hot_share=HOT_SHARE)
+    frames = starlight.rig_frames(club, places, stars.magnitudes, air + mount_motion(rng), rng, hot_share=HOT_SHARE)
     frames = starlight.bin_frames(frames, BINNING)
     scale = pixel_scale.pixel_scale(camera.pixel_size, optics.focal_length, BINNING)
     cards = fits.Header()
@@ -74,7 +70,7 @@ def main():
         [
             fits.Column(name="x", format="D", unit="pix", array=np.round(binned[:, 0], 3)),
             fits.Column(name="y", format="D", unit="pix", array=np.round(binned[:, 1], 3)),
-            fits.Column(name="magnitude", format="D", unit="mag", array=stars["magnitude"].value),
+            fits.Column(name="magnitude", format="D", unit="mag", array=stars.catalogue_magnitudes),
         ],
         name="STARS",
     )

@@ -15,8 +15,8 @@ from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.guide_field import chances as guide_field
-from helpers.guide_field import meridian_flip, pick_off, star_counts, star_lists
+from helpers import guide_field
+from helpers.guide_field import chances, star_lists
 from helpers.rig import rig
 from helpers.shared import files as tables
 from helpers.starlight import light as starlight
@@ -498,9 +498,9 @@ def test_the_star_in_that_direction_falls_on_the_middle_of_the_sensor(place):
         angle = index * 10 * u.deg
         found = guide_field.usable_stars(stars, target, angle, CLUB, 15)
         assert len(found) == 1
-        assert np.hypot(found["x"][0], found["y"][0]) < 1e-3  # mm
-        centre = guide_field.guide_field_centre(target, angle, CLUB.guide_optics)
-        assert centre.separation(SkyCoord(found["ra"][0], found["dec"][0], unit="deg")) < 0.1 * u.arcsec
+        assert np.hypot(*found.on_sensor[0]) < 1e-3 * u.mm
+        centre = target.directional_offset_by(angle, guide_field.off_axis_angle(CLUB.guide_optics))
+        assert centre.separation(found.sky_places[0]) < 0.1 * u.arcsec
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -522,12 +522,14 @@ def test_after_the_flip_comes_the_opposite_field(place):
 def test_places_on_the_sensor_agree_with_angles_on_the_sky():
     stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")
     found = guide_field.usable_stars(stars, TARGET, 60 * u.deg, CLUB, 15.4)
-    places = SkyCoord(found["ra"], found["dec"])
+    places = SkyCoord(stars["ra"], stars["dec"])
+    places = places[places.match_to_catalog_sky(found.sky_places)[1] < 0.01 * u.arcsec]
+    places = places[found.sky_places.match_to_catalog_sky(places)[0]]
     focal = CLUB.guide_optics.focal_length.to_value("mm")
     distance = np.tan(TARGET.separation(places).rad) * focal
     angle = TARGET.position_angle(places).rad - np.radians(60)
-    assert found["y"].value == pytest.approx(distance * np.cos(angle) - 16, abs=1e-6)
-    assert found["x"].value == pytest.approx(distance * np.sin(angle), abs=1e-6)
+    assert found.on_sensor[:, 1].value == pytest.approx(distance * np.cos(angle) - 16, abs=1e-6)
+    assert found.on_sensor[:, 0].value == pytest.approx(distance * np.sin(angle), abs=1e-6)
 
 
 def test_the_outline_on_the_chart_encloses_the_stars_on_the_sensor():
@@ -544,7 +546,7 @@ def test_the_outline_on_the_chart_encloses_the_stars_on_the_sensor():
     ]
     inside = (np.array(cross) < 0).all(axis=0) | (np.array(cross) > 0).all(axis=0)
     found = guide_field.usable_stars(stars, TARGET, 60 * u.deg, CLUB, 30)
-    assert sorted(stars["ra"][inside]) == sorted(found["ra"])
+    assert sorted(stars["ra"][inside]) == pytest.approx(sorted(found.sky_places.ra.deg), abs=1e-8)
     assert len(found) >= 7
 
 
@@ -553,8 +555,8 @@ def test_a_guide_telescope_keeps_its_stars():
     before = guide_field.usable_stars(stars, TARGET, 25 * u.deg, STARTER, 12)
     after = guide_field.usable_stars(stars, TARGET, 205 * u.deg, STARTER, 12)
     assert len(before) > 0
-    assert sorted(before["ra"]) == sorted(after["ra"])
-    assert np.sort(before["x"]) == pytest.approx(np.sort(-after["x"]))
+    assert sorted(before.sky_places.ra.deg) == pytest.approx(sorted(after.sky_places.ra.deg), abs=1e-9)
+    assert np.sort(before.on_sensor[:, 0].value) == pytest.approx(np.sort(-after.on_sensor[:, 0].value))
 
 
 def test_faint_and_saturated_stars_are_left_out_by_the_light_they_get():
@@ -580,7 +582,7 @@ def test_the_demo_fields_tell_their_story():
             found = guide_field.usable_stars(stars, TARGET, (60 + turn) * u.deg, club, *limits)
             assert len(found) == number
             listed = guide_field.load_catalogue(DEMO / f"field_{name}_flip.ecsv")
-            assert listed["ra"].tolist() == found["ra"].tolist()
+            assert sorted(listed["ra"]) == pytest.approx(sorted(found.sky_places.ra.deg), abs=1e-8)
             again = guide_field.usable_stars(listed, TARGET, (60 + turn) * u.deg, club, *limits)
             assert len(again) == number
         search = guide_field.search_position_angles(stars, TARGET, club, *limits, at_least=3, present=60 * u.deg)
@@ -590,6 +592,12 @@ def test_the_demo_fields_tell_their_story():
         assert min(search.before[best][0], search.after[best][0]) >= 3
 
 
+def as_sets(stars):
+    """Rows of a star list in an order that hangs on nothing but their places, to far more than the last digit."""
+    order = np.argsort(np.asarray(stars["ra"]) + 1e-4 * np.asarray(stars["dec"]))
+    return [np.asarray(stars[name])[order] for name in ("ra", "dec", "magnitude")]
+
+
 def test_the_recipe_makes_the_demo_stars():
     path = DEMO / "make_fields.py"
     spec = importlib.util.spec_from_file_location("make_fields", path)
@@ -597,10 +605,10 @@ def test_the_recipe_makes_the_demo_stars():
     spec.loader.exec_module(recipe)
     text = (DEMO / "field_surroundings.ecsv").read_text()
     stars = recipe.surroundings(np.random.default_rng(int(re.search(r"seed (\d+)", text)[1])))
-    stars.sort("magnitude")
     stored = Table.read(DEMO / "field_surroundings.ecsv")
-    assert stars["ra"].tolist() == stored["ra"].tolist()
-    assert stars["magnitude"].tolist() == stored["magnitude"].tolist()
+    # as sets: the last digits of a star's place, and with them the order of ties, differ between processors
+    for made, kept in zip(as_sets(stars), as_sets(stored), strict=True):
+        assert made == pytest.approx(kept, abs=2e-5)
 
 
 def test_the_search_takes_the_smallest_turn_and_says_when_nothing_is_enough():
@@ -711,7 +719,7 @@ def test_a_task_that_fails_ends_the_sweep(monkeypatch):
     def broken(*task):
         raise RuntimeError("a worker died")
 
-    monkeypatch.setattr(guide_field, "_sweep_task", broken)
+    monkeypatch.setattr(chances, "_sweep_task", broken)
     with concurrent.futures.ThreadPoolExecutor(1) as executor, pytest.raises(RuntimeError, match="a worker died"):
         sweep(executor=executor)
 
@@ -784,14 +792,12 @@ def test_any_target_and_any_angle(ra, dec, angle, limiting, latitude):
         search = guide_field.search_position_angles(
             stars, target, CLUB, limiting, present=angle * u.deg, step=30 * u.deg
         )
-        centre = guide_field.guide_field_centre(target, angle * u.deg, CLUB.guide_optics)
         passage = guide_field.meridian_passage(target, latitude * u.deg)
     except DOCUMENTED:
         return
     assert len(found) <= 12
     assert 0 * u.deg <= search.best <= 360 * u.deg
     assert 0.6 < search.frame_kept <= 1
-    assert np.isfinite(centre.ra.deg + centre.dec.deg)
     assert 0.99 < passage.airmass < 50
 
 
@@ -828,4 +834,3 @@ def test_any_step_of_the_sky_grid(step, frame):
 def test_every_public_name_is_there():
     for name in guide_field.__all__:
         assert getattr(guide_field, name) is not None
-    assert {star_counts, pick_off, meridian_flip, star_lists}  # the modules whose names guide_field hands on

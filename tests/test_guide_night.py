@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers import guide_field
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop.settings import settings_map
@@ -20,7 +21,9 @@ MAGNITUDES = [12.0, 13.0, 13.5]
 
 def draw(which="club", seed=1, **changes):
     arguments = {"duration": 10 * u.min, "step": 0.5 * u.s, "runs": 2} | changes
-    return guide_night.guide_night(rig.demo_rig(which), STARS, MAGNITUDES, np.random.default_rng(seed), **arguments)
+    mine = rig.demo_rig(which)
+    stars = guide_field.stars_at(mine, STARS, MAGNITUDES)
+    return guide_night.guide_night(mine, stars, np.random.default_rng(seed), **arguments)
 
 
 @pytest.fixture(scope="module")
@@ -31,14 +34,16 @@ def night():
 def test_a_night_has_the_motion_of_its_parts(night):
     assert night.air.shape == night.target_air.shape == (2, 1200, 2) and night.mount.shape == (1, 1200, 2)
     club = rig.demo_rig()
-    above = seeing.atmosphere_for(club.site)
+    above = seeing.at_airmass(seeing.atmosphere_for(club.site), night.airmass)
     covariance = multi_star.motion_covariance(STARS, club.guide_optics.aperture, above, night.step)
     expected = multi_star.mean_variance(covariance, night.weights)
     found = np.mean(night.air.var(axis=1), axis=0)
     assert found.value == pytest.approx(expected.value, rel=0.25)  # ten minutes of slow air scatter much
     assert night.weights.sum() == pytest.approx(1) and np.all(np.diff(night.weights) < 0)
     assert np.all(night.unseen == 0)  # a pick-off does not bend
-    assert night.star_fwhm.value == pytest.approx(seeing.spot_fwhm(club.telescope.aperture, above, 550 * u.nm).value)
+    assert night.airmass == pytest.approx(1 / np.sin(np.radians(76)), rel=1e-3)  # the default target on the meridian
+    star = guide_night.picture_star_fwhm(club, night.airmass)
+    assert night.star_fwhm.value == pytest.approx(star.value)
 
 
 def test_a_guide_telescope_bends_unseen():
@@ -130,13 +135,13 @@ def test_same_seed_same_night():
         (lambda night: draw(duration=0 * u.s), ValueError, "duration"),
         (lambda night: draw(step=1 * u.m), u.UnitsError, "step"),
         (lambda night: draw(runs=0), ValueError, "runs"),
-        (lambda night: draw(airmass=0.5), ValueError, "airmass"),
+        (lambda night: draw(hour_angle=9 * u.hourangle), ValueError, "stars: expected a target above the horizon"),
         (lambda night: draw(gust_rms=-1 * u.arcsec), ValueError, "gust_rms"),
-        (lambda night: guide_night.guide_night("rig", STARS, MAGNITUDES, np.random.default_rng()), TypeError, "rig"),
+        (lambda night: guide_night.guide_night("rig", STARS, np.random.default_rng()), TypeError, "rig"),
         (
-            lambda night: guide_night.guide_night(rig.demo_rig(), STARS, [12.0], np.random.default_rng()),
-            ValueError,
-            "positions: expected shape",
+            lambda night: guide_night.guide_night(rig.demo_rig(), STARS, np.random.default_rng()),
+            TypeError,
+            "stars: expected GuideStars",
         ),
         (lambda night: guide_night.guide(night, 0.7 * u.s), ValueError, "exposure: expected a whole multiple"),
         (lambda night: guide_night.guide(night, 0.1 * u.s), ValueError, "exposure"),

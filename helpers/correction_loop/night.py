@@ -18,9 +18,12 @@ from helpers.correction_loop import (
 from helpers.correction_loop import (
     picture as final_image,
 )
+from helpers.guide_field.stars import GuideStars
+from helpers.guide_field.targets import default_target
 from helpers.multi_star import averaging as multi_star
 from helpers.rig.rig import Rig, changed
 from helpers.seeing import air as seeing
+from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.starlight import light as starlight
 
@@ -123,16 +126,13 @@ class GuideNight:
 
 def guide_night(
     rig,
-    positions,
-    magnitudes,
+    stars,
     rng,
     *,
     duration=1 * u.h,
     step=0.2 * u.s,
     runs=4,
     hour_angle=0 * u.deg,
-    declination=30 * u.deg,
-    airmass=1,
     gust_rms=0 * u.arcsec,
     gust_time=5 * u.s,
     wavelength=550 * u.nm,
@@ -142,17 +142,14 @@ def guide_night(
     Parameters
     ----------
     rig : Rig
-    positions : Quantity [angle], shape (N, 2)
-        Of the guide stars from the target, along right ascension (on the sky) and declination.
-    magnitudes : array, shape (N,)
-        Gaia G.
+    stars : GuideStars
+        Without target, they are taken to surround the `default_target` of the rig.
     rng : numpy.random.Generator
     duration, step : Quantity [time]
     runs : int
         Stretches drawn, each with its own air; the mount does the same in all.
-    hour_angle, declination : Quantity [angle]
-        Of the target at the start.
-    airmass : float
+    hour_angle : Quantity [angle]
+        Of the target at the start, positive west of the meridian; its height then gives the airmass.
     gust_rms : Quantity [angle]
         One-axis shake by wind, slow enough to be followed in part; none if not given.
     gust_time : Quantity [time]
@@ -170,34 +167,37 @@ def guide_night(
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
-        Naming the argument.
+        Naming the argument; also when the target is below the horizon.
     """
     _check_rig(rig)
-    positions = as_quantity("positions", positions, u.arcmin, ndim=2)
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
-    if positions.shape != (magnitudes.size, 2):
-        raise ValueError(
-            f"positions: expected shape ({magnitudes.size}, 2) for the magnitudes, found {positions.shape}"
-        )
+    if not isinstance(stars, GuideStars):
+        raise TypeError(f"stars: expected GuideStars from the guide field, found {type(stars).__name__}")
+    if len(stars) == 0:
+        raise ValueError("stars: expected at least one star, found none")
+    target = default_target(rig) if stars.target is None else stars.target
+    altitude = sky.altitude(target.dec, rig.site.latitude, hour_angle)
+    if altitude <= 0 * u.deg:
+        raise ValueError(f"stars: expected a target above the horizon at this hour angle, found one at {altitude:.1f}")
+    airmass = sky.airmass(altitude)
     duration = as_quantity("duration", duration, u.s, above=0, ndim=0)
     step = as_quantity("step", step, u.s, above=0, ndim=0)
     runs = as_count("runs", runs, minimum=1, maximum=1000)
     n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
     air_above = seeing.at_airmass(seeing.atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
-    signal = starlight.star_signal(rig, magnitudes, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass))
+    signal = starlight.star_signal(rig, stars.magnitudes, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass))
     weights = multi_star.snr_weights(signal.centroid_error)
-    everything = np.vstack([np.zeros((1, 2)), positions.value]) * u.arcmin
+    everything = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]
-    mount = mount_motion.mount_motion(rig.mount, n, step, hour_angle, declination)
+    mount = mount_motion.mount_motion(rig.mount, n, step, hour_angle, target.dec)
     as_quantity("gust_time", gust_time, u.s, above=0, ndim=0)
     if as_quantity("gust_rms", gust_rms, u.arcsec, minimum=0, ndim=0) > 0:
         mount = mount + mount_motion.gusts(n, step, gust_rms, gust_time, rng)
     return GuideNight(
         rig=rig,
-        magnitudes=magnitudes,
+        magnitudes=stars.magnitudes,
         weights=weights,
-        airmass=float(airmass),
+        airmass=airmass,
         step=step,
         mount=_steady(mount[None]),
         air=_steady(np.stack([np.einsum("kja,j->ka", one[:, 1:], weights) for one in motion])),

@@ -365,7 +365,7 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, field_sta
         `usual_changes` if not given.
     costs : dict of str to float, optional
         In any unit; a change without cost is ranked by its gain alone.
-    field_stars : Table, optional
+    field_stars : GuideStars, optional
         As in `predict`.
     draws : int
         Nights for the intervals; every change is tried on the same ones.

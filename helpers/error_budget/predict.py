@@ -13,8 +13,8 @@ from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import guide_star_fwhm, picture_star_fwhm
-from helpers.guide_field import chances as guide_field
-from helpers.guide_field import star_counts
+from helpers.guide_field import chances, pick_off, star_counts
+from helpers.guide_field.targets import meridian_passage
 from helpers.multi_star import averaging as multi_star
 from helpers.rig.rig import Rig, changed, rig_values
 from helpers.seeing import air as seeing
@@ -112,9 +112,9 @@ def _target(target):
 
 @lru_cache(maxsize=64)
 def _counts(optics, width_mm, height_mm, latitude_deg, longitude_deg):
-    lit = guide_field.sensor_field(optics, width_mm * u.mm, height_mm * u.mm)
+    lit = pick_off.sensor_field(optics, width_mm * u.mm, height_mm * u.mm)
     place = latitude_deg * u.deg, longitude_deg * u.deg
-    return np.maximum([guide_field.expected_stars(lit, magnitude, None, *place) for magnitude in _MAGNITUDES], 1e-9)
+    return np.maximum([chances.expected_stars(lit, magnitude, None, *place) for magnitude in _MAGNITUDES], 1e-9)
 
 
 def _sensor_size(camera):
@@ -221,7 +221,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
     ----------
     rig : Rig
     target : SkyCoord, optional
-    field_stars : Table, optional
+    field_stars : GuideStars, optional
         Stars on the sensor, from `guide_field.usable_stars`; else a middling field of the sky at the target.
     spot_rig : Rig, optional
         Rig whose colours set the width of the spot on the guide sensor, to tell that cause from others.
@@ -242,16 +242,14 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
             f"site.outer_scale: expected at least {least:.2g} for a seeing of {rig.site.seeing:g}, found "
             f"{rig.site.outer_scale:g}"
         )
-    passage = guide_field.meridian_passage(target, rig.site.latitude)
+    passage = meridian_passage(target, rig.site.latitude)
     settings, optics = rig.guiding, rig.guide_optics
     fwhm = guide_star_fwhm(
         rig, passage.airmass, detected_wavelength(rig if spot_rig is None else spot_rig, passage.airmass)
     )
     if field_stars is not None:
-        magnitudes = np.asarray(field_stars["magnitude"]) - 2.5 * np.log10(np.asarray(field_stars["light"]))
-        off_axis = optics.off_axis_distance.to_value(u.mm)
-        place_mm = np.column_stack([field_stars["x"], np.asarray(field_stars["y"]) + off_axis])
-        places = _arcmin(place_mm, optics.focal_length.to_value(u.mm))
+        magnitudes = field_stars.magnitudes
+        places = tuple(map(tuple, field_stars.offsets.value))
     else:
         magnitudes = sky_magnitudes(rig, target) if magnitudes is None else np.asarray(magnitudes, float)
         places = _star_places(rig, _PLACES)
@@ -393,7 +391,7 @@ def predict(rig, target=None, rng=None, *, field_stars=None, draws=100, progress
     rng : numpy.random.Generator, optional
         Given, intervals are computed from `draws` nights in which seeing, outer scale, mount, stars, air and noise
         differ.
-    field_stars : Table, optional
+    field_stars : GuideStars, optional
         Stars on the guide sensor, from `guide_field.usable_stars`; else a middling field of the sky there.
     draws : int
     progress : function, optional

@@ -1,8 +1,4 @@
-"""How many usable stars fall on a guide sensor, here and all over the sky, before and after the meridian flip.
-
-The ideas stand in modules of their own: `pick_off` (what the mirror lets through), `star_counts` (stars on the sky),
-`star_lists` (the reader's own stars) and `meridian_flip` (one target, two fields). Their names are all here too.
-"""
+"""How many usable stars to expect on a guide sensor, and the chance of enough of them, here and all over the sky."""
 
 import concurrent.futures
 from dataclasses import dataclass
@@ -13,70 +9,10 @@ from astropy.coordinates import Galactic, SkyCoord, get_sun
 from astropy.time import Time
 
 from helpers.guide_field import star_counts
-from helpers.guide_field.meridian_flip import (
-    AngleSearch,
-    MeridianPassage,
-    field_outline,
-    frame_kept,
-    guide_field_centre,
-    meridian_passage,
-    search_position_angles,
-    search_radius,
-    sky_offsets,
-    usable_stars,
-)
-from helpers.guide_field.pick_off import (
-    SENSOR_FORMATS,
-    LitField,
-    beam_width,
-    coma_length,
-    lit_field,
-    lit_fraction,
-    mirror_outline,
-    off_axis_angle,
-    sensor_field,
-)
-from helpers.guide_field.star_counts import chance_of_stars, star_density, star_density_band
-from helpers.guide_field.star_lists import StarListError, cone_search, load_catalogue
+from helpers.guide_field.pick_off import LitField, lit_field
 from helpers.rig.rig import Rig, changed
 from helpers.shared.checks import as_choice, as_count, as_quantity
 from helpers.starlight.spectra import as_magnitude
-
-__all__ = [
-    "SENSOR_FORMATS",
-    "AngleSearch",
-    "LitField",
-    "MeridianPassage",
-    "SkyGrid",
-    "StarListError",
-    "Sweep",
-    "beam_width",
-    "chance_of_stars",
-    "chance_on_sensor",
-    "coma_length",
-    "cone_search",
-    "expected_stars",
-    "field_outline",
-    "frame_kept",
-    "guide_field_centre",
-    "lit_field",
-    "lit_fraction",
-    "load_catalogue",
-    "mean_chance",
-    "mean_chance_by_month",
-    "meridian_passage",
-    "mirror_outline",
-    "off_axis_angle",
-    "search_position_angles",
-    "search_radius",
-    "sensor_field",
-    "sky_grid",
-    "sky_offsets",
-    "star_density",
-    "star_density_band",
-    "sweep_chances",
-    "usable_stars",
-]
 
 _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
 

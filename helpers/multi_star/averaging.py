@@ -3,6 +3,7 @@
 import astropy.units as u
 import numpy as np
 
+from helpers.guide_field.stars import GuideStars
 from helpers.multi_star.centroids import StarMeasurements, measure_centroids, measure_stars
 from helpers.seeing.air import check_atmosphere, tilt_scale
 from helpers.seeing.simulated_motion import simulate_motion
@@ -85,8 +86,8 @@ def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
 
     Parameters
     ----------
-    positions : Quantity [angle], shape (N, 2)
-        Of the stars in the field, x and y.
+    positions : Quantity [angle], shape (N, 2), or GuideStars
+        Of the stars in the field, x and y (east and north, if the winds are to be those of the sky).
     diameter : Quantity [length]
     atmosphere : Atmosphere
     exposure : Quantity [time]
@@ -103,7 +104,7 @@ def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
     ValueError, TypeError, astropy.units.UnitsError
         As `pair_covariance`.
     """
-    positions = _as_positions(positions)
+    positions = _as_positions(positions.offsets if isinstance(positions, GuideStars) else positions)
     count = len(positions)
     first, second = np.triu_indices(count, 1)
     separations = np.concatenate([np.zeros((1, 2)), positions.value[second] - positions.value[first]]) * u.arcmin

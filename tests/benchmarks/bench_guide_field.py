@@ -17,7 +17,7 @@ from astropy.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from helpers.guide_field import chances as guide_field
+from helpers import guide_field
 from helpers.rig import rig
 from helpers.starlight import light as starlight
 
@@ -53,7 +53,7 @@ def search_with_astropy(table):
     """
     place = SkyCoord(table["ra"], table["dec"])
     for angle in np.arange(0, 360, 2) * u.deg:
-        centre = guide_field.guide_field_centre(TARGET, angle, CLUB.guide_optics)
+        centre = TARGET.directional_offset_by(angle, guide_field.off_axis_angle(CLUB.guide_optics))
         seen = place.transform_to(centre.skyoffset_frame(rotation=angle))
         np.sum((abs(seen.lon.wrap_at(180 * u.deg)) < 6.9 * u.arcmin) & (abs(seen.lat) < 3.8 * u.arcmin))
 

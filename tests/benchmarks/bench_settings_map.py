@@ -10,6 +10,7 @@ import astropy.units as u
 import numpy as np
 from scipy import signal
 
+from helpers import guide_field
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop import settings as loop_settings
 from helpers.rig import rig
@@ -60,7 +61,9 @@ def cell_by_cell(night):
 
 def main():
     club = rig.demo_rig()
-    drawn, night = seconds(lambda: guide_night.guide_night(club, *STARS, np.random.default_rng(1)), 1)
+    drawn, night = seconds(
+        lambda: guide_night.guide_night(club, guide_field.stars_at(club, *STARS), np.random.default_rng(1)), 1
+    )
     ours, _ = seconds(lambda: loop_settings.settings_map(night, EXPOSURES, GAINS, np.random.default_rng(1)))
     stiff = rig.changed(club, {"mount.backlash": 0 * u.arcsec})
     plain = guide_night.GuideNight(**(vars(night) | {"rig": stiff}))

@@ -1,0 +1,341 @@
+"""Guide stars: where they stand on the sky and on the guide sensor, and how bright they reach the camera.
+
+One frame for all rooms: places on the sky are counted east and north of the target on the tangent plane; a turn by the
+position angle gives the place on the sensor.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+from astropy.coordinates import SkyCoord
+from astropy.table import Table
+
+from helpers.guide_field import pick_off, star_counts
+from helpers.guide_field.chances import expected_stars
+from helpers.guide_field.targets import default_target, meridian_passage
+from helpers.rig.rig import Rig
+from helpers.shared import sky
+from helpers.shared.checks import as_number, as_quantity
+from helpers.starlight.spectra import as_magnitude
+
+DEFAULT_ANGLE = 60 * u.deg  # position angle of the guide field where nobody gave one: that of the demo scenario
+MOST_STARS = 40  # of a middling field; fainter ones add next to nothing
+_MAGNITUDES = np.linspace(star_counts.BRIGHTEST + 0.25, star_counts.FAINTEST, 44)
+
+
+@dataclass(frozen=True, eq=False)
+class GuideStars:
+    """Stars on a guide sensor, brightest first; made by `usable_stars`, `middling_stars` or `stars_at`.
+
+    Attributes
+    ----------
+    target : SkyCoord or None
+        What the main camera looks at.
+    offsets : Quantity [arcmin], shape (N, 2)
+        East and north of the target, on the tangent plane.
+    on_sensor : Quantity [mm], shape (N, 2)
+        From the sensor's centre: across, and away from the target.
+    magnitudes : array, shape (N,)
+        Gaia G as it reaches the camera: what the pick-off keeps back makes a star fainter.
+    light : array, shape (N,), optional
+        Share of the star's light that passes the pick-off; 1 if not given.
+    position_angle : Quantity [deg]
+        From the target to the guide field, from north through east.
+    """
+
+    target: SkyCoord
+    offsets: u.Quantity
+    on_sensor: u.Quantity
+    magnitudes: np.ndarray
+    light: np.ndarray = None
+    position_angle: u.Quantity = DEFAULT_ANGLE
+
+    def __post_init__(self):
+        if self.target is not None:
+            object.__setattr__(self, "target", sky.as_place("target", self.target))
+        magnitudes = np.asarray(self.magnitudes, float)
+        if magnitudes.ndim != 1 or not np.isfinite(magnitudes).all():
+            raise ValueError("magnitudes: expected one finite number for each star")
+        light = np.ones(magnitudes.shape) if self.light is None else np.asarray(self.light, float)
+        if light.shape != magnitudes.shape or not ((light > 0) & (light <= 1)).all():
+            raise ValueError("light: expected a share above 0 and at most 1 for each star")
+        object.__setattr__(self, "magnitudes", magnitudes)
+        object.__setattr__(self, "light", light)
+        for name, unit in (("offsets", u.arcmin), ("on_sensor", u.mm)):
+            value = getattr(self, name)
+            if not (isinstance(value, u.Quantity) and value.size == 0):
+                value = as_quantity(name, value, unit)
+            if value.shape != (len(magnitudes), 2):
+                raise ValueError(
+                    f"{name}: expected shape ({len(magnitudes)}, 2) for the magnitudes, found {value.shape}"
+                )
+            object.__setattr__(self, name, value.to(unit))
+
+    def __len__(self):
+        return len(self.magnitudes)
+
+    def __getitem__(self, chosen):
+        """Some of the stars: a slice, a list of indices or an array of truth values."""
+        if np.ndim(chosen) == 0 and not isinstance(chosen, slice):
+            chosen = [chosen]
+        parts = (part[chosen] for part in (self.offsets, self.on_sensor, self.magnitudes, self.light))
+        return GuideStars(self.target, *parts, self.position_angle)
+
+    @property
+    def catalogue_magnitudes(self):
+        """Gaia G above the atmosphere and the pick-off, as a star list has it; array (N,)."""
+        return self.magnitudes + 2.5 * np.log10(self.light)
+
+    @property
+    def sky_places(self):
+        """Right ascension and declination; SkyCoord (N,). ValueError without target."""
+        if self.target is None:
+            raise ValueError("target: expected a target for places on the sky, found None")
+        return sky.from_tangent_plane(*self.offsets.to_value(u.rad).T, self.target)
+
+
+def as_rig(rig):
+    """Return a Rig; TypeError otherwise."""
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    return rig
+
+
+def as_angle(name, value):
+    """A position angle in degrees, -360 to 720."""
+    return as_quantity(name, value, "deg", minimum=-360, maximum=720, ndim=0)
+
+
+def sensor_size(camera):
+    """Width and height of a sensor in mm; array (2,)."""
+    return np.array([camera.columns, camera.rows]) * camera.pixel_size.to_value("mm")
+
+
+def sky_to_sensor(east, north, angle_deg, optics):
+    """Tangent plane [rad] to mm from the sensor's centre: y away from the target, x a quarter turn from y."""
+    angle, focal_mm = np.radians(angle_deg), optics.focal_length.to_value("mm")
+    away = east * np.sin(angle) + north * np.cos(angle)
+    across = east * np.cos(angle) - north * np.sin(angle)
+    return across * focal_mm, away * focal_mm - optics.off_axis_distance.to_value("mm")
+
+
+def sensor_to_sky(x_mm, y_mm, angle_deg, optics):
+    """The reverse of `sky_to_sensor`."""
+    angle, focal_mm = np.radians(angle_deg), optics.focal_length.to_value("mm")
+    across, away = x_mm / focal_mm, (y_mm + optics.off_axis_distance.to_value("mm")) / focal_mm
+    return away * np.sin(angle) + across * np.cos(angle), away * np.cos(angle) - across * np.sin(angle)
+
+
+def star_columns(catalogue):
+    """ra and dec [deg], magnitude of a star list as plain arrays; ValueError when it is none."""
+    try:
+        columns = (
+            np.atleast_1d(u.Quantity(catalogue["ra"], "deg").value),
+            np.atleast_1d(u.Quantity(catalogue["dec"], "deg").value),
+            np.atleast_1d(np.asarray(catalogue["magnitude"], float)),
+        )
+    except (KeyError, IndexError, TypeError, ValueError, u.UnitConversionError) as error:
+        raise ValueError(
+            f"catalogue: expected a table with ra, dec and magnitude as load_catalogue gives: {error}"
+        ) from None
+    if len({column.shape for column in columns}) > 1 or columns[0].ndim != 1:
+        raise ValueError("catalogue: expected ra, dec and magnitude of one length")
+    bad = ~np.isfinite(columns).all(axis=0)
+    if bad.size == 0 or bad.any():
+        found = "no star" if bad.size == 0 else f"a value missing in row {int(np.flatnonzero(bad)[0]) + 1}"
+        raise ValueError(f"catalogue: expected stars with ra, dec and magnitude, found {found}")
+    return columns
+
+
+def as_limits(limiting_magnitude, saturation_magnitude):
+    """Faint and bright end of what is usable, as plain numbers."""
+    limiting = as_magnitude("limiting_magnitude", limiting_magnitude, minimum=-30, maximum=40)
+    if saturation_magnitude is None:
+        return limiting, -np.inf
+    return limiting, as_magnitude("saturation_magnitude", saturation_magnitude, minimum=-30, maximum=40)
+
+
+def margin_mm(margin, rig):
+    """The border of the sensor that is left out, in mm."""
+    half = (sensor_size(rig.guide_camera).min() / 2 * u.mm / rig.guide_optics.focal_length).to_value("")
+    margin = as_quantity("margin", margin, "arcmin", minimum=0, ndim=0)
+    if margin.to_value("rad") >= half:
+        raise ValueError(
+            f"margin: expected below half the sensor, {(half * u.rad).to(u.arcmin):.2f}, found {margin:.2f}"
+        )
+    return (margin.to_value("rad") * rig.guide_optics.focal_length).to_value("mm")
+
+
+def usable_on_sensor(x_mm, y_mm, magnitude, rig, limiting, saturation, margin):
+    """Share of the light, and whether a star counts: by the light that reaches the camera, at the faint and bright end."""
+    half = sensor_size(rig.guide_camera) / 2 - margin
+    inside = (np.abs(x_mm) <= half[0]) & (np.abs(y_mm) <= half[1])
+    fraction = np.zeros(x_mm.shape)
+    fraction[inside] = pick_off.beam_share(x_mm[inside], y_mm[inside], rig.guide_optics)
+    with np.errstate(divide="ignore"):
+        seen = magnitude - 2.5 * np.log10(fraction)  # the magnitude that would give as much light in the full beam
+    return fraction, inside & (seen <= limiting) & (seen > saturation)
+
+
+def usable_stars(
+    catalogue, target, position_angle, rig, limiting_magnitude, saturation_magnitude=None, margin=0 * u.arcmin
+):
+    """The stars of a list that fall on the guide sensor and can be used there.
+
+    Parameters
+    ----------
+    catalogue : Table
+        ra, dec, magnitude, as `load_catalogue` gives.
+    target : SkyCoord
+    position_angle : Quantity, angle
+        Direction from the target to the guide field, from north through east; for a guide telescope the direction of
+        the sensor's short side.
+    rig : Rig
+    limiting_magnitude : float
+        Faintest usable star as it reaches the camera.
+    saturation_magnitude : float, optional
+        Brightest usable star as it reaches the camera; none is too bright if not given.
+    margin : Quantity, angle
+        Border of the sensor that is not counted on (pointing errors).
+
+    Returns
+    -------
+    GuideStars
+        Brightest in the list first; may be empty.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    (ra, dec, magnitude), target = star_columns(catalogue), sky.as_place("target", target)
+    angle = as_angle("position_angle", position_angle)
+    limiting, saturation = as_limits(limiting_magnitude, saturation_magnitude)
+    optics, margin = as_rig(rig).guide_optics, margin_mm(margin, rig)
+    east, north = sky.tangent_plane(ra, dec, target)
+    x, y = sky_to_sensor(east, north, angle.value, optics)
+    light, usable = usable_on_sensor(x, y, magnitude, rig, limiting, saturation, margin)
+    found = Table({"magnitude": magnitude[usable], "ra": ra[usable], "dec": dec[usable]})
+    order = np.flatnonzero(usable)[
+        found.argsort(["magnitude", "ra", "dec"])
+    ]  # stars of one magnitude too have an order
+    return GuideStars(
+        target=target,
+        offsets=np.transpose([east[order], north[order]]) * u.rad.to(u.arcmin) * u.arcmin,
+        on_sensor=np.transpose([x[order], y[order]]) * u.mm,
+        magnitudes=magnitude[order] - 2.5 * np.log10(light[order]),
+        light=light[order],
+        position_angle=angle,
+    )
+
+
+def stars_at(rig, offsets, magnitudes, target=None, position_angle=DEFAULT_ANGLE):
+    """Guide stars at known places, of brightnesses as they reach the camera.
+
+    Parameters
+    ----------
+    rig : Rig
+    offsets : Quantity [angle], shape (N, 2)
+        East and north of the target.
+    magnitudes : array, shape (N,)
+    target : SkyCoord, optional
+    position_angle : Quantity [angle]
+
+    Returns
+    -------
+    GuideStars
+    """
+    offsets = as_quantity("offsets", offsets, u.arcmin, ndim=2)
+    if offsets.shape[1] != 2:
+        raise ValueError(f"offsets: expected shape (N, 2), found {offsets.shape}")
+    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
+    angle = as_angle("position_angle", position_angle)
+    on_sensor = np.transpose(sky_to_sensor(*offsets.to_value(u.rad).T, angle.value, as_rig(rig).guide_optics)) * u.mm
+    return GuideStars(target, offsets, on_sensor, magnitudes, position_angle=angle)
+
+
+@lru_cache(maxsize=64)
+def _counts(optics, width_mm, height_mm, latitude_deg, longitude_deg):
+    """Mean number of stars on the sensor that reach the camera brighter than each of _MAGNITUDES."""
+    lit = pick_off.sensor_field(optics, width_mm * u.mm, height_mm * u.mm)
+    place = latitude_deg * u.deg, longitude_deg * u.deg
+    return np.maximum([expected_stars(lit, magnitude, None, *place) for magnitude in _MAGNITUDES], 1e-9)
+
+
+def _middling_magnitudes(rig, target, rng):
+    place = target.galactic
+    width, height = sensor_size(rig.guide_camera)
+    expected = _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
+    if rng is None:
+        # the k-th of Poisson events comes, in half of all cases, before a mean count of k - 0.3
+        counts = np.arange(1, MOST_STARS + 1) - 0.3
+    else:
+        counts = np.cumsum(rng.exponential(size=MOST_STARS))
+    counts = counts[counts < expected[-1]]
+    if counts.size == 0:
+        return _MAGNITUDES[-1:]
+    return np.interp(np.log(counts), np.log(expected), _MAGNITUDES)
+
+
+@lru_cache(maxsize=64)
+def _middling_places(optics, width_mm, height_mm):
+    """Well spread places on the sensor in mm, (MOST_STARS, 2), the more of them the more light arrives there.
+
+    The R2 sequence, multiples of powers of the plastic number (Roberts 2018, "The unreasonable effectiveness of
+    quasirandom sequences"), taken as shares of the light from edge to edge: first across the sensor, then along each column.
+    """
+    lit = pick_off.sensor_field(optics, width_mm * u.mm, height_mm * u.mm)
+    shares = (0.5 + np.arange(1, MOST_STARS + 1)[:, None] * [0.7548776662466927, 0.5698402909980532]) % 1
+
+    def at_share(share, light, length):
+        edges = np.linspace(-length / 2, length / 2, light.size + 1)
+        return np.interp(share, np.concatenate([[0], np.cumsum(light + 1e-9)]) / (light + 1e-9).sum(), edges)
+
+    x = at_share(shares[:, 0], lit.fraction.sum(axis=0), width_mm)
+    column = np.clip(((x / width_mm + 0.5) * lit.fraction.shape[1]).astype(int), 0, lit.fraction.shape[1] - 1)
+    y = [at_share(share, lit.fraction[:, k], height_mm) for share, k in zip(shares[:, 1], column, strict=True)]
+    return np.column_stack([x, y])
+
+
+def middling_stars(rig, target=None, rng=None, position_angle=DEFAULT_ANGLE):
+    """The stars on the guide sensor in a field as the sky there has it on the average, usable or not.
+
+    Parameters
+    ----------
+    rig : Rig
+    target : SkyCoord, optional
+        `default_target` if not given.
+    rng : numpy.random.Generator, optional
+        Draws how bright the stars are, as in a field taken at random. Without it, the k-th star is as bright as in a
+        middling field.
+    position_angle : Quantity [angle]
+        60 degrees if not given, as in the demo scenario.
+
+    Returns
+    -------
+    GuideStars
+        At most 40; one star of G = 17, the end of the star counts, when there is none. Their places are well spread
+        over the lit part of the sensor, and the same for all rigs with the same guide optics and sensor.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Also when the target never rises at the site.
+    """
+    as_rig(rig)
+    if rng is not None and not isinstance(rng, np.random.Generator):
+        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    target = default_target(rig) if target is None else sky.as_place("target", target)
+    meridian_passage(target, rig.site.latitude)  # refuses a target that never rises
+    angle = as_angle("position_angle", position_angle)
+    magnitudes = _middling_magnitudes(rig, target, rng)
+    x, y = _middling_places(rig.guide_optics, *sensor_size(rig.guide_camera))[: len(magnitudes)].T
+    return GuideStars(
+        target=target,
+        offsets=np.transpose(sensor_to_sky(x, y, angle.value, rig.guide_optics)) * u.rad.to(u.arcmin) * u.arcmin,
+        on_sensor=np.transpose([x, y]) * u.mm,
+        magnitudes=magnitudes,
+        light=np.clip(pick_off.beam_share(x, y, rig.guide_optics), 1e-6, 1),
+        position_angle=angle,
+    )
