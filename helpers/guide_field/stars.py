@@ -169,7 +169,7 @@ def margin_mm(margin, rig):
 
 
 def usable_on_sensor(x_mm, y_mm, magnitude, rig, limiting, saturation, margin):
-    """Share of the light, and whether a star counts: by the light that reaches the camera, at the faint and bright end."""
+    """Share of the light, and whether a star counts, by the light that reaches the camera at both ends."""
     half = sensor_size(rig.guide_camera) / 2 - margin
     inside = (np.abs(x_mm) <= half[0]) & (np.abs(y_mm) <= half[1])
     fraction = np.zeros(x_mm.shape)
@@ -283,7 +283,7 @@ def _middling_places(optics, width_mm, height_mm):
     """Well spread places on the sensor in mm, (MOST_STARS, 2), the more of them the more light arrives there.
 
     The R2 sequence, multiples of powers of the plastic number (Roberts 2018, "The unreasonable effectiveness of
-    quasirandom sequences"), taken as shares of the light from edge to edge: first across the sensor, then along each column.
+    quasirandom sequences"), taken as shares of the light from edge to edge: across the sensor, then along each column.
     """
     lit = pick_off.sensor_field(optics, width_mm * u.mm, height_mm * u.mm)
     shares = (0.5 + np.arange(1, MOST_STARS + 1)[:, None] * [0.7548776662466927, 0.5698402909980532]) % 1
