@@ -7,14 +7,13 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from astropy.stats import gaussian_sigma_to_fwhm
 from scipy import special
 
 from helpers.rig.rig import Rig
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared import optics
+from helpers.shared.checks import as_count, as_number, as_quantity, number, optional, quantity, takes
+from helpers.shared.optics import FWHM_PER_SIGMA
 
-# Width of the Airy pattern in units of wavelength / diameter (Born & Wolf, Principles of Optics, section 8.5.2).
-AIRY_WIDTH = 1.029
 # A square pixel of side a spreads light by a variance of a^2 / 12 along each axis.
 _PIXEL_SIGMA = 1 / np.sqrt(12)
 
@@ -96,21 +95,33 @@ def _checked_shape(shape, maximum=1_000_000):
     return as_count("shape", columns, minimum=1, maximum=maximum), as_count("shape", rows, minimum=1, maximum=maximum)
 
 
-def spot_width(seeing, aperture, wavelength=550 * u.nm):
+@takes(
+    "seeing aperture wavelength outer_scale obstruction",
+    seeing=quantity(u.rad, above=0, maximum=0.02),
+    aperture=quantity(u.m, minimum=1e-6, maximum=1e3),
+    wavelength=quantity(u.m, minimum=1e-7, maximum=1e-4),
+    outer_scale=optional(quantity(u.m, above=0)),
+    obstruction=number(minimum=0, maximum=0.95, ndim=None),
+)
+def spot_width(seeing, aperture, wavelength=550 * u.nm, outer_scale=None, obstruction=0):
     """Width of a star where it meets the sensor: what the air and the opening of the telescope make of it.
 
     Parameters
     ----------
     seeing : Quantity [angle]
-        Width that the air alone gives (FWHM).
+        Width that the air alone gives at 500 nm (FWHM), without an outer scale.
     aperture : Quantity [length]
-        Clear diameter.
+        Diameter.
     wavelength : Quantity [length]
+    outer_scale : Quantity [length], optional
+        Size of the largest eddies; without limit if not given.
+    obstruction : float
+        Central obstruction, as a share of the diameter, 0 to 0.95.
 
     Returns
     -------
     Quantity [arcsec]
-        FWHM: seeing and diffraction, 1.029 wavelength / aperture, added in quadrature.
+        FWHM.
 
     Raises
     ------
@@ -118,14 +129,12 @@ def spot_width(seeing, aperture, wavelength=550 * u.nm):
 
     References
     ----------
-    Born & Wolf, Principles of Optics, section 8.5.2 (diffraction by a circular opening).
+    As `shared.optics`.
     """
-    seeing = as_quantity("seeing", seeing, u.arcsec, minimum=0, maximum=3600)
-    aperture = as_quantity("aperture", aperture, u.mm, minimum=1e-3, maximum=1e6)
-    wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=1e5)
-    seeing, aperture, wavelength = _broadcast(seeing=seeing.value, aperture=aperture.value, wavelength=wavelength.value)
-    diffraction = (AIRY_WIDTH * wavelength * 1e-6 / aperture * u.rad).to_value(u.arcsec)
-    return np.hypot(seeing, diffraction) * u.arcsec
+    r0 = optics.fried_parameter_m(seeing.value, wavelength.value)
+    largest = np.inf if outer_scale is None else outer_scale.value
+    star = optics.LongExposure(r0, largest, aperture.value, wavelength.value, obstruction)
+    return (star.fwhm_rad * u.rad).to(u.arcsec)
 
 
 def blurred_fwhm(fwhm, motion, pixel_scale=0 * u.arcsec / u.pix):
@@ -155,7 +164,7 @@ def blurred_fwhm(fwhm, motion, pixel_scale=0 * u.arcsec / u.pix):
     motion = as_quantity("motion", motion, u.arcsec, minimum=0, maximum=1e6).value
     pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=0, maximum=1e6).value
     fwhm, motion, pixel = _broadcast(fwhm=fwhm, motion=motion, pixel_scale=pixel)
-    return np.sqrt(fwhm**2 + gaussian_sigma_to_fwhm**2 * (motion**2 + (_PIXEL_SIGMA * pixel) ** 2)) * u.arcsec
+    return np.sqrt(fwhm**2 + FWHM_PER_SIGMA**2 * (motion**2 + (_PIXEL_SIGMA * pixel) ** 2)) * u.arcsec
 
 
 def allowed_motion(fwhm, widening):
@@ -180,7 +189,7 @@ def allowed_motion(fwhm, widening):
     fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
     widening = as_number("widening", widening, minimum=0, maximum=1e6, ndim=None)
     fwhm, widening = _broadcast(fwhm=fwhm, widening=widening)
-    return fwhm * np.sqrt(widening * (2 + widening)) / gaussian_sigma_to_fwhm * u.arcsec
+    return fwhm * np.sqrt(widening * (2 + widening)) / FWHM_PER_SIGMA * u.arcsec
 
 
 def star_image(centre, fwhm, shape, electrons=1 * u.electron):
@@ -208,7 +217,7 @@ def star_image(centre, fwhm, shape, electrons=1 * u.electron):
     centre = as_quantity("centre", centre, u.pix, minimum=-1e6, maximum=1e6).value
     if centre.ndim not in (1, 2) or centre.shape[-1] != 2:
         raise ValueError(f"centre: expected shape (2,) or (n, 2), found {centre.shape}")
-    sigma = as_quantity("fwhm", fwhm, u.pix, minimum=0.01, maximum=1e4, ndim=0).value / gaussian_sigma_to_fwhm
+    sigma = as_quantity("fwhm", fwhm, u.pix, minimum=0.01, maximum=1e4, ndim=0).value / FWHM_PER_SIGMA
     electrons = as_quantity("electrons", electrons, u.electron, minimum=0, maximum=1e15, ndim=0)
     columns, rows = _checked_shape(shape, maximum=2000)
     along_x = _share_in_pixels(centre[..., 0], sigma, columns)
@@ -334,7 +343,7 @@ def centroid_limit(fwhm, electrons, pixel_scale):
     electrons = as_quantity("electrons", electrons, u.electron, minimum=1e-6, maximum=1e15).value
     pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=0, maximum=1e6).value
     fwhm, electrons, pixel = _broadcast(fwhm=fwhm, electrons=electrons, pixel_scale=pixel)
-    return np.sqrt(((fwhm / gaussian_sigma_to_fwhm) ** 2 + (_PIXEL_SIGMA * pixel) ** 2) / electrons) * u.arcsec
+    return np.sqrt(((fwhm / FWHM_PER_SIGMA) ** 2 + (_PIXEL_SIGMA * pixel) ** 2) / electrons) * u.arcsec
 
 
 @dataclass(frozen=True)
@@ -393,6 +402,9 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
+    # Here, not above: starlight itself begins with the scale of a pixel.
+    from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
+
     if not isinstance(rig, Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
     widening = as_number("widening", widening, above=0, maximum=10)
@@ -400,8 +412,8 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     main, guide = rig.main_camera, rig.guide_camera
     main_scale = pixel_scale(main.pixel_size, rig.telescope.focal_length, main.binning)
     guide_scale = pixel_scale(guide.pixel_size, rig.guide_optics.focal_length, guide.binning)
-    main_fwhm = spot_width(rig.site.seeing, rig.telescope.aperture)
-    guide_fwhm = spot_width(rig.site.seeing, rig.guide_optics.aperture)
+    main_fwhm = picture_star_fwhm(rig)
+    guide_fwhm = guide_star_fwhm(rig)
     recorded = blurred_fwhm(main_fwhm, 0 * u.arcsec, main_scale)
     return ScaleCheck(
         main_scale,

@@ -6,14 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import guide_field
+from helpers import guide_field, starlight
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop.settings import settings_map
 from helpers.multi_star import averaging as multi_star
 from helpers.rig import rig
 from helpers.seeing import air as seeing
-from helpers.starlight import light as starlight
 
 STARS = [[-3, 40], [2, 42], [4, 39]] * u.arcmin
 MAGNITUDES = [12.0, 13.0, 13.5]
@@ -42,7 +41,7 @@ def test_a_night_has_the_motion_of_its_parts(night):
     assert night.weights.sum() == pytest.approx(1) and np.all(np.diff(night.weights) < 0)
     assert np.all(night.unseen == 0)  # a pick-off does not bend
     assert night.airmass == pytest.approx(1 / np.sin(np.radians(76)), rel=1e-3)  # the default target on the meridian
-    star = guide_night.picture_star_fwhm(club, night.airmass)
+    star = seeing.spot_fwhm(club.telescope.aperture, above, 550 * u.nm, obstruction=0.32)
     assert night.star_fwhm.value == pytest.approx(star.value)
 
 
@@ -60,7 +59,7 @@ def test_centroid_error_of_the_mean():
     club = rig.demo_rig()
     exposure = 1 * u.s
     one = guide_night.mean_centroid_error(club, [13.0], exposure)
-    star = starlight.star_signal(club, 13.0, exposure=exposure, fwhm=guide_night.guide_star_fwhm(club))
+    star = starlight.star_signal(club, 13.0, exposure=exposure, fwhm=starlight.guide_star_fwhm(club))
     assert one.value == pytest.approx(star.centroid_error.value)
     assert guide_night.mean_centroid_error(club, [13.0] * 4, exposure).value == pytest.approx(one.value / 2)
     assert guide_night.mean_centroid_error(club, [13.0, 20.0], exposure) <= one

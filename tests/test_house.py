@@ -20,9 +20,11 @@ ORDER = [
     "shared.files",
     "shared.series",
     "shared.sky",
+    "shared.optics",
     "rig.rig",
-    "pixel_scale",
     "starlight.spectra",
+    "starlight.widths",
+    "pixel_scale",
     "starlight.simulated_frames",
     "starlight.centroid_noise",
     "starlight.light",
@@ -62,7 +64,8 @@ ORDER = [
     "error_budget.causes",
     "planetary",
 ]
-ROOMS = list(dict.fromkeys(name.split(".")[0] for name in ORDER if not name.startswith("shared.")))
+# A room stands where its last part does: two parts of starlight serve the room before it as well.
+ROOMS = list(dict.fromkeys(name.split(".")[0] for name in reversed(ORDER) if not name.startswith("shared.")))[::-1]
 # Not calculations: the furniture, the command line and what it runs. Drawings and questions belong to one workbook.
 APART = {"classroom", "command", "__main__", "__init__"}
 FOR_THE_WORKBOOK = {"drawings", "questions"}

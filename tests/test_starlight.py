@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers import starlight
 from helpers.rig import rig as rigs
-from helpers.starlight import light as starlight
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
@@ -317,9 +317,13 @@ def test_no_light_at_all_is_said():
 
 def test_near_infrared_light_makes_a_smaller_spot_behind_a_large_aperture_only():
     starter = rigs.demo_rig("starter")
-    assert starlight.spot_fwhm(RIG_A, wavelength=850 * u.nm) < starlight.spot_fwhm(RIG_A, wavelength=500 * u.nm)
-    assert starlight.spot_fwhm(starter, wavelength=850 * u.nm) > starlight.spot_fwhm(starter, wavelength=500 * u.nm)
-    assert starlight.spot_fwhm(RIG_A, airmass=2) > starlight.spot_fwhm(RIG_A)
+    assert starlight.guide_star_fwhm(RIG_A, wavelength=850 * u.nm) < starlight.guide_star_fwhm(
+        RIG_A, wavelength=500 * u.nm
+    )
+    assert starlight.guide_star_fwhm(starter, wavelength=850 * u.nm) > starlight.guide_star_fwhm(
+        starter, wavelength=500 * u.nm
+    )
+    assert starlight.guide_star_fwhm(RIG_A, airmass=2) > starlight.guide_star_fwhm(RIG_A)
 
 
 def test_mosaic_shares_average_to_one():
@@ -359,7 +363,7 @@ def test_junk_in_a_star_signal_is_named(values, place):
     finite_or_named(starlight.saturation_magnitude, NAMES, RIG_B, **keywords)
     finite_or_named(starlight.limiting_magnitude, NAMES, RIG_B, values[1], **keywords)
     finite_or_named(starlight.gain_setting, NAMES, RIG_B.guide_camera, values[2])
-    finite_or_named(starlight.spot_fwhm, (*NAMES, "wavelength"), RIG_B, values[3], values[4])
+    finite_or_named(starlight.guide_star_fwhm, (*NAMES, "wavelength"), RIG_B, values[3], values[4])
     finite_or_named(starlight.detected_spectrum, NAMES, RIG_B, values[5], "K0", values[6])
     finite_or_named(starlight.mosaic_shares, NAMES, RIG_B, values[7], values[8])
     finite_or_named(starlight.photon_flux, NAMES, values[0], values[1])

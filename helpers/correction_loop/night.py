@@ -26,6 +26,7 @@ from helpers.seeing import air as seeing
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.starlight import light as starlight
+from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
 
 def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
@@ -64,18 +65,6 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
         used = multi_star.snr_weights(signal.centroid_error) if weights is None else weights
         result.append(np.sqrt(np.sum((np.asarray(used) * signal.centroid_error.value) ** 2)))
     return (result[0] if exposures.ndim == 0 else np.array(result)) * u.arcsec
-
-
-def guide_star_fwhm(rig, airmass=1, wavelength=600 * u.nm):
-    """Width of a star on the guide sensor: seeing with the site's outer scale, and diffraction of the guide optics."""
-    _check_rig(rig)
-    return seeing.spot_fwhm(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
-
-
-def picture_star_fwhm(rig, airmass=1, wavelength=550 * u.nm):
-    """Width of a star in the main camera's long exposure with perfect guiding: seeing and diffraction."""
-    _check_rig(rig)
-    return seeing.spot_fwhm(rig.telescope.aperture, seeing.atmosphere_for(rig.site), wavelength, airmass)
 
 
 def _check_rig(rig):

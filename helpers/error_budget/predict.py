@@ -12,7 +12,6 @@ from helpers import pixel_scale
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop import picture as final_image
-from helpers.correction_loop.night import guide_star_fwhm, picture_star_fwhm
 from helpers.guide_field import chances, pick_off, star_counts
 from helpers.guide_field.targets import meridian_passage
 from helpers.multi_star import averaging as multi_star
@@ -20,7 +19,7 @@ from helpers.rig.rig import Rig, changed, rig_values
 from helpers.seeing import air as seeing
 from helpers.shared.checks import as_count
 from helpers.starlight import light as starlight
-from helpers.starlight import spectra
+from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
 
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
 USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
@@ -35,8 +34,6 @@ SPREADS = {
     "mount.jitter": 0.3,
 }
 _LIMITS = {"site.seeing": (0.1, 20.0), "site.outer_scale": (1.0, 1000.0)}
-_LEAST_OUTER_SCALE = 25  # in Fried parameters at _LONGEST, where the width of a star with outer scale is still known
-_LONGEST = 900 * u.nm
 
 _EXPOSURES, _MOST_EXPOSURES, _RUNS = 600, 6000, 2  # at least and at most so many guide exposures
 _SEED = 7  # the same air and noise for every rig, so that two predictions differ by the rigs and not by luck
@@ -192,12 +189,6 @@ def _chosen(rig, magnitudes, airmass, fwhm):
     return best, errors[best], bool(usable.any())
 
 
-def detected_wavelength(rig, airmass=1):
-    """Mean wavelength of what the guide camera detects of a usual star; Quantity [nm]."""
-    star, _ = starlight.detected_spectrum(rig, 10, airmass=airmass)
-    return (np.sum(star * spectra.WAVELENGTHS) / np.sum(star)).to(u.nm)
-
-
 def _share(part, whole):
     """Covariance of a part with the whole, both axes together, of arrays (..., n, 2)."""
     part, whole = (series - series.mean(axis=-2, keepdims=True) for series in (part, whole))
@@ -236,12 +227,6 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         Without intervals.
     """
     target = _target(target)
-    least = 20 * seeing.fried_parameter(rig.site.seeing, _LONGEST)
-    if rig.site.outer_scale < least:
-        raise ValueError(
-            f"site.outer_scale: expected at least {least:.2g} for a seeing of {rig.site.seeing:g}, found "
-            f"{rig.site.outer_scale:g}"
-        )
     passage = meridian_passage(target, rig.site.latitude)
     settings, optics = rig.guiding, rig.guide_optics
     fwhm = guide_star_fwhm(
@@ -368,8 +353,6 @@ def drawn_rig(rig, rng):
         value = values[section][name] * np.exp(spread * rng.standard_normal())
         low, high = _LIMITS.get(key, (0.0, np.inf))
         changes[key] = np.clip(value.value, low, high) * value.unit
-    least = _LEAST_OUTER_SCALE * seeing.fried_parameter(changes["site.seeing"], _LONGEST)
-    changes["site.outer_scale"] = max(changes["site.outer_scale"], min(least, rig.site.outer_scale))
     return changed(rig, changes)
 
 

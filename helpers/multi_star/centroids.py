@@ -11,12 +11,12 @@ import numpy as np
 from scipy.special import ndtr
 
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA
 
 __all__ = ["StarMeasurements", "measure_centroids", "measure_stars"]
 
 METHODS = ("window", "fit")
 LEAST_SIGNAL_TO_NOISE = 3
-_FWHM_PER_SIGMA = 2 * np.sqrt(2 * np.log(2))
 _SAMPLE = 600  # cut-outs from which width and noise are learnt, in no fewer than 20 frames
 _BLOCK_PIXELS = 400_000
 _PIXEL_VARIANCE = 1 / 12  # of a square of one pixel, along one axis
@@ -203,7 +203,7 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
     variance = max(variance, 1 / 12 if whole_numbers else 0, 1e-9 * float(np.abs(stamps).max()) ** 2, 1e-20)
     light = stamps - _edge_level(stamps)[:, None, None]
     widest = box / 4
-    sigma = min(1.5, widest) if fwhm is None else np.hypot(fwhm / _FWHM_PER_SIGMA, np.sqrt(_PIXEL_VARIANCE))
+    sigma = min(1.5, widest) if fwhm is None else np.hypot(fwhm / FWHM_PER_SIGMA, np.sqrt(_PIXEL_VARIANCE))
     centres = _brightest(light, sigma)
     for _ in range(4):
         # a window equal to the spot, but never so narrow that pixels sample it badly
@@ -403,7 +403,7 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
         signal_to_noise=ratio.reshape(n, stars),
         error=np.sqrt(centre_variance).reshape(n, stars) * u.pix,
         measured=good,
-        fwhm=_spot_sigma(scene) * _FWHM_PER_SIGMA * u.pix,
+        fwhm=_spot_sigma(scene) * FWHM_PER_SIGMA * u.pix,
     )
 
 

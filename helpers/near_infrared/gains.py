@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
-from astropy.stats import gaussian_sigma_to_fwhm
 
 from helpers.near_infrared import refraction
 from helpers.near_infrared.refraction import (
@@ -27,8 +26,10 @@ from helpers.seeing.air import (
     spot_fwhm,
 )
 from helpers.shared.checks import as_choice, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.light import detected_spectrum, star_signal
 from helpers.starlight.spectra import WAVELENGTHS, extinction, window_of
+from helpers.starlight.widths import guide_star_fwhm
 
 __all__ = [
     "GAIN_QUANTITIES",
@@ -121,7 +122,7 @@ class GuideStar:
     smear : Quantity [arcsec]
         Length, as a width, of the small spectrum towards the zenith into which refraction draws the star.
     spot : Quantity [arcsec]
-        Width on the sensor: all three, the smear as its mean over both axes.
+        Width on the sensor: `starlight.guide_star_fwhm`, widened by the smear as its mean over both axes.
     transmission : float
         Share of the star's light that the air lets pass.
     electrons : Quantity [electron]
@@ -201,11 +202,11 @@ def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     wavelength = np.sum(share * WAVELENGTHS)
     lost = extinction(WAVELENGTHS, airmass, rig.site.height).value
     bending = _refraction_by_colour(rig, np.arccos(1 / airmass) * u.rad)
-    smear = gaussian_sigma_to_fwhm * np.sqrt(max(share @ bending**2 - (share @ bending) ** 2, 0)) * u.arcsec
+    smear = FWHM_PER_SIGMA * np.sqrt(max(share @ bending**2 - (share @ bending) ** 2, 0)) * u.arcsec
     atmosphere, diameter = atmosphere_for(rig.site), rig.guide_optics.aperture
     seeing = seeing_fwhm(fried_parameter(atmosphere.fwhm, wavelength, airmass), wavelength, atmosphere.outer_scale)
     diffraction = diffraction_fwhm(diameter, wavelength)
-    spot = np.sqrt(seeing**2 + diffraction**2 + smear**2 / 2)
+    spot = np.hypot(guide_star_fwhm(rig, airmass, wavelength), smear / np.sqrt(2))
     signal = star_signal(rig, magnitude, spectral_class, airmass, fwhm=spot, band=band)
     return GuideStar(
         wavelength=wavelength,

@@ -12,9 +12,8 @@ from astropy.time import Time
 
 from helpers.shared import files as tables
 from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.shared.series import squared_total
-
-_TO_FWHM = 2 * np.sqrt(2 * np.log(2))
 
 
 def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
@@ -84,11 +83,13 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
             stamp = image[max(y - half, 0) : y + half + 1, max(x - half, 0) : x + half + 1]
             if stamp.shape != grid_x.shape or stamp.max() >= saturation:
                 continue
-            start = Gaussian2D(stamp.max() - sky, 0, 0, guess / _TO_FWHM, guess / _TO_FWHM, 0.1) + Const2D(sky)
+            start = Gaussian2D(stamp.max() - sky, 0, 0, guess / FWHM_PER_SIGMA, guess / FWHM_PER_SIGMA, 0.1) + Const2D(
+                sky
+            )
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a fit that does not settle is dropped below
                 best = fit(start, grid_x, grid_y, stamp, maxiter=200)
-            widths = np.abs([best.x_stddev_0.value, best.y_stddev_0.value]) * _TO_FWHM
+            widths = np.abs([best.x_stddev_0.value, best.y_stddev_0.value]) * FWHM_PER_SIGMA
             if not np.all((widths > 0.5) & (widths < 2 * half)) or best.amplitude_0.value < 5 * noise:
                 continue
             angle = np.degrees(best.theta_0.value) + (90 if widths[1] > widths[0] else 0)

@@ -11,14 +11,12 @@ import astropy.units as u
 import numpy as np
 from scipy import optimize
 
-from helpers.pixel_scale import AIRY_WIDTH
 from helpers.seeing.tilt_spectrum import path_integrals, tilt_scale_arcsec2
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared import optics
+from helpers.shared.checks import as_number, as_quantity, instance, number, quantity, takes
+from helpers.shared.optics import AIRY_WIDTH, KOLMOGOROV_WIDTH
 
 REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at this wavelength and at the zenith
-# Full width at half maximum of a long exposure in units of wavelength / r0 (Roddier 1981, Progress in Optics 19, 281;
-# the trade rounds to 0.98).
-_KOLMOGOROV_WIDTH = 0.97586
 # Tokovinin (2002) gives his formula for outer scales above 20 Fried parameters.
 _SMALLEST_OUTER_SCALE = 20
 _MAXIMUM_AIRMASS = 40  # at the horizon it is about 38 (Kasten & Young 1989, Applied Optics 28, 4735)
@@ -146,8 +144,7 @@ def fried_parameter(fwhm, wavelength=REFERENCE_WAVELENGTH, airmass=1):
     fwhm = as_quantity("fwhm", fwhm, u.rad, above=0)
     wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
     airmass = as_number("airmass", airmass, minimum=1, maximum=_MAXIMUM_AIRMASS, ndim=None)
-    at_reference = _KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH.to(u.m) / fwhm.value
-    return at_reference * (wavelength / REFERENCE_WAVELENGTH).to_value(u.one) ** 1.2 * airmass**-0.6
+    return optics.fried_parameter_m(fwhm.value, wavelength.value, airmass) * u.m
 
 
 def seeing_fwhm(fried_parameter, wavelength=REFERENCE_WAVELENGTH, outer_scale=np.inf * u.m):
@@ -184,7 +181,7 @@ def seeing_fwhm(fried_parameter, wavelength=REFERENCE_WAVELENGTH, outer_scale=np
             f"outer_scale: expected at least {_SMALLEST_OUTER_SCALE} Fried parameters, where the formula holds, "
             f"found {1 / np.max(share):.3g}"
         )
-    kolmogorov = _KOLMOGOROV_WIDTH * (wavelength / r0).to_value(u.one) * u.rad
+    kolmogorov = KOLMOGOROV_WIDTH * (wavelength / r0).to_value(u.one) * u.rad
     return (kolmogorov * np.sqrt(1 - 2.183 * share**0.356)).to(u.arcsec)
 
 
@@ -213,8 +210,16 @@ def diffraction_fwhm(diameter, wavelength=REFERENCE_WAVELENGTH):
     return (AIRY_WIDTH * (wavelength / diameter).to_value(u.one) * u.rad).to(u.arcsec)
 
 
-def spot_fwhm(diameter, atmosphere, wavelength=REFERENCE_WAVELENGTH, airmass=1):
-    """Width of a star on the sensor in a long exposure: seeing and diffraction in quadrature.
+@takes(
+    "diameter wavelength airmass obstruction",
+    diameter=quantity(u.m, above=0),
+    atmosphere=instance(Atmosphere),
+    wavelength=quantity(u.m, above=0),
+    airmass=number(minimum=1, maximum=_MAXIMUM_AIRMASS, ndim=None),
+    obstruction=number(minimum=0, maximum=0.95, ndim=None),
+)
+def spot_fwhm(diameter, atmosphere, wavelength=REFERENCE_WAVELENGTH, airmass=1, obstruction=0):
+    """Width of a star on the sensor in a long exposure: air and diffraction.
 
     Parameters
     ----------
@@ -222,21 +227,27 @@ def spot_fwhm(diameter, atmosphere, wavelength=REFERENCE_WAVELENGTH, airmass=1):
     atmosphere : Atmosphere
     wavelength : Quantity [length]
     airmass : float or array
+    obstruction : float or array
+        Central obstruction, as a share of the diameter, 0 to 0.95.
 
     Returns
     -------
     Quantity [arcsec]
-        Within 2.5 % of the product of both transfer functions for D / r0 from 0.3 to 6.
+        Full width at half maximum of the image whose transfer function is the product of those of the air (von Karman)
+        and of the aperture, within 0.1 % for outer scales of at least 5 Fried parameters. Below, the image may have a
+        sharp core on a wide halo, and a width says little.
 
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
-        As `fried_parameter`, `seeing_fwhm` and `diffraction_fwhm`.
+
+    References
+    ----------
+    As `shared.optics`.
     """
-    check_atmosphere(atmosphere)
-    r0 = fried_parameter(atmosphere.fwhm, wavelength, airmass)
-    seeing = seeing_fwhm(r0, wavelength, atmosphere.outer_scale)
-    return np.hypot(seeing, diffraction_fwhm(diameter, wavelength))
+    r0 = optics.fried_parameter_m(atmosphere.fwhm.to_value(u.rad), wavelength.value, airmass)
+    star = optics.LongExposure(r0, atmosphere.outer_scale.value, diameter.value, wavelength.value, obstruction)
+    return (star.fwhm_rad * u.rad).to(u.arcsec)
 
 
 def at_airmass(atmosphere, airmass):
@@ -475,7 +486,7 @@ ATMOSPHERES = {
     # Keck Adaptive Optics Note 303, Mauna Kea profile (heights, shares and winds as carried by hcipy's
     # make_keck_atmospheric_layers, with its r0 of 20 cm at 500 nm and outer scale of 20 m). Directions: chosen here.
     "high mountain": Atmosphere(
-        (_KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (20 * u.cm)).to_value(u.one) * u.rad,
+        (KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (20 * u.cm)).to_value(u.one) * u.rad,
         20 * u.m,
         _layers(
             (0, 0.369, 6.7, 0),
@@ -492,7 +503,7 @@ ATMOSPHERES = {
     # 12.2): r0 of 5 cm at 500 nm. Wind: Bufton 1973, Applied Optics 12, 1785. Outer scale and directions are choices
     # made here.
     "Hufnagel-Valley": Atmosphere(
-        (_KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (5 * u.cm)).to_value(u.one) * u.rad,
+        (KOLMOGOROV_WIDTH * REFERENCE_WAVELENGTH / (5 * u.cm)).to_value(u.one) * u.rad,
         20 * u.m,
         _slabs((0, 100, 500, 2000, 6000, 12000, 25000)),
     ),

@@ -1,8 +1,8 @@
-"""Widths of stars: what the air and an aperture make of a point of light, and numbers of shape that several rooms need.
+"""Widths of stars: what air and an aperture make of a point of light, and numbers of shape that several rooms need.
 
-Plain float64 numbers and arrays in the units that the names give. A long exposure multiplies two transfer functions, that
-of turbulent air with a von Karman spectrum (outer scale) and that of a circular aperture with a central obstruction; both
-depend on the separation of two points in the aperture, wavelength x spatial frequency.
+Plain float64 numbers and arrays in the units that the names give. A long exposure multiplies two transfer functions,
+that of turbulent air with a von Karman spectrum (outer scale) and that of a circular aperture with a central
+obstruction; both depend on the separation of two points in the aperture, wavelength x spatial frequency.
 """
 
 from dataclasses import dataclass
@@ -18,8 +18,10 @@ AIRY_WIDTH = 1.028993969962188  # FWHM of a clear circular aperture in wavelengt
 KOLMOGOROV_WIDTH = 0.97586
 # Structure function of the phase, (separation / r0)^(5/3) times this, exactly 2 [24/5 Gamma(6/5)]^(5/6): Fried 1966.
 STRUCTURE = 2 * (4.8 * special.gamma(1.2)) ** (5 / 6)
-MOFFAT_OF_AIR = 4.765  # exponent of the Moffat profile nearest to the star that air makes: Trujillo et al. 2001, MNRAS 328, 977
-MOFFAT_WITH_WINGS = 2.5  # exponent of stars with stronger wings, as poor optics make them; a choice made here, no source
+# Exponents of Moffat profiles: nearest to the star that air makes (Trujillo et al. 2001, MNRAS 328, 977), and of stars
+# with stronger wings, as poor optics make them (a choice made here, no source).
+MOFFAT_OF_AIR = 4.765
+MOFFAT_WITH_WINGS = 2.5
 SEEING_WAVELENGTH_M = 500e-9  # seeing and Fried parameters are quoted at this wavelength and at the zenith
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(128)
@@ -67,7 +69,7 @@ def phase_structure(separation_m, r0_m, outer_scale_m):
 
 
 def aperture_transfer(share, obstruction):
-    """Transfer function of an aperture at a separation of `share` diameters, with a central obstruction (of the diameter).
+    """Transfer function of an aperture at a separation of `share` diameters; obstruction as a share of the diameter.
 
     Area that the ring has in common with itself moved aside, over its area: O'Neill 1956, JOSA 46, 285.
     """

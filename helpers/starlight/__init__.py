@@ -20,9 +20,9 @@ from helpers.starlight.light import (
     rig_frames,
     saturation_magnitude,
     signal_to_noise,
-    spot_fwhm,
     star_signal,
 )
+from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
 
 __all__ = [
     "BANDS",
@@ -33,17 +33,19 @@ __all__ = [
     "bin_frames",
     "centroid_error",
     "detected_spectrum",
+    "detected_wavelength",
     "electrons_needed",
     "gain_setting",
+    "guide_star_fwhm",
     "hot_pixel_map",
     "limiting_magnitude",
     "mosaic_shares",
     "photon_flux",
+    "picture_star_fwhm",
     "quantum_efficiency",
     "render_frames",
     "rig_frames",
     "saturation_magnitude",
     "signal_to_noise",
-    "spot_fwhm",
     "star_signal",
 ]

@@ -5,8 +5,7 @@ import numpy as np
 from scipy.special import spence
 
 from helpers.shared.checks import as_choice, as_number, as_quantity
-
-FWHM_PER_SIGMA = 2 * np.sqrt(2 * np.log(2))
+from helpers.shared.optics import FWHM_PER_SIGMA
 
 
 def _check_shapes(**values):

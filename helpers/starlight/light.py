@@ -5,13 +5,13 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.pixel_scale import AIRY_WIDTH, pixel_scale
+from helpers.pixel_scale import pixel_scale
 from helpers.rig import rig as rigs
 from helpers.shared.checks import as_choice, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_OF_AIR
 from helpers.starlight import spectra
 from helpers.starlight.centroid_noise import (
     CENTROID_FORMS,
-    FWHM_PER_SIGMA,
     centroid_error,
     electrons_needed,
     signal_to_noise,
@@ -25,6 +25,7 @@ from helpers.starlight.spectra import (
     photon_flux,
     quantum_efficiency,
 )
+from helpers.starlight.widths import guide_star_fwhm
 
 __all__ = [
     "BANDS",
@@ -46,11 +47,9 @@ __all__ = [
     "rig_frames",
     "saturation_magnitude",
     "signal_to_noise",
-    "spot_fwhm",
     "star_signal",
 ]
 
-_MOFFAT_BETA = 4.765  # the Moffat profile nearest to the spot that air makes: Trujillo et al. 2001, MNRAS 328, 977
 _BEFORE_AMPLIFIER = 0.5  # share of the read noise variance that no gain setting lowers; invented
 
 
@@ -146,36 +145,6 @@ def detected_spectrum(rig, magnitude, spectral_class="K0", airmass=1, curve=None
     return np.multiply.outer(10 ** (-0.4 * np.asarray(magnitude)), star) * unit, sky * unit / u.arcsec**2
 
 
-def spot_fwhm(rig, airmass=1, wavelength=600 * u.nm):
-    """Width of a star on the guide sensor: the site's seeing and the guide optics' diffraction, in quadrature.
-
-    A start value: the workbook on seeing refines it.
-
-    Parameters
-    ----------
-    rig : Rig
-    airmass : float
-    wavelength : Quantity, nm
-
-    Returns
-    -------
-    Quantity, arcsec
-
-    Raises
-    ------
-    ValueError, TypeError, astropy.units.UnitsError
-
-    References
-    ----------
-    Roddier 1981, Prog. Opt. 19, 281: seeing goes with wavelength^(-1/5) and airmass^(3/5); the site's is for 500 nm.
-    """
-    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
-    wavelength = as_quantity("wavelength", wavelength, u.nm, minimum=100, maximum=3000, ndim=0)
-    seeing = _check_rig(rig).site.seeing.value * airmass**0.6 * (wavelength.value / 500) ** -0.2
-    diffraction = AIRY_WIDTH * (wavelength / rig.guide_optics.aperture).decompose().value * u.rad.to(u.arcsec)
-    return np.hypot(seeing, diffraction) * u.arcsec
-
-
 @dataclass(frozen=True)
 class StarSignal:
     """A star on the guide camera in one exposure; values per pixel are per binned pixel.
@@ -225,12 +194,12 @@ def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
     star, sky = _detected(rig, spectral_class, airmass, curve)
     window = spectra.window_of(band)
     time = _exposure_time(rig, exposure).value
-    width = spot_fwhm(rig, airmass) if fwhm is None else fwhm
+    width = guide_star_fwhm(rig, airmass) if fwhm is None else fwhm
     width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0).value
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
     cells = camera.binning**2  # binning adds up pixels after each was read
     pixel = pixel_scale(camera.pixel_size, rig.guide_optics.focal_length, camera.binning).value
-    alpha = width / (2 * np.sqrt(2 ** (1 / _MOFFAT_BETA) - 1))
+    alpha = width / (2 * np.sqrt(2 ** (1 / MOFFAT_OF_AIR) - 1))
     return _Exposure(
         star=spectra.integral(star * window) * time,
         sky=spectra.integral(sky * window) * time * pixel**2,
@@ -240,7 +209,7 @@ def _exposure(rig, spectral_class, airmass, exposure, fwhm, band, curve, gain):
         fwhm=width,
         full_well=cells * setting.full_well.value,
         # light in the circle of a pixel's area round the middle of a Moffat profile
-        peak_share=1 - (1 + pixel**2 / np.pi / alpha**2) ** (1 - _MOFFAT_BETA),
+        peak_share=1 - (1 + pixel**2 / np.pi / alpha**2) ** (1 - MOFFAT_OF_AIR),
     )
 
 
@@ -272,7 +241,7 @@ def star_signal(
     exposure : Quantity, s, optional
         The rig's guide exposure if not given.
     fwhm : Quantity, arcsec, optional
-        Width of the spot on the sensor; `spot_fwhm` if not given.
+        Width of the spot on the sensor; `widths.guide_star_fwhm` if not given.
     band : Quantity pair, nm, optional
         Only light between two wavelengths; all if not given.
     curve : (Quantity, array), optional

@@ -11,10 +11,10 @@ import numpy as np
 from scipy import fft, special
 
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, MOFFAT_WITH_WINGS, phase_structure
 
 PROFILES = ("gaussian", "moffat", "kolmogorov")
 MOSAIC = np.array([[0, 1], [1, 2]])  # colour of the pixels at (row, column): red 0, green 1, blue 2; the first is red
-_MOFFAT_BETA = 2.5
 _ENCLOSED = 0.995  # share of a star's light that a stamp must hold
 _LEAST_RADIUS = 3.0  # of a stamp, in FWHM: keeps the second moments
 _LARGEST_STAMP = 201  # pixels a side
@@ -26,12 +26,12 @@ _TABLE = 65536
 def _transfer_function(profile, frequency, fwhm):
     """Fourier transform of a profile of total 1; cycles per pixel, pixels."""
     if profile == "gaussian":
-        return np.exp(-2 * (np.pi * frequency * fwhm) ** 2 / (8 * np.log(2)))
+        return np.exp(-2 * (np.pi * frequency * fwhm / FWHM_PER_SIGMA) ** 2)
     if profile == "kolmogorov":
-        # Fried 1966: exp(-3.44 (wavelength f / r0)^(5/3)), with FWHM = 0.97586 wavelength / r0
-        return np.exp(-3.44 * (frequency * fwhm / 0.97586) ** (5 / 3))
-    order = _MOFFAT_BETA - 1
-    scale = fwhm / (2 * np.sqrt(2 ** (1 / _MOFFAT_BETA) - 1))
+        # a separation of frequency x wavelength, with FWHM = 0.97586 wavelength / r0
+        return np.exp(-phase_structure(frequency * fwhm, KOLMOGOROV_WIDTH, np.inf) / 2)
+    order = MOFFAT_WITH_WINGS - 1
+    scale = fwhm / (2 * np.sqrt(2 ** (1 / MOFFAT_WITH_WINGS) - 1))
     argument = np.maximum(2 * np.pi * frequency * scale, 1e-9)
     return 2 * (argument / 2) ** order * special.kv(order, argument) / special.gamma(order)
 

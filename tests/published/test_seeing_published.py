@@ -64,13 +64,26 @@ def test_wavelength(wavelength_nm, factor):
     assert seeing_fwhm(fried_parameter(1 * u.arcsec, wavelength), wavelength).value == pytest.approx(factor, abs=2e-4)
 
 
-@pytest.mark.parametrize("diameter_over_r0", [0.3, 1, 3, 6])
-def test_seeing_with_diffraction(diameter_over_r0):
-    """Quadrature against the product of transfer functions: galsim.Kolmogorov convolved with galsim.Airy."""
-    r0 = fried_parameter(2 * u.arcsec)
-    diameter = diameter_over_r0 * r0
-    profile = galsim.Convolve(galsim.Kolmogorov(lam=500, r0=r0.value), galsim.Airy(lam=500, diam=diameter.value))
-    assert spot_fwhm(diameter, one_layer()).value == pytest.approx(profile.calculateFWHM(), rel=0.03)
+@pytest.mark.parametrize("outer_scale_m", [5, 20, np.inf])
+@pytest.mark.parametrize(
+    ("seeing", "diameter_mm", "obstruction", "wavelength_nm"),
+    [(2.5, 250, 0.32, 550), (2.5, 250, 0, 550), (1, 400, 0.32, 550), (0.5, 500, 0.45, 450), (6, 50, 0.1, 900)],
+)
+def test_air_aperture_and_obstruction(seeing, diameter_mm, obstruction, wavelength_nm, outer_scale_m):
+    """Width of a star against galsim.VonKarman or Kolmogorov convolved with galsim.Airy."""
+    r0 = fried_parameter(seeing * u.arcsec, wavelength_nm * u.nm).value
+    if np.isinf(outer_scale_m):
+        air = galsim.Kolmogorov(lam=wavelength_nm, r0=r0)
+    else:
+        air = galsim.VonKarman(lam=wavelength_nm, r0=r0, L0=outer_scale_m, do_delta=True)
+    star = galsim.Convolve(air, galsim.Airy(lam=wavelength_nm, diam=diameter_mm / 1000, obscuration=obstruction))
+    found = spot_fwhm(
+        diameter_mm * u.mm,
+        Atmosphere(seeing * u.arcsec, outer_scale_m * u.m, one_layer().layers),
+        wavelength_nm * u.nm,
+        obstruction=obstruction,
+    )
+    assert found.value == pytest.approx(star.calculateFWHM(), rel=0.004)
 
 
 def test_pictures_of_a_star_add_up_to_the_long_exposure():
