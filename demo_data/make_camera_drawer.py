@@ -16,8 +16,8 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
+from helpers import rig
 from helpers.camera_check.simulated_camera import SimulatedCamera, take_frames
-from helpers.rig import rig
 
 SHAPE = (96, 128)
 

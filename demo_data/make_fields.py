@@ -18,8 +18,7 @@ from astropy.table import Table
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import guide_field
-from helpers.rig import rig
+from helpers import guide_field, rig
 
 TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)
 POSITION_ANGLE = 60 * u.deg

@@ -17,8 +17,7 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import guide_field, pixel_scale
-from helpers.rig import rig
+from helpers import guide_field, pixel_scale, rig
 from helpers.seeing import air as seeing
 from helpers.seeing.simulated_motion import simulate_motion
 from helpers.starlight import light as starlight

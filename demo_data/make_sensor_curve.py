@@ -13,7 +13,7 @@ import numpy as np
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers.rig import rig
+from helpers import rig
 from helpers.starlight import spectra
 
 

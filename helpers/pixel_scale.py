@@ -9,7 +9,7 @@ import astropy.units as u
 import numpy as np
 from scipy import special
 
-from helpers.rig.rig import Rig
+from helpers.rig.parts import Rig
 from helpers.shared import optics
 from helpers.shared.checks import as_count, as_number, as_quantity, number, optional, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA

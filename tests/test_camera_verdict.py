@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers import rig
 from helpers.camera_check import measure as camera_check
 from helpers.camera_check import simulated_camera
 from helpers.camera_check import verdict as camera_verdict
-from helpers.rig import rig
 
 E, DN = u.electron, u.DN
 DRAWER = Path(__file__).parents[1] / "demo_data" / "camera_drawer"

@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from helpers import pixel_scale
+from helpers import rig as rigs
 from helpers.correction_loop import night as guide_night
 from helpers.error_budget import causes as budgets
 from helpers.near_infrared import gains as near_infrared
-from helpers.rig import rig as rigs
 from helpers.seeing import air as seeing
 from helpers.starlight import light as starlight
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm

@@ -15,9 +15,8 @@ from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import guide_field
+from helpers import guide_field, rig
 from helpers.guide_field import chances, star_lists
-from helpers.rig import rig
 from helpers.shared import files as tables
 from helpers.starlight import light as starlight
 

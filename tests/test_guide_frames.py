@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from helpers import guide_field
+from helpers import rig as rigs
 from helpers.guide_field.star_lists import load_catalogue
-from helpers.rig import rig as rigs
 from helpers.starlight import simulated_frames as guide_frames
 from helpers.starlight.light import rig_frames, star_signal
 from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames

@@ -8,8 +8,8 @@ from astropy.table import Table
 from scipy.stats import poisson
 
 from helpers import guide_field
+from helpers import rig as rigs
 from helpers.multi_star import averaging
-from helpers.rig import rig as rigs
 from helpers.seeing import air
 from helpers.shared import sky
 

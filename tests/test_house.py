@@ -21,6 +21,11 @@ ORDER = [
     "shared.series",
     "shared.sky",
     "shared.optics",
+    "rig.parts",
+    "rig.values",
+    "rig.demo",
+    "rig.form",
+    "rig.files",
     "rig.rig",
     "starlight.spectra",
     "starlight.widths",
@@ -71,7 +76,7 @@ APART = {"classroom", "command", "__main__", "__init__"}
 FOR_THE_WORKBOOK = {"drawings", "questions"}
 # These read or write files.
 READERS = {
-    "rig.rig",
+    "rig.files",
     "shared.files",
     "guide_field.star_lists",
     "camera_check.files",

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers import rig as rigs
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop.picture import final_image
 from helpers.correction_loop.settings import settings_map
-from helpers.rig import rig as rigs
 
 ARCSEC = u.arcsec
 STEP = 0.5 * u.s

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from helpers import rig
 from helpers.correction_loop import mount
-from helpers.rig import rig
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 STEP = 1 * u.s

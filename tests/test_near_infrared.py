@@ -19,7 +19,9 @@ from helpers.near_infrared.gains import (
     standard_air,
     wavelength_gain,
 )
-from helpers.rig.rig import FILTERS, changed, demo_rig
+from helpers.rig import demo_rig
+from helpers.rig.parts import FILTERS
+from helpers.rig.values import changed
 from helpers.seeing import air as seeing
 
 QUICK = settings(max_examples=25, deadline=None, derandomize=True)

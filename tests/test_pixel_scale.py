@@ -18,7 +18,8 @@ from helpers.pixel_scale import (
     spot_width,
     star_image,
 )
-from helpers.rig.rig import changed, demo_rig
+from helpers.rig import demo_rig
+from helpers.rig.values import changed
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 SCALE = u.arcsec / u.pix

@@ -6,8 +6,8 @@ import re
 import nbformat
 import pytest
 
+from helpers import rig as rigs
 from helpers.command import report
-from helpers.rig import rig as rigs
 
 
 def workbook():

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
-from helpers.rig import rig as rigs
+from helpers import rig as rigs
+from helpers.rig import parts
 from helpers.seeing import air as seeing
 from helpers.seeing.air import (
     ATMOSPHERES,
@@ -91,6 +92,7 @@ def test_atmosphere_of_a_site():
     air = atmosphere_for(rig.site)
     assert (air.fwhm, air.outer_scale) == (rig.site.seeing, rig.site.outer_scale)
     assert air.layers == ATMOSPHERES[rig.site.atmosphere].layers
+    assert set(ATMOSPHERES) == set(parts.ATMOSPHERES)  # what a rig may name
     with pytest.raises(ValueError, match=r"site.atmosphere.*'valley night'.*'moon'"):
         atmosphere_for(rigs.changed(rig, {"site.atmosphere": "moon"}).site)
     with pytest.raises(TypeError, match="site"):

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.rig import rig as rigs
+from helpers import rig as rigs
 from helpers.starlight import spectra
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import nbformat
 
+from helpers import rig as rigs
 from helpers.command import workbooks
-from helpers.rig import rig as rigs
 
 WORKBOOK = Path(__file__).resolve().parent.parent.parent / "workbooks" / "10_error_budget.ipynb"
 TAG = "report"  # cells with this tag make the report
@@ -89,7 +89,7 @@ def page(workbook, rig, day):
     Parameters
     ----------
     workbook : nbformat.NotebookNode
-    rig : helpers.rig.rig.Rig
+    rig : helpers.rig.Rig
     day : datetime.date
 
     Returns
@@ -129,7 +129,7 @@ def write(rig_file, target, overwrite=False):
     ------
     FileExistsError
         `target` is there and may not be replaced.
-    helpers.rig.rig.RigError, FileNotFoundError
+    helpers.rig.RigError, FileNotFoundError
         The rig file is wrong; nothing has run.
     helpers.command.workbooks.WorkbookError
         The workbook failed on this rig.

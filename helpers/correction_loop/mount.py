@@ -207,7 +207,7 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
 
     Parameters
     ----------
-    mount : helpers.rig.rig.Mount
+    mount : helpers.rig.Mount
         Its worm_period, periodic_error and polar_error are used. Backlash belongs to the corrections
         (`helpers.correction_loop.loop.simulate_loop`); jitter is too fast to be seen or corrected and goes straight
         into the picture (`helpers.correction_loop.picture.final_image`).

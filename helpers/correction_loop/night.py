@@ -21,7 +21,8 @@ from helpers.correction_loop import (
 from helpers.guide_field.stars import GuideStars
 from helpers.guide_field.targets import default_target
 from helpers.multi_star import averaging as multi_star
-from helpers.rig.rig import Rig, changed
+from helpers.rig.parts import Rig
+from helpers.rig.values import changed
 from helpers.seeing import air as seeing
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity

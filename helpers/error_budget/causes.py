@@ -21,7 +21,8 @@ from helpers.error_budget.predict import (
     predict,
     sky_magnitudes,
 )
-from helpers.rig.rig import Rig, RigError, changed, rig_from_values, rig_values
+from helpers.rig.parts import Rig, RigError
+from helpers.rig.values import changed, rig_from_values, rig_values
 from helpers.shared.checks import as_count, as_number, as_quantity
 
 __all__ = [

@@ -15,7 +15,8 @@ from helpers.correction_loop import picture as final_image
 from helpers.guide_field import chances, pick_off, star_counts
 from helpers.guide_field.targets import meridian_passage
 from helpers.multi_star import averaging as multi_star
-from helpers.rig.rig import Rig, changed, rig_values
+from helpers.rig.parts import Rig
+from helpers.rig.values import changed, rig_values
 from helpers.seeing import air as seeing
 from helpers.shared.checks import as_count
 from helpers.starlight import light as starlight

@@ -10,7 +10,8 @@ from astropy.time import Time
 
 from helpers.guide_field import star_counts
 from helpers.guide_field.pick_off import LitField, lit_field
-from helpers.rig.rig import Rig, changed
+from helpers.rig.parts import Rig
+from helpers.rig.values import changed
 from helpers.shared.checks import as_choice, as_count, as_quantity
 from helpers.starlight.spectra import as_magnitude
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.rig.rig import Camera, GuideOptics
+from helpers.rig.parts import Camera, GuideOptics
 from helpers.shared.checks import as_count, as_number, as_quantity
 
 # Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common

@@ -15,7 +15,7 @@ from astropy.table import Table
 from helpers.guide_field import pick_off, star_counts
 from helpers.guide_field.chances import expected_stars
 from helpers.guide_field.targets import default_target, meridian_passage
-from helpers.rig.rig import Rig
+from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import as_number, as_quantity
 from helpers.starlight.spectra import as_magnitude

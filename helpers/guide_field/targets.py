@@ -6,7 +6,7 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
 
-from helpers.rig.rig import Rig
+from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import as_quantity
 

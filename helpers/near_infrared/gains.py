@@ -14,7 +14,7 @@ from helpers.near_infrared.refraction import (
     standard_air,
     zenith_direction,
 )
-from helpers.rig.rig import FILTERS, Rig
+from helpers.rig.parts import FILTERS, Rig
 from helpers.seeing.air import (
     at_airmass,
     atmosphere_for,

@@ -1,10 +1,11 @@
 """A rig: telescope, cameras, guide optics, mount, site and settings, checked, and kept in a small TOML file."""
 
-from helpers.rig.rig import (
+from helpers.rig.demo import demo_rig
+from helpers.rig.files import RIG_VARIABLE, SAVED_RIG, load_rig, save_rig, working_rig
+from helpers.rig.form import form_fields, rig_from_form
+from helpers.rig.parts import (
     FILTERS,
     GUIDE_KINDS,
-    RIG_VARIABLE,
-    SAVED_RIG,
     SECTIONS,
     TELESCOPE_KINDS,
     Camera,
@@ -18,17 +19,9 @@ from helpers.rig.rig import (
     Site,
     Telescope,
     angle_of,
-    changed,
-    demo_rig,
     describe,
-    form_fields,
-    load_rig,
-    rig_from_form,
-    rig_from_values,
-    rig_values,
-    save_rig,
-    working_rig,
 )
+from helpers.rig.values import changed, flat, from_flat, rig_from_values, rig_values
 
 __all__ = [
     "FILTERS",
@@ -51,7 +44,9 @@ __all__ = [
     "changed",
     "demo_rig",
     "describe",
+    "flat",
     "form_fields",
+    "from_flat",
     "load_rig",
     "rig_from_form",
     "rig_from_values",

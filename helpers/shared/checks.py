@@ -169,7 +169,8 @@ def as_count(name, value, minimum=0, maximum=None):
         raise TypeError(f"{name}: expected a whole number, found {type(value).__name__} {value!r:.60}") from error
     if count < minimum or (maximum is not None and count > maximum):
         expected = _limits_text(minimum, maximum, None)
-        raise ValueError(f"{name}: expected a whole number {expected}, found {count}")
+        found = count if abs(count) < 10**18 else "one of many digits"
+        raise ValueError(f"{name}: expected a whole number {expected}, found {found}")
     return count
 
 

@@ -1,21 +1,17 @@
 """Reading the reader's files through astropy, with errors that name file, row, column, what was found and expected.
 
-Files are only read; the one exception is `update_toml`, which writes a rig file and keeps the reader's comments.
+Files are only read.
 """
 
 import io
 import os
 import re
-import tempfile
-import tomllib
 import warnings
 from pathlib import Path
 from xml.parsers import expat
 
 import astropy.units as u
 import numpy as np
-import tomlkit
-import tomlkit.exceptions
 from astropy.table import Column, MaskedColumn, Table
 
 _FORMATS = {
@@ -341,59 +337,3 @@ def read_fits_image(path):
         found = "no pixels" if data is None or data.size == 0 else f"shape {data.shape}"
         raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found {found}")
     return data, header
-
-
-def read_toml(path):
-    """Read a TOML file into a plain dict; TableError names the file and line when it is no TOML."""
-    path = existing_file(path)
-    try:
-        return tomllib.loads(_text_of(path))
-    except tomllib.TOMLDecodeError as error:
-        raise TableError(f"{path.name}: expected TOML, found: {error}") from error
-
-
-def update_toml(path, values, comments=None):
-    """Write values to a TOML file; in a file that exists, comments, layout and unknown keys stay.
-
-    The new text is written beside the file and then put in its place, so that nothing is lost when writing fails.
-
-    Parameters
-    ----------
-    path : str or Path
-    values : dict
-        Plain values, and one dict per section.
-    comments : dict, optional
-        (section, key) to a comment that is put behind a key that is new in the file.
-
-    Raises
-    ------
-    TableError
-        The file that is there is no TOML.
-    """
-    path = Path(path)
-    comments = comments or {}
-    try:
-        document = tomlkit.parse(_text_of(path)) if path.exists() and path.stat().st_size else tomlkit.document()
-    except tomlkit.exceptions.TOMLKitError as error:
-        raise TableError(f"{path.name}: expected TOML, found: {error}; the file was left as it is") from error
-    for key, value in values.items():
-        if not isinstance(value, dict):
-            document[key] = value
-            continue
-        if key not in document:
-            document[key] = tomlkit.table()
-        for name, item in value.items():
-            if name in document[key] and document[key][name] == item:
-                continue
-            written = tomlkit.item(item)
-            if name not in document[key] and (key, name) in comments:
-                written.comment(comments[key, name])
-            document[key][name] = written
-    handle, partial = tempfile.mkstemp(dir=path.absolute().parent, prefix=path.name, suffix=".partial")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(tomlkit.dumps(document))
-        os.replace(partial, path)
-    except BaseException:
-        Path(partial).unlink(missing_ok=True)
-        raise

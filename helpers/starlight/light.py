@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
+from helpers import rig as rigs
 from helpers.pixel_scale import pixel_scale
-from helpers.rig import rig as rigs
 from helpers.shared.checks import as_choice, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_OF_AIR
 from helpers.starlight import spectra

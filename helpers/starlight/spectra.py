@@ -7,7 +7,7 @@ import numpy as np
 from astropy import constants
 from scipy.interpolate import PchipInterpolator
 
-from helpers.rig.rig import FILTERS
+from helpers.rig.parts import FILTERS
 from helpers.shared.checks import as_choice, as_number, as_quantity
 
 _STEP_NM = 5.0

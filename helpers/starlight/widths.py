@@ -10,7 +10,7 @@ from functools import lru_cache
 import astropy.units as u
 import numpy as np
 
-from helpers.rig.rig import Rig
+from helpers.rig.parts import Rig
 from helpers.shared import optics
 from helpers.shared.checks import instance, number, optional, quantity, takes
 from helpers.starlight import spectra

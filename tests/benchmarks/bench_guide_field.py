@@ -17,8 +17,7 @@ from astropy.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from helpers import guide_field
-from helpers.rig import rig
+from helpers import guide_field, rig
 from helpers.starlight import light as starlight
 
 CLUB = rig.demo_rig("club")

@@ -10,10 +10,9 @@ import astropy.units as u
 import numpy as np
 from scipy import signal
 
-from helpers import guide_field
+from helpers import guide_field, rig
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop import settings as loop_settings
-from helpers.rig import rig
 
 EXPOSURES = np.array([0.2, 0.4, 0.6, 0.8, 1, 1.4, 2, 2.8, 4, 5.6, 8]) * u.s
 GAINS = np.linspace(0.05, 1, 20)

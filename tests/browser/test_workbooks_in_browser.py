@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from helpers.rig import rig as rigs
+from helpers import rig as rigs
 from tests.browser.conftest import NOTEBOOK
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"

@@ -11,9 +11,8 @@ from astropy.time import Time
 from astropy.wcs import WCS
 
 from demo_data import make_star_counts as star_counts_fit
-from helpers import guide_field
+from helpers import guide_field, rig
 from helpers.guide_field import star_counts
-from helpers.rig import rig
 from helpers.shared import sky
 
 BANDS = [(0, 5), (5, 10), (10, 20), (20, 30), (30, 45), (45, 60), (60, 75), (75, 90)]

@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from helpers.near_infrared.gains import guide_star, picture_drift, wavelength_gain
-from helpers.rig.rig import changed, demo_rig
+from helpers.rig import demo_rig
+from helpers.rig.values import changed
 from helpers.seeing import air as seeing
 
 galsim = pytest.importorskip("galsim")

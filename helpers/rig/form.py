@@ -1,0 +1,106 @@
+"""What a form asks for a rig, and the rig that a filled form describes."""
+
+import astropy.units as u
+
+from helpers.rig.demo import demo_values
+from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, RigError
+from helpers.rig.values import flat, from_flat
+
+# Where a form changes the kind of guide optics and says no more. Common sizes, no source.
+_SMALL_GUIDE_TELESCOPE = {
+    "aperture": 60.0,
+    "focal_length": 240.0,
+    "central_obstruction": 0.0,
+    "transmission": 0.9,
+    "flexure": 4.0,
+}
+_USUAL_PICK_OFF = {"mirror_size": 9.0, "mirror_distance": 60.0, "off_axis_distance": 16.0}
+
+
+def form_fields(rig):
+    """What a form needs to ask for a rig: one plain dict a field, in order.
+
+    Returns
+    -------
+    list of dict
+        Keys: key ("section.name"), section, label, unit (text or ""), value (plain number, text or truth value),
+        choices (tuple or None), own (whether somebody gave this value; else it is a demo rig's).
+    """
+    fields = []
+    for key, value in flat(rig).items():
+        section, _, name = key.rpartition(".")
+        about = SECTIONS[section].__dataclass_fields__[name].metadata if section else {"label": "name of the rig"}
+        fields.append(
+            {
+                "key": key,
+                "section": section or "rig",
+                "label": about["label"],
+                "unit": about.get("unit", ""),
+                "value": float(value.value) if isinstance(value, u.Quantity) else value,
+                "choices": about.get("choices"),
+                "own": key in rig.own,
+            }
+        )
+    return fields
+
+
+def _other_kind(answers):
+    """Values that were left behind by the other kind of guide optics, replaced by usual ones.
+
+    A guide telescope has no mirror and a pick-off has one, so a mirror's size shows that only the kind was changed.
+    """
+    kind, size = answers.get("guide_optics.kind"), answers.get("guide_optics.mirror_size", 0)
+    usual = {}
+    if kind == "guide telescope" and size != 0:
+        for name, value in _SMALL_GUIDE_TELESCOPE.items():
+            left_over = 0 if name == "flexure" else answers.get(f"telescope.{name}")
+            if answers.get(f"guide_optics.{name}") in (None, left_over):
+                usual[f"guide_optics.{name}"] = value
+    if kind == "pick-off" and size == 0:
+        usual = {f"guide_optics.{name}": value for name, value in _USUAL_PICK_OFF.items()}
+    return answers | usual
+
+
+def rig_from_form(answers, own=()):
+    """The rig that a filled form describes.
+
+    Parameters
+    ----------
+    answers : dict
+        Key ("section.name") to plain value in the unit that `form_fields` names. For a pick-off the guide optics'
+        aperture, focal length, obstruction and transmission are taken from the telescope, and what only the other kind
+        has is zero. Where only the kind was changed, a usual guide telescope or pick-off is put in.
+    own : iterable of str
+        Keys of the values that the reader gave, if they equal a demo rig's: those the reader touched, and `rig.own` of
+        the rig that the form began with. Values that no demo rig has are the reader's in any case.
+
+    Returns
+    -------
+    Rig
+
+    Raises
+    ------
+    RigError
+        Each wrong value named.
+    """
+    unknown = [key for key in answers if key not in KEYS]
+    if unknown:
+        raise RigError(f"{unknown[0]}: unknown; expected keys as form_fields gives")
+    complete = _other_kind(answers)
+    kind = complete.get("guide_optics.kind")
+    unused = (*FROM_TELESCOPE, *ZERO_FOR[kind]) if kind == "pick-off" else tuple(ZERO_FOR.get(kind, ()))
+    values = {}
+    for key, value in complete.items():
+        section, _, name = key.rpartition(".")
+        if section == "guide_optics" and name in unused:
+            continue
+        unit = SECTIONS[section].__dataclass_fields__[name].metadata.get("unit") if section else None
+        try:
+            values[key] = value * u.Unit(unit) if unit else value
+        except TypeError:
+            raise RigError(f"{key}: expected a number, found {value!r:.60}") from None
+    rig, demos = from_flat(values), demo_values()
+    given = {
+        key for key, value in flat(rig).items() if value not in demos[key] and answers.get(key) == complete.get(key)
+    }
+    return from_flat(flat(rig), given | set(own))
