@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers import rig as rigs
 from helpers.pixel_scale import pixel_scale
+from helpers.rig.parts import Rig
+from helpers.rig.values import changed
 from helpers.shared.checks import as_choice, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_OF_AIR
 from helpers.starlight import spectra
@@ -91,7 +92,7 @@ def gain_setting(camera, gain=1):
 
 
 def _check_rig(rig):
-    if not isinstance(rig, rigs.Rig):
+    if not isinstance(rig, Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
     return rig
 
@@ -418,7 +419,7 @@ def rig_frames(
     ValueError, TypeError, astropy.units.UnitsError
     """
     if _check_rig(rig).guide_camera.binning != 1:
-        rig = rigs.changed(rig, {"guide_camera.binning": 1})
+        rig = changed(rig, {"guide_camera.binning": 1})
     camera, setting = rig.guide_camera, gain_setting(rig.guide_camera, gain)
     time = _exposure_time(rig, exposure)
     rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, ndim=0)
