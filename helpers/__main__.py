@@ -5,32 +5,21 @@ Standard library only: the first command makes the environment, and what needs m
 
 import argparse
 import os
-import secrets
-import shutil
-import signal
-import socket
-import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
-from xml.etree import ElementTree
 
-from helpers.command import environment
+from helpers.command import environment, lab, processes, run_tests
 from helpers.command.environment import ROOT, SetupError
 
 WORKBOOKS = ROOT / "workbooks"
-FIRST = "workbooks/00_your_rig.ipynb"
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
-_NO_TEST_RAN = 5  # pytest's exit status when nothing was collected
 
 
 def _parser():
     parser = argparse.ArgumentParser(
         prog="python3 -m helpers",
         description="Workbooks on keeping a telescope on target. The first command sets up what is needed in the "
-        "folder "
-        ".venv (a minute or two, network needed once); later ones start at once.",
+        "folder .venv (a minute or two, network needed once); later ones start at once.",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="lab | test | report | refresh")
 
@@ -39,16 +28,23 @@ def _parser():
         command.set_defaults(run=run)
         return command
 
-    lab = add("lab", run_lab, "open the workbooks in JupyterLab", "Listens on this computer only. Stop it with Ctrl+C.")
-    lab.add_argument("--no-browser", action="store_true", help="print the address only, for machines without a browser")
-    lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
+    open_lab = add(
+        "lab", lab.run, "open the workbooks in JupyterLab", "Listens on this computer only. Stop it with Ctrl+C."
+    )
+    open_lab.add_argument(
+        "--no-browser", action="store_true", help="print the address only, for machines without a browser"
+    )
+    open_lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
     test = add(
         "test",
-        run_test,
+        run_tests.run,
         "run every test",
         "Helpers, published checks, all workbooks, and a real browser if one is found. BROWSER_TESTS=required in the "
         "surroundings makes a missing browser a failure. Exit status 0 only if all passed.",
     )
+    much = test.add_mutually_exclusive_group()
+    much.add_argument("--quick", action="store_true", help="the helpers only")
+    much.add_argument("--slow", action="store_true", help="the slow statistical studies too")
     test.add_argument("pytest", nargs="*", metavar="-- OPTION", help="options for pytest, such as: -- -k seeing -x")
     report = add(
         "report",
@@ -75,176 +71,54 @@ def _parser():
 
 
 def _port(text):
-    port = int(text)
-    if not 1 <= port <= 65535:
-        raise argparse.ArgumentTypeError(f"expected 1 to 65535, found {port}")
-    return port
+    if not text.isdecimal() or not 1 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1 to 65535, found {text!r:.40}")
+    return int(text)
 
 
-def _settings(**extra):
-    """The surroundings of a child process: its own kernel first, then `extra`."""
-    return {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1", **extra}
+def check_files(rig, target, overwrite):
+    """SetupError if a report can't be made of this rig file or written to this place; nothing has run then.
 
-
-def _fixed_settings():
-    """For results that are the same everywhere: the demo rig, no windows, one thread for each of the workers."""
-    return _settings(GUIDING_RIG_FILE="demo", MPLBACKEND="Agg", OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
-
-
-def lab_command(python, port, browser, as_root, folder=ROOT):
-    """The command that starts JupyterLab; its token is handed over in JUPYTER_TOKEN, which no list of
-    processes shows.
+    Parameters
+    ----------
+    rig : Path or None
+    target : Path
+        The page to write; its folder must be there and take files.
+    overwrite : bool
+        Whether a page that is there may be replaced.
     """
-    command = [
-        str(python),
-        "-m",
-        "jupyterlab",
-        f"--ServerApp.root_dir={folder}",
-        "--ServerApp.ip=127.0.0.1",
-        f"--ServerApp.port={port}",
-        "--ServerApp.port_retries=0",
-        f"--LabApp.default_url=/lab/tree/{FIRST}",
-        "--ServerApp.answer_yes=True",
-        "--log-level=ERROR",
-        "--LabApp.log_level=ERROR",
-        "--LabApp.news_url=None",
-        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-        "--LabApp.extension_manager=readonly",
-    ]
-    return command + ([] if browser else ["--no-browser"]) + (["--allow-root"] if as_root else [])
-
-
-def _is_free(port):
-    with socket.socket() as probe:
-        if os.name != "nt":  # on Windows this option would allow two servers on one port
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("127.0.0.1", port))
-        except OSError:
-            return False
-    return True
-
-
-def _answers(port):
-    with socket.socket() as probe:
-        probe.settimeout(0.5)
-        return probe.connect_ex(("127.0.0.1", port)) == 0
-
-
-def run_lab(options):
-    if not _is_free(options.port):
-        raise SetupError(
-            f"Port {options.port} can't be used, perhaps another JupyterLab is running: choose another one, "
-            f"such as 'python3 -m helpers lab --port {options.port % 65535 + 1}'."
-        )
-    python = environment.prepare("reader")
-    token = secrets.token_hex(24)
-    as_root = getattr(os, "geteuid", lambda: 1)() == 0
-    command = lab_command(python, options.port, not options.no_browser, as_root)
-    server = subprocess.Popen(command, cwd=ROOT, env=_settings(JUPYTER_TOKEN=token))
-    signal.signal(signal.SIGTERM, lambda *_: server.terminate())
+    if rig is not None and not rig.is_file():
+        raise SetupError(f"{rig}: no such rig file. No report was written.")
+    if target.is_dir():
+        raise SetupError(f"{target} is a folder: name a file with --output. No report was written.")
+    if target.exists() and not overwrite:
+        raise SetupError(f"{target} is there already: name another file with --output, or say --overwrite.")
+    if not target.parent.is_dir():
+        raise SetupError(f"{target.parent}: no such folder. No report was written.")
     try:
-        while server.poll() is None and not _answers(options.port):
-            time.sleep(0.1)
-        if server.poll() is None:
-            print(
-                f"\nJupyterLab is running. Its address, if no browser opens by itself:\n\n"
-                f"    http://127.0.0.1:{options.port}/lab/tree/{FIRST}?token={token}\n\n"
-                "Keep this window open while you read; stop with Ctrl+C.",
-                flush=True,
-            )
-        return server.wait()
-    except KeyboardInterrupt:
-        # Ctrl+C has reached the server too; it saves nothing and stops its kernels.
-        try:
-            server.wait(timeout=10)
-        except subprocess.TimeoutExpired:
-            server.terminate()
-            server.wait()
-        print("\nJupyterLab has stopped.")
-        return 0
-
-
-def find_browser():
-    return next((path for path in map(shutil.which, BROWSERS) if path), None)
-
-
-def parts_of_tests(pytest_options):
-    """Name and pytest arguments of each part of the tests."""
-    two_workers = ["-n", "2", "--dist", "loadscope"]
-    quiet = ["-q", "-rs", "--color=auto", *pytest_options]
-    return {
-        "helpers": ["tests", "--ignore=tests/browser", *two_workers, *quiet],
-        "workbooks": ["workbooks", "--nbval", "--nbval-current-env", "--nbval-cell-timeout=300", *two_workers, *quiet],
-        "browser": ["tests/browser", *quiet],
-    }
-
-
-def count_results(report):
-    """Passed, failed and skipped tests in a JUnit XML file; None if there is no such file."""
-    try:
-        suites = ElementTree.parse(report).getroot().iter("testsuite")
-    except (OSError, ElementTree.ParseError):
-        return None
-    passed = failed = skipped = 0
-    for suite in suites:
-        broken = int(suite.get("failures")) + int(suite.get("errors"))
-        failed += broken
-        skipped += int(suite.get("skipped"))
-        passed += int(suite.get("tests")) - broken - int(suite.get("skipped"))
-    return passed, failed, skipped
-
-
-def run_test(options):
-    python = environment.prepare("checks")
-    settings = _fixed_settings()
-    browser = settings.get("GUIDING_BROWSER") or find_browser()
-    if browser:
-        settings["GUIDING_BROWSER"] = browser
-    elif settings.get("BROWSER_TESTS") != "required":
-        print("No Chromium or Chrome found: the browser tests will be skipped.", flush=True)
-    total, all_well, lines = [0, 0, 0], True, []
-    with tempfile.TemporaryDirectory() as folder:
-        for name, arguments in parts_of_tests(options.pytest).items():
-            print(f"\n=== {name} ===", flush=True)
-            began = time.monotonic()
-            report = Path(folder, f"{name}.xml")
-            command = [str(python), "-m", "pytest", *arguments, f"--junitxml={report}"]
-            status = subprocess.run(command, check=False, cwd=ROOT, env=settings).returncode
-            counts = count_results(report)
-            # Nothing to run is a fault, unless the options chose some tests only.
-            well = status == 0 or (status == _NO_TEST_RAN and bool(options.pytest))
-            all_well = all_well and well
-            counts = counts or (0, 0, 0)
-            total = [a + b for a, b in zip(total, counts)]
-            lines.append(
-                "{:10} {:>5} passed {:>4} failed {:>4} skipped {:>6.0f} s   {}".format(
-                    name,
-                    *counts,
-                    time.monotonic() - began,
-                    "well" if well else f"NOT WELL (pytest ended with {status})",
-                )
-            )
-    print("\n=== summary ===", *lines, sep="\n")
-    print("{} passed, {} failed, {} skipped".format(*total))
-    return 0 if all_well and total[0] else 1
+        if rig is not None:
+            rig.open("rb").close()
+        with tempfile.TemporaryFile(dir=target.parent) as trial:  # about the size of a page
+            trial.write(bytes(1_000_000))
+    except OSError as error:
+        name = rig if error.filename == str(rig) else target.parent
+        raise SetupError(f"{name}: {error.strerror}. No report was written.") from error
 
 
 def run_report(options):
-    if not (WORKBOOKS / "10_error_budget.ipynb").exists():
-        print("Workbook 10, the error budget, is not built yet, so there is no report.", file=sys.stderr)
-        return 2
+    check_files(options.rig, options.output, options.overwrite)
     python = environment.prepare("reader")
     arguments = ["--output", str(options.output.resolve())]
     arguments += ["--overwrite"] if options.overwrite else []
     arguments += [str(options.rig.resolve())] if options.rig else []
-    return subprocess.run([str(python), "-m", "helpers.command.report", *arguments], check=False, cwd=ROOT).returncode
+    return processes.run([str(python), "-m", "helpers.command.report", *arguments], processes.surroundings())
 
 
 def chosen_workbooks(names, folder=WORKBOOKS):
     """Paths of the named workbooks, all in reading order if none is named."""
     known = {path.stem: path for path in sorted(folder.glob("[0-9][0-9]_*.ipynb"))}
-    chosen = [Path(name).name.removesuffix(".ipynb") for name in names] or list(known)
+    chosen = [os.path.basename(name) for name in names] or list(known)
+    chosen = [name.removesuffix(".ipynb") for name in chosen]
     for name in chosen:
         if name not in known:
             raise SetupError(f"There is no workbook {name!r}; there are {', '.join(known)}.")
@@ -255,7 +129,7 @@ def run_refresh(options):
     paths = chosen_workbooks(options.names)
     python = environment.prepare("reader")
     command = [str(python), "-m", "helpers.command.workbooks", *map(str, paths)]
-    return subprocess.run(command, check=False, cwd=ROOT, env=_fixed_settings()).returncode
+    return processes.run(command, processes.fixed_surroundings())
 
 
 def main(arguments=None):

@@ -1,6 +1,6 @@
-"""The command line and the set-up: what a newcomer meets first, and every way in which it can fail."""
+"""The command line: what a newcomer meets first, and every way in which it can fail."""
 
-import ast
+import contextlib
 import errno
 import http.client
 import os
@@ -8,16 +8,16 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
-import zipfile
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 
 import nbformat
 import pytest
 
 from helpers import __main__ as command_line
-from helpers.command import environment, workbooks
+from helpers.command import environment, lab, run_tests, workbooks
 from helpers.command.environment import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -28,239 +28,6 @@ def run_here(*arguments, **options):
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, **options)
 
 
-# Set-up
-
-
-@pytest.fixture
-def project(tmp_path):
-    """A project folder whose requirements come from a folder of wheels: a set-up that needs no network."""
-    (tmp_path / "wheels").mkdir()
-    (tmp_path / "tests").mkdir()
-    for name, module in (("matplotlib", "font_manager"), ("checker", "checks")):
-        information = f"{name}-1.0.dist-info"
-        with zipfile.ZipFile(tmp_path / "wheels" / f"{name}-1.0-py3-none-any.whl", "w") as wheel:
-            wheel.writestr(f"{name}/__init__.py", "")
-            wheel.writestr(f"{name}/{module}.py", "")
-            wheel.writestr(f"{information}/METADATA", f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.0\n")
-            wheel.writestr(f"{information}/WHEEL", "Wheel-Version: 1.0\nRoot-Is-Purelib: true\nTag: py3-none-any\n")
-            wheel.writestr(f"{information}/RECORD", "")
-    (tmp_path / "requirements.txt").write_text(f"--no-index\n--find-links {tmp_path / 'wheels'}\nmatplotlib\n")
-    (tmp_path / "tests" / "requirements.txt").write_text("checker\n")
-    return tmp_path
-
-
-def prepare(project, kind="reader"):
-    return environment.prepare(kind, project / ".venv", project)
-
-
-@pytest.fixture
-def commands(monkeypatch):
-    """Takes the place of the commands of the set-up: notes the important word of each and does nothing else."""
-    seen = []
-
-    def note(command, folder, read=None):
-        words = [str(word) for word in command]
-        seen.append(next(word for word in words if word in ("venv", "install", "import matplotlib.font_manager")))
-
-    monkeypatch.setattr(environment, "_run", note)
-    monkeypatch.setattr(
-        environment,
-        "_python_of",
-        lambda folder: "3.11.7" if (folder / "unfinished").exists() or environment.stamp_file(folder).exists() else "",
-    )
-    return seen
-
-
-ALL_STEPS = ["venv", "install", "import matplotlib.font_manager"]
-
-
-def test_python_of_an_environment_is_found_on_every_system():
-    assert environment.venv_python(PureWindowsPath("C:/stars/.venv"), "nt") == PureWindowsPath(
-        "C:/stars/.venv/Scripts/python.exe"
-    )
-    assert environment.venv_python(PurePosixPath("/stars/.venv"), "posix") == PurePosixPath("/stars/.venv/bin/python")
-
-
-def test_a_real_set_up_works_and_is_believed_afterwards(project, capsys):
-    python = prepare(project)
-    subprocess.run([python, "-c", "import matplotlib"], check=True)
-    assert "[2/3] Installing the libraries" in capsys.readouterr().out
-    assert environment.is_ready("reader", project / ".venv", project)
-    assert not environment.is_ready("checks", project / ".venv", project)
-    prepare(project)
-    assert capsys.readouterr().out == "", "a finished set-up says nothing"
-
-    prepare(project, "checks")
-    subprocess.run([python, "-c", "import checker"], check=True)
-    assert environment.is_ready("reader", project / ".venv", project)
-
-
-def test_a_set_up_killed_half_way_is_done_again(project):
-    code = (
-        f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r});"
-        "e._install = lambda *a: (print('installing', flush=True), __import__('time').sleep(60));"
-        "e.prepare('reader', p / '.venv', p)"
-    )
-    with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
-        for line in process.stdout:
-            if line == "installing\n":
-                process.kill()
-    assert not environment.is_ready("reader", project / ".venv", project)
-    leftover = project / ".venv" / "leftover"
-    leftover.touch()
-    prepare(project)
-    assert environment.is_ready("reader", project / ".venv", project)
-    assert not leftover.exists(), "what an interrupted set-up left behind is not used"
-
-
-def test_nothing_is_installed_twice_until_a_requirement_changes(project, commands):
-    prepare(project)
-    assert commands == ALL_STEPS
-    prepare(project)
-    assert commands == ALL_STEPS
-    (project / "requirements.txt").write_bytes((project / "requirements.txt").read_bytes().replace(b"\n", b"\r\n"))
-    prepare(project)
-    assert commands == ALL_STEPS, "other line ends are no change"
-    with open(project / "requirements.txt", "a") as file:
-        file.write("numpy\n")
-    prepare(project)
-    assert commands == ALL_STEPS + ALL_STEPS[1:]
-
-
-def test_only_the_checks_need_what_only_checks_need(project, commands):
-    prepare(project, "checks")
-    (project / "tests" / "requirements.txt").write_text("checker\nanother\n")
-    prepare(project, "reader")
-    assert commands == ALL_STEPS
-    prepare(project, "checks")
-    assert commands == ALL_STEPS + ALL_STEPS[1:]
-
-
-def test_another_python_makes_the_environment_again(project, commands, monkeypatch):
-    prepare(project)
-    monkeypatch.setattr(environment, "_python_of", lambda folder: "3.14.0")
-    prepare(project)
-    assert commands == ALL_STEPS + ALL_STEPS[1:]
-
-
-@pytest.mark.parametrize("stamp", ["", "{", "[]", '{"reader": "something else", "python": "3.11.7"}'])
-def test_a_damaged_stamp_is_not_believed(project, commands, stamp):
-    prepare(project)
-    environment.stamp_file(project / ".venv").write_text(stamp)
-    assert not environment.is_ready("reader", project / ".venv", project)
-
-
-@pytest.mark.parametrize("failing", ALL_STEPS)
-def test_no_stamp_after_a_failure_at_any_step(project, commands, monkeypatch, failing):
-    def fail(command, folder, read=None):
-        if failing in [str(word) for word in command]:
-            raise SetupError("no")
-
-    monkeypatch.setattr(environment, "_run", fail)
-    with pytest.raises(SetupError, match="no"):
-        prepare(project)
-    assert not environment.stamp_file(project / ".venv").exists()
-    assert (project / ".venv" / "unfinished").exists()
-
-
-def test_a_second_set_up_waits_for_the_first(project, commands):
-    code = (
-        f"from pathlib import Path; from helpers import environment as e; p = Path({str(project)!r})\n"
-        "with e._one_at_a_time(p): print('mine', flush=True)"
-    )
-    with environment._one_at_a_time(project):
-        process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True)
-        assert process.stdout.readline().startswith("Another set-up is at work")
-    assert process.communicate()[0] == "mine\n"
-
-
-def test_too_old_a_python_is_told_in_one_sentence():
-    with pytest.raises(SetupError, match=r"^Python 3\.11 or newer is needed, and this is Python 3\.10: .*\.$"):
-        environment.check_python((3, 10, 4))
-    environment.check_python((3, 11, 0))
-    environment.check_python((4, 0, 0))
-
-
-@pytest.mark.parametrize("name", ["__init__.py", "__main__.py", "environment.py"])
-def test_old_pythons_can_read_the_files_that_turn_them_away(name):
-    ast.parse((ROOT / "helpers" / name).read_text(encoding="utf-8"), feature_version=(3, 6))
-
-
-@pytest.mark.parametrize("name", ["__main__.py", "environment.py"])
-def test_set_up_needs_only_the_standard_library(name):
-    for node in ast.walk(ast.parse((ROOT / "helpers" / name).read_text(encoding="utf-8"))):
-        names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-        names += [node.module] if isinstance(node, ast.ImportFrom) else []
-        for imported in names:
-            top = imported.split(".")[0]
-            assert top in sys.stdlib_module_names or imported in ("helpers", "helpers.command.environment")
-
-
-def test_a_missing_venv_module_is_told(project, monkeypatch):
-    monkeypatch.setattr(environment.importlib.util, "find_spec", lambda name: None)
-    with pytest.raises(SetupError, match="no 'venv' module.*python3-venv"):
-        prepare(project)
-
-
-def test_too_little_disk_space_is_told_before_anything_is_made(project, monkeypatch):
-    usage = environment.shutil.disk_usage(project)
-    monkeypatch.setattr(environment.shutil, "disk_usage", lambda path: usage._replace(free=300_000_000))
-    with pytest.raises(SetupError, match="Too little disk space: about 1200 MB .* 300 MB are free"):
-        prepare(project)
-    assert not (project / ".venv").exists()
-
-
-def test_a_disk_that_fills_up_is_told(project, commands, monkeypatch):
-    def fail(command, folder, read=None):
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    monkeypatch.setattr(environment, "_run", fail)
-    with pytest.raises(SetupError, match="disk is full"):
-        prepare(project)
-
-
-def test_no_network_is_told_by_a_real_pip(project, monkeypatch):
-    for name in [name for name in os.environ if name.startswith("PIP_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("PIP_CONFIG_FILE", os.devnull)
-    (project / "requirements.txt").write_text(
-        "--index-url http://127.0.0.1:9/simple\nmatplotlib\n"
-    )  # nobody answers there
-    with pytest.raises(SetupError, match="^The package index can't be reached: check the network.*again\\.$"):
-        prepare(project)
-    assert not environment.is_ready("reader", project / ".venv", project)
-
-
-@pytest.mark.parametrize(
-    ("output", "sentence"),
-    [
-        (
-            "ERROR: Could not install packages due to an OSError: [Errno 28] No space left on device\n",
-            "The disk is full",
-        ),
-        (
-            "WARNING: Retrying ... [Errno -3] Temporary failure in name resolution\nERROR: No matching",
-            "can't be reached",
-        ),
-        ("ReadTimeoutError: HTTPSConnectionPool", "can't be reached"),
-        ("Error: Command '[..., '-m', 'ensurepip']' returned non-zero exit status 1.", "'venv' package"),
-        ("Collecting a\nERROR: Could not find a version that satisfies a", r"\(ERROR: Could not find a version"),
-        ("", "no reason was given"),
-    ],
-)
-def test_failures_are_put_in_one_sentence(output, sentence):
-    with pytest.raises(AssertionError, match=sentence):
-        raise AssertionError(environment._explain(output, Path(".venv")))
-
-
-def test_a_foreign_folder_is_left_alone(project):
-    (project / ".venv").mkdir()
-    (project / ".venv" / "letters.txt").write_text("mine")
-    with pytest.raises(SetupError, match="is no Python environment: move it away"):
-        prepare(project)
-    assert (project / ".venv" / "letters.txt").read_text() == "mine"
-
-
 # Commands
 
 
@@ -269,7 +36,10 @@ def test_a_foreign_folder_is_left_alone(project):
     [
         ((), ("lab", "test", "report", "refresh", "first command sets up")),
         (("lab",), ("--no-browser", "--port", "this computer only")),
-        (("test",), ("-- -k seeing", "BROWSER_TESTS=required", "Exit status 0 only if all passed")),
+        (
+            ("test",),
+            ("-- -k seeing", "--quick", "--slow", "BROWSER_TESTS=required", "Exit status 0 only if all passed"),
+        ),
         (("report",), ("rig file", "HTML page")),
         (("refresh",), ("01_pixel_scale", "demo rig", "stays as it was")),
     ],
@@ -302,12 +72,12 @@ def test_a_taken_port_is_told(capsys):
 
 
 def test_lab_listens_on_this_computer_only_and_runs_as_root_only_for_root():
-    command = command_line.lab_command("python", 8888, browser=True, as_root=False)
+    command = lab.lab_command("python", 8888, browser=True, as_root=False)
     assert "--ServerApp.ip=127.0.0.1" in command
     assert "--allow-root" not in command
     assert "--no-browser" not in command
-    assert "--allow-root" in command_line.lab_command("python", 8888, browser=True, as_root=True)
-    assert "--no-browser" in command_line.lab_command("python", 8888, browser=False, as_root=False)
+    assert "--allow-root" in lab.lab_command("python", 8888, browser=True, as_root=True)
+    assert "--no-browser" in lab.lab_command("python", 8888, browser=False, as_root=False)
 
 
 @pytest.fixture
@@ -330,7 +100,7 @@ def test_lab_starts_tells_its_address_needs_the_token_and_stops():
     ) as process:
         try:
             address = next(line.strip() for line in process.stdout if "http://" in line)
-            assert address.startswith(f"http://127.0.0.1:{port}/lab/tree/workbooks/00_your_rig.ipynb?token=")
+            assert address.startswith(f"http://127.0.0.1:{port}/doc/tree/workbooks/00_your_rig.ipynb?token=")
             api = f"http://127.0.0.1:{port}/api/contents/workbooks/00_your_rig.ipynb?content=0"
             with urllib.request.urlopen(f"{api}&token={address.partition('token=')[2]}", timeout=30) as answer:
                 assert answer.status == http.client.OK
@@ -342,10 +112,88 @@ def test_lab_starts_tells_its_address_needs_the_token_and_stops():
         assert process.returncode == 0
 
 
-def test_report_says_when_its_workbook_is_missing(tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr(command_line, "WORKBOOKS", tmp_path)
-    assert command_line.main(["report"]) == 2
-    assert "not built yet" in capsys.readouterr().err
+TOY = """
+import sys
+from helpers.command import processes
+command = [sys.executable, "-m", "helpers.command.workbooks", *sys.argv[1:]]
+try:
+    print("starts", flush=True)
+    sys.exit(processes.run(command, processes.surroundings()))
+except KeyboardInterrupt:
+    sys.exit("Stopped")
+"""
+
+
+def group_is_gone(leader):
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(leader, 0)
+        return False
+    return True
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX signals")
+@pytest.mark.usefixtures("ctrl_c")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("moment", ["early", "running"])
+def test_what_a_command_runs_ends_with_it_and_says_nothing(tmp_path, number, moment):
+    told = tmp_path / "pid"
+    cell = f"import os, time; open({str(told)!r}, 'w').write(str(os.getpid())); time.sleep(100)"
+    books = [write_workbook(tmp_path / f"0{k}_toy.ipynb", cell) for k in range(2)]
+    before = [book.read_bytes() for book in books]
+    command = [sys.executable, "-c", TOY, *map(str, books)]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        if moment == "running":
+            wait_for(told.exists)
+        else:
+            process.stdout.readline()
+            time.sleep(0.3)
+        process.send_signal(number)
+        _, errors = process.communicate(timeout=60)
+    assert process.returncode == (1 if number == signal.SIGINT else 128 + number)
+    assert errors.strip() == ("Stopped" if number == signal.SIGINT else "")
+    assert [book.read_bytes() for book in books] == before
+    assert not list(tmp_path.glob("*.partial"))
+    if moment == "running":
+        wait_for(lambda: group_is_gone(int(told.read_text())))
+
+
+def wait_for(condition, seconds=60):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, condition
+        time.sleep(0.05)
+
+
+@pytest.mark.parametrize(
+    ("prepared", "arguments", "told"),
+    [
+        ("", ["none.toml"], "none.toml: no such rig file"),
+        ("", ["--output", "."], ". is a folder: name a file"),
+        ("", ["--output", ".", "--overwrite"], ". is a folder: name a file"),
+        ("there.html", ["--output", "there.html"], "there.html is there already"),
+        ("", ["--output", "no/report.html"], "no: no such folder"),
+    ],
+)
+def test_a_report_that_cannot_be_is_refused_before_anything_is_set_up(
+    tmp_path, monkeypatch, capsys, prepared, arguments, told
+):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(environment, "prepare", lambda kind: pytest.fail("must not be set up"))
+    if prepared:
+        (tmp_path / prepared).write_text("mine")
+    assert command_line.main(["report", *arguments]) == 1
+    assert capsys.readouterr().err.startswith(told)
+    assert [path.read_text() for path in tmp_path.iterdir()] == (["mine"] if prepared else [])
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS, errno.EACCES])
+def test_a_folder_that_takes_no_report_is_told(tmp_path, monkeypatch, number):
+    def fail(**_):
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(command_line.tempfile, "TemporaryFile", fail)
+    with pytest.raises(SetupError, match=os.strerror(number)):
+        command_line.check_files(None, tmp_path / "report.html", overwrite=False)
 
 
 def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
@@ -383,12 +231,12 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
     ],
 )
 def test_the_test_command_sums_up(tmp_path, monkeypatch, capfd, bodies, options, status, summary):
-    def parts(extra):
+    def parts(extra, quick, slow):
         return {name: [str(tmp_path / f"test_{name}.py"), "-q", *extra] for name in bodies}
 
     for name, body in bodies.items():
         (tmp_path / f"test_{name}.py").write_text(body + "\n")
-    monkeypatch.setattr(command_line, "parts_of_tests", parts)
+    monkeypatch.setattr(run_tests, "parts_of_tests", parts)
     monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")  # starts quicker
     monkeypatch.setattr(environment, "prepare", lambda kind: sys.executable)
     assert command_line.main(["test", "--", *options]) == status
@@ -396,8 +244,11 @@ def test_the_test_command_sums_up(tmp_path, monkeypatch, capfd, bodies, options,
 
 
 def test_every_test_is_in_one_part():
-    parts = command_line.parts_of_tests(["-x"])
+    parts = run_tests.parts_of_tests(["-x"])
     assert parts["helpers"][:2] == ["tests", "--ignore=tests/browser"]
+    assert list(run_tests.parts_of_tests([], quick=True)) == ["helpers"]
+    assert "not slow" in parts["helpers"]
+    assert "not slow" not in run_tests.parts_of_tests([], slow=True)["helpers"]
     assert parts["browser"][0] == "tests/browser"
     assert parts["workbooks"][:2] == ["workbooks", "--nbval"]
     assert all(arguments[-1] == "-x" for arguments in parts.values())

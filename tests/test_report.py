@@ -30,12 +30,17 @@ def test_the_saved_workbook_makes_a_page_of_its_own():
 
 
 def test_markdown_of_the_cells():
-    page = report.markdown_to_html("## Head\ntext *a* **b** <c>\n\n| x | y |\n| --- | --- |\n| 1 | 2 |\n\n- one\n- two")
+    page = report.markdown_to_html(
+        "## Head\ntext *a* **b** <c> &lt;d\n\n| x | y |\n| --- | --- |\n| 1 | 2 |\n\n- one\n- two\n\n"
+        "[words](https://a.b) ![picture](https://a.b/c.png) <img src=x onerror=y>"
+    )
     assert "<h2>Head</h2>" in page
-    assert "<em>a</em> <strong>b</strong> &lt;c&gt;" in page
-    assert '<th scope="col">x</th>' in page
+    assert "<em>a</em> <strong>b</strong> &lt;c&gt; &lt;d" in page
+    assert "<th>x</th>" in page
     assert "<td>2</td>" in page
     assert page.count("<li>") == 2
+    assert "words picture &lt;img" in page
+    assert "a.b" not in page
 
 
 def test_a_wrong_rig_is_refused_before_anything_runs(tmp_path, capsys, monkeypatch):
@@ -64,6 +69,17 @@ def test_a_report_that_is_there_is_kept_unless_told(tmp_path, capsys, monkeypatc
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
 
 
-def test_a_missing_folder_is_named(tmp_path, capsys):
+def test_a_page_that_cannot_be_written_is_told(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(report.workbooks, "run", lambda *_: None)
+    monkeypatch.setenv(rigs.RIG_VARIABLE, "demo")
     assert report.main(["--output", str(tmp_path / "no" / "report.html")]) == 1
-    assert "no such folder" in capsys.readouterr().err
+    assert "No such file or directory" in capsys.readouterr().err
+
+
+def test_a_rig_nested_too_deep_is_told(tmp_path, capsys):
+    rig = tmp_path / "rig.toml"
+    rig.write_text("a = " + "[" * 5000 + "]" * 5000, encoding="utf-8")
+    assert report.main([str(rig), "--output", str(tmp_path / "report.html")]) == 1
+    told = capsys.readouterr().err
+    assert told.startswith("No report was written.")
+    assert "Traceback" not in told

@@ -1,10 +1,13 @@
 """The environment `.venv`: made once, renewed when the requirements change, never half trusted.
 
-Standard library only, since nothing else is there when it runs. The stamp file inside `.venv` is the last thing that
-is written; without a stamp that fits the requirements, nothing in `.venv` is believed.
+Standard library only, since nothing else is there when it runs. The stamp inside `.venv` is the last thing that is
+written; without a stamp that fits the requirements, nothing in `.venv` is believed. Nothing is ever installed into a
+Python that is not the one of `.venv`. What is not whole is renamed before it is removed, so that an interrupted removal
+leaves nothing behind under the name that is trusted.
 """
 
 import contextlib
+import functools
 import hashlib
 import importlib.util
 import json
@@ -12,7 +15,6 @@ import os
 import shutil
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 
@@ -25,23 +27,9 @@ REQUIREMENTS = {
     "checks": ("requirements.txt", "tests/requirements.txt"),
 }
 SPACE_MB = {"reader": 1200, "checks": 2500}  # measured 655 and 1,500 when finished; the rest is for pip to work in
-_NETWORK_SIGNS = (
-    "name resolution",
-    "Name or service not known",
-    "nodename nor servname",
-    "getaddrinfo",
-    "NewConnectionError",
-    "Connection refused",
-    "Network is unreachable",
-    "ConnectTimeoutError",
-    "ReadTimeoutError",
-    "ProxyError",
-    "SSLError",
-    "Connection aborted",
-    "ConnectionError",
-    "Failed to establish a new connection",
-)
-_DISK_SIGNS = ("No space left on device", "Errno 28", "WinError 112", "Disk quota exceeded")
+# What an environment is made of; a folder with anything else at its top is somebody's own.
+PARTS = {"bin", "include", "lib", "lib64", "share", "etc", "scripts", "pyvenv.cfg", "installed.json", "unfinished"}
+PARTS |= {"installed.partial", ".gitignore", "cachedir.tag"}
 
 
 class SetupError(Exception):
@@ -80,14 +68,24 @@ def fingerprint(kind, root=ROOT):
     return digest.hexdigest()
 
 
-def _python_of(folder):
-    """Version text of the Python inside an environment; empty when it does not run."""
-    code = "import sys, pip; print('.'.join(map(str, sys.version_info[:3])))"
+def _surroundings():
+    """Variables for a Python of `.venv`: none that lead it, or what pip installs, to another place."""
+    elsewhere = {"PYTHONHOME", "PYTHONPATH", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT", "PIP_USER", "PIP_PYTHON"}
+    kept = {name: value for name, value in os.environ.items() if name not in elsewhere}
+    return {**kept, "PIP_REQUIRE_VIRTUALENV": "1", "PYTHONUTF8": "1"}
+
+
+def own_python(folder=VENV):
+    """Version text of the Python inside an environment; empty when it doesn't run or belongs to another place."""
+    code = "import sys; print(sys.prefix, sys.base_prefix, '.'.join(map(str, sys.version_info[:3])), sep='\\n')"
+    command = [str(venv_python(folder)), "-c", code]
     try:
-        found = subprocess.run([str(venv_python(folder)), "-c", code], capture_output=True, text=True, check=True)
-    except (OSError, subprocess.CalledProcessError):
+        shown = subprocess.run(command, capture_output=True, encoding="utf-8", check=True, env=_surroundings())
+        prefix, base, version = shown.stdout.splitlines()
+        is_own = os.path.samefile(prefix, folder) and not os.path.samefile(prefix, base)
+    except (OSError, ValueError, subprocess.CalledProcessError):
         return ""
-    return found.stdout.strip()
+    return version if is_own and tuple(map(int, version.split(".")[:2])) >= OLDEST_PYTHON else ""
 
 
 def is_ready(kind, folder=VENV, root=ROOT):
@@ -96,9 +94,9 @@ def is_ready(kind, folder=VENV, root=ROOT):
         stamp = json.loads(stamp_file(folder).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
-    if not isinstance(stamp, dict) or _marker(folder).exists():
+    if not isinstance(stamp, dict) or _marker(folder).exists() or folder.is_symlink():
         return False
-    return stamp.get(kind) == fingerprint(kind, root) and stamp.get("python") == _python_of(folder) != ""
+    return stamp.get(kind) == fingerprint(kind, root) and stamp.get("python") == own_python(folder) != ""
 
 
 def prepare(kind, folder=VENV, root=ROOT):
@@ -109,169 +107,142 @@ def prepare(kind, folder=VENV, root=ROOT):
     SetupError
         With one sentence that says what is missing.
     """
-    if is_ready(kind, folder, root):
-        return venv_python(folder)
-    with _one_at_a_time(root):
-        if not is_ready(kind, folder, root):  # another set-up may have finished meanwhile
-            try:
-                _set_up(kind, folder, root)
-            except OSError as error:
-                raise SetupError(_explain(str(error), folder)) from error
+    if not is_ready(kind, folder, root):
+        try:
+            with _one_at_a_time(root):
+                if not is_ready(kind, folder, root):  # another set-up may have finished meanwhile
+                    _set_up(kind, folder, root)
+        except OSError as error:
+            raise SetupError(
+                f"The set-up can't write in {folder.parent} ({error.strerror or error}): make room or allow it there, "
+                "or move this folder to a place of your own, then run the same command again."
+            ) from error
     return venv_python(folder)
 
 
 def _set_up(kind, folder, root):
     began = time.monotonic()
-    if _marker(folder).exists():
-        print("The last set-up was interrupted: making .venv anew (a minute or two).", flush=True)
-    elif folder.exists():
-        print("Checking what is installed in .venv.", flush=True)
-    else:
-        print("First start: setting up the environment in .venv (a minute or two).", flush=True)
+    _check_place(kind, folder)
+    print("Setting up .venv: a minute or two, and the network is needed.", flush=True)
     # pip believes what it finds, so what an interrupted set-up left behind is thrown away; pip's own store of downloads
     # makes the second try quick.
-    if _marker(folder).exists() or not _python_of(folder):
-        _make(kind, folder)
+    if _marker(folder).exists() or not own_python(folder):
+        print("[1/3] Making the environment", flush=True)
+        _put_aside(folder)
+        folder.mkdir()
+        _marker(folder).touch()
+        _run([sys.executable, "-m", "venv", folder], "The environment can't be made")
     _marker(folder).touch()
     stamp_file(folder).unlink(missing_ok=True)
-    with _Progress(2, "Installing the libraries") as progress:
-        _install(kind, folder, root, progress)
-    with _Progress(3, "Looking for fonts"):
-        # Otherwise matplotlib would say in a reader's first figure that it is doing this.
-        _run([venv_python(folder), "-c", "import matplotlib.font_manager"], folder)
-    stamp = {"python": _python_of(folder), **{name: fingerprint(name, root) for name in _contained(kind)}}
-    _marker(folder).unlink()
+    print("[2/3] Installing the libraries", flush=True)
+    _install(kind, folder, root)
+    print("[3/3] Looking for fonts", flush=True)
+    # Otherwise matplotlib would say in a reader's first figure that it is doing this.
+    _run([venv_python(folder), "-c", "import matplotlib.font_manager"], "The libraries don't start")
+    contained = [name for name, files in REQUIREMENTS.items() if set(files) <= set(REQUIREMENTS[kind])]
+    stamp = {"python": own_python(folder), **{name: fingerprint(name, root) for name in contained}}
     partial = stamp_file(folder).with_suffix(".partial")
     partial.write_text(json.dumps(stamp, indent=1) + "\n", encoding="utf-8")
     partial.replace(stamp_file(folder))
+    _marker(folder).unlink()
     print(f"Set-up finished after {time.monotonic() - began:.0f} s.", flush=True)
 
 
-def _contained(kind):
-    return [name for name, files in REQUIREMENTS.items() if set(files) <= set(REQUIREMENTS[kind])]
-
-
-def _make(kind, folder):
+def _check_place(kind, folder):
+    """SetupError where `.venv` can't be made, or is not ours to remove."""
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise SetupError(f"{folder} is a link or a file: move it away, then run the same command again.")
+    inside = [path.name.lower() for path in folder.iterdir()] if folder.exists() else []
+    if set(inside) - PARTS and "pyvenv.cfg" not in inside:
+        raise SetupError(
+            f"{folder} exists and is no Python environment: move it away, then run the same command again."
+        )
     if importlib.util.find_spec("venv") is None or importlib.util.find_spec("ensurepip") is None:
         raise SetupError(
             "This Python has no 'venv' module, which makes the environment: install it (on Debian or Ubuntu with "
             "'sudo apt install python3-venv'), then run the same command again."
         )
-    known = (folder / "pyvenv.cfg").exists() or _marker(folder).exists()
-    if folder.exists() and any(folder.iterdir()) and not known:
-        raise SetupError(
-            f"{folder} exists and is no Python environment: move it away, then run the same command again."
-        )
-    if Path(sys.prefix).resolve() == folder.resolve():
+    if Path(sys.prefix).resolve() == folder.resolve() and (_marker(folder).exists() or not own_python(folder)):
         raise SetupError("The environment must be made anew: run the same command with a Python outside .venv.")
     free_mb = shutil.disk_usage(folder.parent).free / 1e6
-    if free_mb < SPACE_MB[kind]:
+    if not inside and free_mb < SPACE_MB[kind]:
         raise SetupError(
             f"Too little disk space: about {SPACE_MB[kind]} MB are needed for the set-up and {free_mb:.0f} MB are free."
         )
-    with _Progress(1, "Making the environment"):
-        if folder.exists():
-            shutil.rmtree(folder)
-        folder.mkdir()
-        _marker(folder).touch()
-        _run([sys.executable, "-m", "venv", folder], folder)
 
 
-def _install(kind, folder, root, progress):
-    command = [
-        venv_python(folder),
-        "-m",
-        "pip",
-        "install",
-        "--no-input",
-        "--disable-pip-version-check",
-        "--retries",
-        "2",
-    ]
-    command += ["--progress-bar", "off", "--no-warn-script-location"]
+def _put_aside(folder):
+    """Give what is there another name, then remove it, and what earlier removals left."""
+    if folder.exists():
+        folder.rename(folder.with_name(f"{folder.name}.old-{time.time_ns()}"))
+    for old in folder.parent.glob(f"{folder.name}.old-*"):
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _install(kind, folder, root):
+    if not own_python(folder):
+        raise SetupError(f"{venv_python(folder)} belongs to another Python: remove {folder}, then start again.")
+    # The last option makes pip itself refuse any other Python than one of an environment.
+    options = ["--no-input", "--disable-pip-version-check", "--no-warn-script-location", "--progress-bar=off"]
+    command = [venv_python(folder), "-m", "pip", "--require-virtualenv", "install", "--retries=2", *options]
     for name in REQUIREMENTS[kind]:
         command += ["-r", root / name]
-    _run(command, folder, _pip_news(progress))
+    _run(command, "The libraries can't be installed", _show_news)
 
 
-def _pip_news(progress):
-    """A reader of pip's lines that turns them into a word for the progress line."""
-
-    def read(line):
-        words = line.split()
-        if words[:1] == ["Collecting"]:
-            progress.say(f"looking up {words[1]}")
-        elif words[:1] == ["Downloading"]:
-            progress.say(f"fetching {words[1].rpartition('/')[2].split('-')[0]} {' '.join(words[2:])}")
-        elif line.startswith("Installing collected packages"):
-            progress.say(f"unpacking {len(words) - 3} packages")
-
-    return read
+def _show_news(line):
+    """One changing line on a terminal for what pip is doing; nothing elsewhere."""
+    words = line.split()
+    if sys.stdout.isatty() and words[:1] in (["Collecting"], ["Downloading"], ["Installing"]):
+        news = f"{words[0]} {words[1].rpartition('/')[2]}" if words[0] != "Installing" else "Unpacking"
+        width = shutil.get_terminal_size().columns - 1
+        print(f"\r{f'      {news} ...'[:width]:{width}}", end="\n" if news == "Unpacking" else "", flush=True)
 
 
-def _run(command, folder, read=None):
-    """Run a command silently; its lines go to `read`, and its last words into the error if it fails."""
-    environment = {name: value for name, value in os.environ.items() if name not in ("PYTHONHOME", "PYTHONPATH")}
-    process = subprocess.Popen(
+def _run(command, trouble, read=None):
+    """Run a command silently; its lines go to `read`, and its complaint into the error if it fails."""
+    lines = []
+    with subprocess.Popen(
         [str(part) for part in command],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        text=True,
         encoding="utf-8",
         errors="replace",
-        env=environment,
-    )
-    lines = []
-    try:
-        for line in process.stdout:
-            lines.append(line.rstrip())
-            if read:
-                read(line)
-        process.wait()
-    finally:
-        if process.poll() is None:
+        env=_surroundings(),
+        close_fds=os.name == "nt",  # elsewhere it keeps the lock while it runs, even if this process is killed
+    ) as process:
+        try:
+            for line in process.stdout:
+                lines.append(line.strip())
+                if read:
+                    read(line)
+        except BaseException:
             process.terminate()
-            process.wait()
+            raise
     if process.returncode:
-        raise SetupError(_explain("\n".join(lines), folder))
-
-
-def _explain(output, folder):
-    """One sentence for what a failed command said."""
-    if any(sign in output for sign in _DISK_SIGNS):
-        return f"The disk is full: free some space beside {folder}, then run the same command again."
-    if any(sign in output for sign in _NETWORK_SIGNS):
-        return "The package index can't be reached: check the network connection, then run the same command again."
-    if "ensurepip" in output:
-        return (
-            "This Python can't make environments with pip: install its 'venv' package (on Debian or Ubuntu with "
-            "'sudo apt install python3-venv'), then run the same command again."
+        told = [line for line in lines if line.startswith(("ERROR", "Error"))] or [line for line in lines if line]
+        free_mb = shutil.disk_usage(ROOT).free / 1e6
+        raise SetupError(
+            f"{trouble} ({(told or ['no reason was given'])[0]:.200}): check the network connection and the free disk "
+            f"space ({free_mb:.0f} MB), then run the same command again."
         )
-    lines = [line for line in output.splitlines() if line.strip()]
-    told = [line for line in lines if line.startswith("ERROR")] or lines or ["no reason was given"]
-    return (
-        f"The set-up failed ({told[0].strip()}); run the same command again, and if it fails again, ask with this line."
-    )
 
 
 @contextlib.contextmanager
 def _one_at_a_time(root):
-    """Let a second set-up in the same folder wait for the first; the lock ends with the process that holds it."""
+    """Let a second set-up in the same folder wait for the first; the lock ends with the processes that hold it."""
     with open(root / "requirements.txt", "rb") as file:
         if os.name == "nt":
             import msvcrt
 
             file.seek(1 << 30)  # a byte that nobody reads
-
-            def lock():
-                msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+            lock = functools.partial(msvcrt.locking, file.fileno(), msvcrt.LK_NBLCK, 1)
         else:
             import fcntl
 
-            def lock():
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
+            os.set_inheritable(file.fileno(), True)
+            lock = functools.partial(fcntl.flock, file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         said = False
         while True:
             try:
@@ -283,40 +254,3 @@ def _one_at_a_time(root):
                     said = True
                 time.sleep(0.5)
         yield
-
-
-class _Progress:
-    """A line "[2/3] Installing the libraries ... 12 s": rewritten on a terminal, written once elsewhere."""
-
-    def __init__(self, step, text, steps=3):
-        self._head, self._news = f"[{step}/{steps}] {text}", ""
-        self._live, self._done = sys.stdout.isatty(), threading.Event()
-
-    def say(self, news):
-        self._news = news
-
-    def _show(self, end):
-        width = shutil.get_terminal_size().columns - 1
-        line = f"{self._head} ... {time.monotonic() - self._began:.0f} s {self._news}"
-        sys.stdout.write(("\r" + line[:width].ljust(width) if self._live else line) + end)
-        sys.stdout.flush()
-
-    def _tick(self):
-        while not self._done.wait(0.3):
-            self._show("")
-
-    def __enter__(self):
-        self._began = time.monotonic()
-        if self._live:
-            self._ticker = threading.Thread(target=self._tick, daemon=True)
-            self._ticker.start()
-        else:
-            print(self._head, flush=True)
-        return self
-
-    def __exit__(self, kind, error, trace):
-        self._done.set()
-        if self._live:
-            self._ticker.join()
-            self._news = "" if kind else "done"
-            self._show("\n")

@@ -7,14 +7,14 @@ import argparse
 import datetime
 import html
 import os
-import re
 import sys
 from pathlib import Path
 
+import mistune
 import nbformat
 
 from helpers import rig as rigs
-from helpers.command import workbooks
+from helpers.command import processes, workbooks
 
 WORKBOOK = Path(__file__).resolve().parent.parent.parent / "workbooks" / "10_error_budget.ipynb"
 TAG = "report"  # cells with this tag make the report
@@ -29,35 +29,22 @@ img { max-width: 100%; } details { display: none; } figure, table { break-inside
 """
 
 
-def _table(rows):
-    cells = [[cell.strip() for cell in row.strip().strip("|").split("|")] for row in rows if set(row) - set("|-: ")]
-    head, *body = [[_inline(cell) for cell in row] for row in cells]
-    lines = ["<tr>" + "".join(f'<th scope="col">{cell}</th>' for cell in head) + "</tr>"]
-    lines += ["<tr>" + "".join(f"<td>{cell}</td>" for cell in row) + "</tr>" for row in body]
-    return "<table>" + "".join(lines) + "</table>"
+class _Page(mistune.HTMLRenderer):
+    """Markdown without addresses: of a link or a picture only the words stay, and HTML is shown as text."""
 
+    def text(self, text):
+        return html.escape(html.unescape(text), quote=False)  # what a cell has escaped already is not escaped twice
 
-def _inline(text):
-    text = html.escape(text, quote=False)
-    return re.sub(r"\*(.+?)\*", r"<em>\1</em>", re.sub(r"\*\*(.+?)\*\*", r"<strong>\1</strong>", text))
+    def link(self, text, url, title=None):
+        return text
+
+    def image(self, text, url, title=None):
+        return html.escape(text)
 
 
 def markdown_to_html(text):
-    """The little Markdown that the tagged cells write: paragraphs, tables, lists, bold and italic; no links."""
-    parts = []
-    for block in re.split(r"\n\s*\n", text.strip()):
-        lines = block.splitlines()
-        if all(line.lstrip().startswith("|") for line in lines):
-            parts.append(_table(lines))
-        elif all(line.lstrip().startswith("- ") for line in lines):
-            parts.append("<ul>" + "".join(f"<li>{_inline(line.lstrip()[2:])}</li>" for line in lines) + "</ul>")
-        elif lines[0].startswith("#"):
-            parts.append(f"<h2>{_inline(lines[0].lstrip('# '))}</h2>")
-            if lines[1:]:
-                parts.append(markdown_to_html("\n".join(lines[1:])))
-        else:
-            parts.append(f"<p>{_inline(' '.join(lines))}</p>")
-    return "\n".join(parts)
+    """HTML of a cell's Markdown, tables included."""
+    return mistune.create_markdown(renderer=_Page(escape=True), plugins=["table"])(text).strip()
 
 
 def _output_html(output):
@@ -129,15 +116,14 @@ def write(rig_file, target, overwrite=False):
     ------
     FileExistsError
         `target` is there and may not be replaced.
-    helpers.rig.RigError, FileNotFoundError
+from helpers import rig as rigs
+from helpers.command import processes, workbooks
         The rig file is wrong; nothing has run.
     helpers.command.workbooks.WorkbookError
         The workbook failed on this rig.
     """
     if target.exists() and not overwrite:
         raise FileExistsError(f"{target.name} is there already: name another file with --output, or say --overwrite.")
-    if not target.parent.is_dir():
-        raise FileNotFoundError(f"{target.parent}: no such folder")
     rig = rigs.demo_rig() if rig_file is None else rigs.load_rig(rig_file)
     os.environ[rigs.RIG_VARIABLE] = "demo" if rig_file is None else str(Path(rig_file).resolve())
     workbook = nbformat.read(WORKBOOK, as_version=4)
@@ -166,12 +152,15 @@ def main(arguments=None):
     print("Computing, less than a minute ...", flush=True)
     try:
         write(options.rig, options.output, options.overwrite)
-    except (FileExistsError, FileNotFoundError, rigs.RigError, workbooks.WorkbookError, TypeError) as error:
+    except (OSError, ValueError, TypeError, workbooks.WorkbookError) as error:
         print(f"No report was written. {error}", file=sys.stderr)
+        return 1
+    except RecursionError:
+        print(f"No report was written. {options.rig}: values are nested too deep.", file=sys.stderr)
         return 1
     print(f"Written: {options.output}. Open it in a browser; it prints on two pages.")
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(processes.politely(main))

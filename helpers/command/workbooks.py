@@ -12,6 +12,8 @@ import nbformat
 from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
+from helpers.command import processes
+
 # The live part of a panel. It means nothing without the kernel that made it, and would hide the picture saved beside
 # it.
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
@@ -44,13 +46,17 @@ def run(workbook, folder):
         kernel_name="python3",
         resources={"metadata": {"path": str(folder)}},
         record_timing=False,
-        extra_arguments=["--log-level=ERROR"],
+        extra_arguments=["--log-level=CRITICAL"],
         store_widget_state=False,
         on_cell_start=lambda cell, cell_index: running.append((cell_index, cell)),
     )
     try:
         client.execute()
-    except (CellExecutionError, CellTimeoutError, DeadKernelError) as error:
+    except Exception as error:
+        if hasattr(client, "_async_cleanup_kernel_future"):  # nbclient has ended the kernel because it was told to stop
+            raise KeyboardInterrupt from error
+        if not isinstance(error, CellExecutionError | CellTimeoutError | DeadKernelError):
+            raise
         index, cell = running[-1]  # a kernel that does not start at all raises another error
         first_line = cell["source"].strip().splitlines()[0]
         what = f"{error.ename}: {error.evalue}" if isinstance(error, CellExecutionError) else str(error)
@@ -117,4 +123,4 @@ def main(paths):
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(processes.politely(main, sys.argv[1:]))

@@ -1,0 +1,83 @@
+"""`test`: every test in its part, and one summary."""
+
+import shutil
+import tempfile
+import time
+from pathlib import Path
+from xml.etree import ElementTree
+
+from helpers.command import environment, processes
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
+_NO_TEST_RAN = 5  # pytest's exit status when nothing was collected
+
+
+def find_browser():
+    """Path of a browser that the tests can drive, or None."""
+    return next((path for path in map(shutil.which, BROWSERS) if path), None)
+
+
+def parts_of_tests(pytest_options, quick=False, slow=False):
+    """Name and pytest arguments of each part of the tests."""
+    two_workers = ["-n", "2", "--dist", "loadscope"]
+    quiet = ["-q", "-rs", "--color=auto", *pytest_options]
+    chosen = [] if slow else ["-m", "not slow"]
+    parts = {"helpers": ["tests", "--ignore=tests/browser", "-n", "2", "--dist", "worksteal", *chosen, *quiet]}
+    if not quick:
+        parts["workbooks"] = ["workbooks", "--nbval", "--nbval-current-env", "--nbval-cell-timeout=300"]
+        parts["workbooks"] += [*two_workers, *quiet]
+        parts["browser"] = ["tests/browser", *quiet]
+    return parts
+
+
+def count_results(report):
+    """Passed, failed and skipped tests in a JUnit XML file; None if there is no such file."""
+    try:
+        suites = ElementTree.parse(report).getroot().iter("testsuite")
+    except (OSError, ElementTree.ParseError):
+        return None
+    passed = failed = skipped = 0
+    for suite in suites:
+        broken = int(suite.get("failures")) + int(suite.get("errors"))
+        failed += broken
+        skipped += int(suite.get("skipped"))
+        passed += int(suite.get("tests")) - broken - int(suite.get("skipped"))
+    return passed, failed, skipped
+
+
+def _browser_variables(variables):
+    browser = variables.get("GUIDING_BROWSER") or find_browser()
+    if browser:
+        return {"GUIDING_BROWSER": browser}
+    if variables.get("BROWSER_TESTS") != "required":
+        print("No Chromium or Chrome found: the browser tests will be skipped.", flush=True)
+    return {}
+
+
+def run(options):
+    """Run the parts one after the other; 0 only if all went well and something ran."""
+    python = environment.prepare("checks")
+    variables = processes.fixed_surroundings()
+    if not options.quick:
+        variables.update(_browser_variables(variables))
+    total, all_well, lines = [0, 0, 0], True, []
+    with tempfile.TemporaryDirectory() as folder:
+        for name, arguments in parts_of_tests(options.pytest, options.quick, options.slow).items():
+            print(f"\n=== {name} ===", flush=True)
+            began = time.monotonic()
+            report = Path(folder, f"{name}.xml")
+            status = processes.run([str(python), "-m", "pytest", *arguments, f"--junitxml={report}"], variables)
+            # Nothing to run is a fault, unless the options chose some tests only.
+            well = status == 0 or (status == _NO_TEST_RAN and bool(options.pytest))
+            all_well = all_well and well
+            counts = count_results(report) or (0, 0, 0)
+            total = [a + b for a, b in zip(total, counts)]
+            verdict = "well" if well else f"NOT WELL (pytest ended with {status})"
+            seconds = time.monotonic() - began
+            lines.append("{:10} {:>5} passed {:>4} failed {:>4} skipped".format(name, *counts))
+            lines[-1] += f" {seconds:>6.0f} s   {verdict}"
+    print("\n=== summary ===", *lines, sep="\n")
+    if not options.slow:
+        print("The slow statistical studies were left out; --slow runs them too.")
+    print("{} passed, {} failed, {} skipped".format(*total))
+    return 0 if all_well and total[0] else 1
