@@ -116,8 +116,9 @@ def write(rig_file, target, overwrite=False):
     ------
     FileExistsError
         `target` is there and may not be replaced.
-from helpers import rig as rigs
-from helpers.command import processes, workbooks
+    OSError
+        The page can't be written.
+    helpers.rig.RigError, FileNotFoundError
         The rig file is wrong; nothing has run.
     helpers.command.workbooks.WorkbookError
         The workbook failed on this rig.
