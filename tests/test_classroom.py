@@ -1,16 +1,35 @@
 """Furniture: figures, panels, exercises, forms."""
 
+import datetime
 import io
 import threading
 import time
 
 import astropy.units as u
+import mistune
 import numpy as np
 import pytest
 from PIL import Image
 
-from helpers.classroom import exercises, figures, forms, sliders
+from helpers.classroom import cards, exercises, figures, forms, guesses, ledger_strip, memory, panels, reading, sliders
 from helpers.classroom.ahead import one_step
+
+HOSTILE = "<img src=x onerror=alert(1)> a|b `c` **d** [e](javascript:f) $g$ http://h.example\n# i"
+
+
+@pytest.fixture(autouse=True)
+def new_session():
+    memory.forget()
+
+
+@pytest.fixture
+def shown(monkeypatch):
+    """What is displayed, as (data, metadata)."""
+    found = []
+    monkeypatch.setattr(
+        "IPython.display.display", lambda data, metadata=None, raw=False: found.append((data, metadata))
+    )
+    return found
 
 
 def wave_panel(update=None, **keywords):
@@ -370,3 +389,319 @@ def test_a_progress_bar_moves(monkeypatch):
     assert (bar.value, text) == (0.0, "Drawing nights: a bar shows how far it is.")
     move(np.float64(0.25))
     assert (bar.value, bar.description) == (0.25, "Drawing nights")
+
+
+# Text
+
+
+def test_text_of_others_is_shown_and_not_obeyed():
+    render = mistune.create_markdown(escape=False, plugins=["table", "url", "strikethrough"])  # obeys HTML
+    plain = render(figures.say("# Rig\n\n{name}", name=HOSTILE).data)
+    table = render(figures.table(["name", "b"], [[HOSTILE, 1], [figures.marked("**{n:.1f}**", n=2), "x"]]))
+    for page in (plain, table, render(figures.say(f"From {HOSTILE}").data)):
+        assert "<img" not in page
+    for page in (plain, table):
+        assert not any(tag in page for tag in ("<code>", "<a ", "<h1>i", "<strong>d"))
+        assert "&lt;img src=x onerror=alert(1)&gt; a|b `c` **d** [e](javascript:f) $g$ http://h.example # i" in page
+    assert table.count("<td>") == 4
+    assert "<strong>2.0</strong>" in table
+
+
+def test_numbers_stay_as_they_are_formatted():
+    said = figures.say("**{a:.2f}** and {b:.1f}, {c:+.1f}, {d}", a=1.234, b=2 * u.arcsec, c=-3.0, d=-4).data
+    assert said == "**1.23** and 2.0 arcsec, -3.0, -4"
+
+
+def test_tables_have_rows_of_one_length():
+    with pytest.raises(ValueError, match="row 2"):
+        figures.table(["a", "b"], [[1, 2], [1]])
+
+
+def test_more_is_folded_and_holds_markdown():
+    block = figures.more("why <b>", "It is $x^2$, {value:.1f}.", value=1.25).data
+    assert block.startswith("<details><summary><b>More:</b> why &lt;b&gt;</summary>\n\nIt is $x^2$")
+    assert block.endswith("\n\n</details>")
+
+
+def test_all_furniture_escapes(shown):
+    guess = guesses.choices("x.1", HOSTILE, [HOSTILE, "b"], "b", HOSTILE)
+    question = exercises.Question(
+        "x.2", HOSTILE, 1.0, percent=1, mistakes=((2, HOSTILE),), hint=HOSTILE, solution=HOSTILE
+    )
+    field = {"key": "k", "section": "s", "label": HOSTILE, "unit": "", "value": HOSTILE, "choices": None}
+    asked, box = guesses.ask(guess), exercises.box(question)
+    asked.commit(HOSTILE)
+    box.check(HOSTILE)
+    box.check("2")
+    form = forms.form([field | {"typical": HOSTILE}], lambda answers: HOSTILE)
+    form.save()
+    pieces = [asked, box, form, cards.card(HOSTILE, HOSTILE, HOSTILE), ledger_strip.show([(HOSTILE,) * 2])]
+    for piece in pieces:
+        piece._ipython_display_()
+    pages = [data["text/html"] for data, _ in shown]
+    assert len(pages) == len(pieces)
+    for page in [*pages, asked._told.value, box._said.value, form._said.value]:
+        assert "<img" not in page
+        assert "&lt;img" in page
+
+
+# Guesses
+
+
+def wave_with_guess():
+    options = {"a half": 0.5, "a third less": 0.67, "nothing": 1}
+    guess = guesses.choices("00.wave", "What is left?", options, 0.7, "It is a third less, because of the wind.")
+    return wave_panel(guess=guess)[0]
+
+
+def test_a_guess_opens_its_panel_and_is_answered():
+    panel = wave_with_guess()
+    assert all(control.disabled for control in panel._inputs.values())
+    panel.asked.commit()
+    assert "Choose one first" in panel.asked._told.value
+    panel.asked.commit("a half")
+    assert not any(control.disabled for control in panel._inputs.values())
+    assert "third less" not in panel.asked._told.value
+    panel.asked._open.click()
+    assert panel.asked.line == "You said “a half”: no. It is a third less, because of the wind."
+    assert "third less" in panel.asked._told.value
+
+
+def test_a_guess_can_be_skipped_and_is_kept_for_the_session():
+    panel = wave_with_guess()
+    panel.asked.skip()
+    assert not panel._reset.disabled
+    panel.asked.reveal()
+    assert panel.asked.line == "It is a third less, because of the wind."
+    panel = wave_with_guess()
+    assert not panel._reset.disabled
+    assert panel.asked.said is None
+
+
+def test_a_guess_with_a_number():
+    guess = guesses.number("00.n", "How far?", 0 * u.arcsec, 2 * u.arcsec, 0.5 * u.arcsec, "It is 0.5.", "arcsec")
+    assert guesses.resolve(guess, 0.55) == "You said 0.55 arcsec: close. It is 0.5."
+    assert "too much" in guesses.resolve(guess, 1.0)
+    assert "too little" in guesses.resolve(guess, 0.1)
+    asked = guesses.ask(guess)
+    asked.commit()
+    assert asked.said == 1.0
+    assert asked.line.startswith("You said 1 arcsec")
+
+
+def test_the_nearest_option_is_the_right_one():
+    assert guesses.choices("n", "?", {"a": 0.1, "b": 0.5}, 0.4, "x").right == "b"
+    with pytest.raises(ValueError, match="expected one of"):
+        guesses.choices("n", "?", ["a", "b"], "c", "x")
+
+
+def test_a_saved_panel_holds_question_choices_answer_and_what_can_be_moved(shown):
+    wave_with_guess()._ipython_display_()
+    kinds = [metadata["classroom"] for _, metadata in shown]
+    assert kinds == ["guess", "panel", "words"]
+    page = shown[0][0]["text/html"]
+    assert "What is left?" in page
+    assert page.count("<li>") == 3
+    assert "<details><summary>The answer</summary><p>It is a third less" in page
+    assert "Size [arcsec], 0.5 to 4, start: 1 arcsec; Camera: A, B, start: A" in shown[2][0]["text/html"]
+
+
+# Values with units
+
+
+def test_sliders_and_choices_hand_quantities():
+    figure, axes = figures.new_figure()
+    (line,) = axes.plot([0, 1], [0, 1])
+    got = []
+    controls = [
+        panels.slider("exposure", "Exposure", 0.1, 10, 500 * u.ms, unit=u.s, logarithmic=True),
+        panels.choice("night", "Night", {"calm": 1 * u.arcsec, "windy": 3 * u.arcsec}),
+    ]
+    drawing = panels.Drawing(figure, [line], lambda **values: got.append(values) or "moved", "A line")
+    guess = guesses.choices("00.u", "?", ["a", "b"], "a", "x")
+    panel = panels.panel(controls, drawing, guess)
+    assert got[-1] == {"exposure": 0.5 * u.s, "night": 1 * u.arcsec}
+    panel.set(exposure=2.0, night="windy")
+    assert got[-1] == panel.values == {"exposure": 2 * u.s, "night": 3 * u.arcsec}
+    assert panel._draw_ahead(1, -1)[0]
+    assert got[-1]["night"] == 1 * u.arcsec
+
+
+# Boxes
+
+
+def box_question(right=0.598 * u.arcsec):
+    mistakes = ((1.196 * u.arcsec, "binning?"),)
+    return exercises.Question(
+        "00.9", "How wide?", right, u.arcsec, percent=2, mistakes=mistakes, hint="divide", solution="0.6"
+    )
+
+
+@pytest.mark.parametrize(
+    ("answer", "state"),
+    [
+        ("", "not yet"),
+        ("0.6 arcsec", "right"),
+        ("0,6 arcsec", "right"),
+        ("0.6", "right"),
+        ('0.6"', "right"),
+        ("600 mas", "right"),
+        ("1.2 arcsec", "wrong"),
+        ("0.6 kg", "wrong"),
+        ("six", "wrong"),
+        ("1e999", "wrong"),
+        ("9" * 5000, "wrong"),
+        ("0,6,1", "wrong"),
+    ],
+)
+def test_a_box_has_three_states(answer, state):
+    box = exercises.box(box_question())
+    box.check(answer)
+    assert box.outcome.state == state, box.outcome
+    assert box.outcome.message
+
+
+def test_a_comma_may_part_the_thousands():
+    assert box_question(1200 * u.arcsec).check("1,200 arcsec").state == "right"
+    assert box_question(1.2 * u.arcsec).check("1,200 arcsec").state == "right"
+
+
+def test_answers_survive_a_second_run_with_the_same_right_answer_only():
+    exercises.box(box_question()).check("1.2")
+    assert exercises.box(box_question()).outcome.message == "binning?"
+    assert exercises.box(box_question(0.7 * u.arcsec)).outcome.state == "not yet"
+
+
+def test_a_box_of_choices(shown):
+    question = exercises.Question(
+        "00.8", "Which?", "air", options=("air", "mount"), mistakes=(("mount", "off"),), hint="h", solution="s"
+    )
+    box = exercises.box(question)
+    assert box.outcome.state == "not yet"
+    box.check("mount")
+    assert (box.outcome.state, box.outcome.message) == ("wrong", "off")
+    box.check("air")
+    assert box.outcome.state == "right"
+    box._ipython_display_()
+    assert shown[0][0]["text/html"].count("<details>") == 2
+
+
+@pytest.mark.parametrize(
+    "change", [{"percent": None}, {"hint": ""}, {"options": ("a", "b")}, {"absolute": 1.0}, {"mistakes": ()}]
+)
+def test_an_incomplete_exercise_is_refused(change):
+    whole = {"percent": 2, "mistakes": ((2, "x"),), "hint": "h", "solution": "s"}
+    with pytest.raises(ValueError, match="expected"):
+        exercises.Question("n", "t", 1, **(whole | change))
+
+
+# Strip, card, reading time
+
+
+def test_the_strip_marks_own_numbers_and_the_room_without_colour(shown):
+    entries = [("air", "0.24 arcsec", True, "04_seeing", True), ("stars", "7", False, "03_guide_field", False)]
+    ledger_strip.show(entries)._ipython_display_()
+    page = shown[0][0]["text/html"]
+    assert '<a href="04_seeing.ipynb">air</a>' in page
+    assert page.count('aria-current="true"') == 1
+    assert "<b>0.24 arcsec</b>" in page
+    assert page.count("<small>demo</small>") == 1
+    assert "flex-wrap:wrap" in page
+
+
+def test_a_card_holds_three_texts(shown):
+    cards.card("0.24 arcsec", "It is air.", "Nothing.")._ipython_display_()
+    assert all(head in shown[0][0]["text/html"] for head in cards.HEADS)
+    with pytest.raises(ValueError, match="action"):
+        cards.card("1", "2", " ")
+
+
+def test_reading_time_counts_words_pictures_panels_and_exercises():
+    words = {"cell_type": "markdown", "source": "word " * 200 + "<details>" + "word " * 400 + "</details>"}
+
+    def output(kind):
+        return {"cell_type": "code", "outputs": [{"data": {"image/png": ""}, "metadata": {"classroom": kind}}]}
+
+    rest = {"cell_type": "markdown", "source": "## 4. Exercises"}
+    cells = [words, output("figure"), output("panel"), rest, output("exercise"), output("exercise")]
+    core, whole = reading.minutes({"cells": cells})
+    assert core == pytest.approx(1 + 0.75 + 2)
+    assert whole == pytest.approx(core + 2 + 4, abs=0.02)
+
+
+# Drawing
+
+
+def test_axes_name_what_has_a_unit_and_never_show_an_empty_one():
+    _, axes = figures.new_figure()
+    figures.label(axes, "exposure [s]", "share of stars [-]")
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("exposure [s]", "share of stars")
+    figures.label(axes, "exposure [s]")
+    assert axes.get_ylabel() == ""
+
+
+def test_ticks_outlines_rulers_and_names_of_curves():
+    figure, axes = figures.new_figure()
+    axes.loglog([1, 10, 100] * u.s, [1, 2, 3] * u.arcsec)
+    figures.log_ticks(axes, x=[1, 10, 100], y=[0.3, 1, 3])
+    drawn = figures.ruler(axes, notices=350 * u.mas, air=0.24 * u.arcsec)
+    name = figures.label_curve(axes, [1, 10] * u.s, [1, 2] * u.arcsec, "air", at=1)
+    figure.canvas.draw()
+    assert [tick.get_text() for tick in axes.get_yticklabels()] == ["0.3", "1", "3"]
+    assert [artist.get_text() for artist in drawn[1::2]] == ["shows in the picture", "air in one exposure"]
+    assert name.xy == (10, 2)
+    x, y = figures.outline(4, 2)
+    assert (np.ptp(x), np.ptp(y), x[0], y[0]) == (4, 2, x[-1], y[-1])
+
+
+# Forms
+
+
+def test_first_fields_stand_open_and_say_what_helps():
+    first = {"folded": False, "own": False, "typical": "2 to 4", "if_unknown": "Leave it.", "check": str}
+    form = forms.form([FIELDS[1] | first, *FIELDS[2:]], lambda answers: "saved")
+    inputs = form._inputs["camera.pixel"]
+    assert inputs in form.box.children
+    assert inputs.description == "pixel [um] (demo)"
+    assert form._accordion.selected_index is None
+    assert any("Typical: 2 to 4. Not known? Leave it." in str(getattr(row, "value", "")) for row in form.box.children)
+    inputs.value = 4.0
+    assert any("4.0" in str(getattr(row, "value", "")) for row in form.box.children if row is not inputs)
+
+
+def sent(picker, name, content):
+    (field,) = [row for row in picker.box.children if hasattr(row, "accept")]
+    file = {"name": name, "type": "", "size": len(content), "content": memoryview(content)}
+    field.set_trait("value", (file | {"last_modified": datetime.datetime(2024, 5, 1, tzinfo=datetime.UTC)},))
+
+
+def test_an_uploaded_file_is_read_from_a_copy_and_stays_in_its_folder():
+    got = []
+    picker = forms.upload("Log", lambda paths: got.append(paths[0]) or paths[0].read_text(), limit=1)
+    picker.read()
+    assert picker.message == "Not done. Pick a file first."
+    sent(picker, "../../evil.csv", b"one")
+    picker.read()
+    assert picker.message == "one"
+    assert got[0].name == "evil.csv"
+    assert ".." not in got[0].parts
+    sent(picker, "big.csv", bytes(1_100_000))
+    picker.read()
+    assert "expected at most 1 MB, found 1.1 MB" in picker.message
+
+
+def test_a_file_is_chosen_in_a_folder(tmp_path):
+    (tmp_path / "logs").mkdir()
+    for name in ("b.csv", "a.CSV", "c.txt", "logs/d.csv"):
+        (tmp_path / name).write_text(name)
+    picker = forms.choose_file("Log", lambda paths: paths[0].read_text(), ["*.csv"], tmp_path)
+    _, _, folders, listed, *_ = picker.box.children
+    assert [name for name, _ in listed.options] == ["a.CSV", "b.csv"]
+    listed.value = tmp_path / "b.csv"
+    picker.read()
+    assert picker.message == "b.csv"
+    folders.value = tmp_path / "logs"
+    assert [name for name, _ in listed.options] == ["d.csv"]
+    listed.value = None
+    picker.read()
+    assert "Pick a file first" in picker.message

@@ -334,7 +334,9 @@ def test_no_cell_is_kept_from_being_checked(workbook):
 def test_pictures_are_there_without_a_kernel_and_told_in_words(workbook):
     for cell in workbook["cells"]:
         source = "".join(cell["source"])
-        if cell["cell_type"] == "code" and re.search(r"^(sliders\.panel|figures\.show)\(", source, re.MULTILINE):
+        if cell["cell_type"] == "code" and re.search(
+            r"^(sliders\.panel|panels\.panel|figures\.show)\(", source, re.MULTILINE
+        ):
             pictures = [output for output in cell["outputs"] if "image/png" in output.get("data", {})]
             assert pictures, source
             assert all(output["metadata"]["image/png"]["alt"].strip() for output in pictures)
@@ -351,15 +353,57 @@ def test_workbook_begins_with_its_question_and_one_import_cell(workbook):
         assert not helpers_imported(source), "helpers are imported in the first code cell"
 
 
+PARTS = ["will be able to decide", "Where people go wrong", "Exercises", "With your own", "Decide"]
+NEW_PARTS = ["More", "Where people go wrong", "Exercises", "With your own", "Your card"]
+FEWEST = {"panel": 2, "guess": 2, "exercise": 3, "card": 1}  # pieces of furniture
+
+
+def in_new_form(workbook):
+    """Whether drawings and questions of the workbook stand in its helper."""
+    return any(
+        re.search(r"^from helpers\.\w+ import .*questions", source, re.MULTILINE) for source in code_cells(workbook)
+    )
+
+
 def test_workbook_has_all_its_parts(workbook):
     found = headings(workbook)
-    for part in ("will be able to decide", "Where people go wrong", "Exercises", "With your own", "Decide"):
+    for part in NEW_PARTS if in_new_form(workbook) else PARTS:
         assert any(part in heading for heading in found), f"no part '{part}'; there are {found}"
     assert len(workbook["cells"]) <= 40
     sources = "\n".join(code_cells(workbook))
-    assert len(re.findall(r"^sliders\.panel\(|= sliders\.panel\(", sources, re.MULTILINE)) >= 2
-    assert len(re.findall(r"exercises\.check_", sources)) >= 3
     assert "rigs.describe(" in sources, "every workbook names the rig it works with"
+    if not in_new_form(workbook):
+        assert len(re.findall(r"^sliders\.panel\(|= sliders\.panel\(", sources, re.MULTILINE)) >= 2
+        assert len(re.findall(r"exercises\.check_", sources)) >= 3
+
+
+def test_a_reader_meets_no_code(workbook):
+    if not in_new_form(workbook):
+        pytest.skip("not yet in the form in which cells are folded")
+    for cell in workbook["cells"]:
+        if cell["cell_type"] == "code":
+            source = "".join(cell["source"])
+            assert cell["metadata"].get("jupyter", {}).get("source_hidden"), source
+            assert len(source.splitlines()) <= 12, source
+            assert all(len(line) <= 110 for line in source.splitlines()), source
+            assert not re.search(r"\bright=|my_answer", source), f"gives away an answer: {source}"
+
+
+def test_what_is_asked_can_be_read_without_a_kernel(workbook):
+    if not in_new_form(workbook):
+        pytest.skip("not yet in the form with guesses and boxes")
+    outputs = [output for cell in workbook["cells"] for output in cell.get("outputs", [])]
+    kinds = [output.get("metadata", {}).get("classroom") for output in outputs]
+    for kind, fewest in FEWEST.items():
+        assert kinds.count(kind) >= fewest, f"expected {fewest} of {kind}, found {kinds.count(kind)}"
+    for output, kind in zip(outputs, kinds, strict=True):
+        page = "".join(output.get("data", {}).get("text/html", ""))
+        if kind == "guess":
+            assert "Guess first." in page
+            assert re.search(r"<li>|from .* to ", page), "what can be guessed"
+            assert re.search(r"<details><summary>The answer</summary><p>.{20,}</p></details>", page)
+        if kind == "exercise":
+            assert page.count("<details>") == 2, "hint and solution"
 
 
 def test_workbook_names_no_place_on_one_computer(workbook):

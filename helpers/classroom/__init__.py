@@ -1,1 +1,3 @@
-"""Workbook furniture: figures, panels of sliders, forms, exercises and file reading. Knows nothing of telescopes."""
+"""Workbook furniture: strip, panels and guesses, exercises, forms, cards, figures and text. Knows nothing of
+telescopes.
+"""

@@ -1,12 +1,22 @@
-"""Exercises that check themselves: not yet attempted, wrong with something to reconsider, or right."""
+"""Exercises that check themselves: not yet attempted, wrong with something to reconsider, or right.
+
+A room's ``questions.py`` makes each `Question` from the reader's rig; `box` shows it with a field, a button and the
+reply.
+"""
 
 import html
+import re
 from dataclasses import dataclass
 
 import astropy.units as u
+import ipywidgets as widgets
 import numpy as np
 
+from helpers.classroom import figures, memory
+from helpers.classroom.text import TIGHT, folded
+
 NOT_YET, WRONG, RIGHT = "not yet", "wrong", "right"
+_MARKS = {NOT_YET: "… Not yet", WRONG: "✗ Not right yet", RIGHT: "✓ Right"}
 
 
 @dataclass(frozen=True)
@@ -19,7 +29,7 @@ class Outcome:
     solution: str = ""
 
     def _repr_mimebundle_(self, include=None, exclude=None):
-        mark = {NOT_YET: "… Not yet", WRONG: "✗ Not right yet", RIGHT: "✓ Right"}[self.state]
+        mark = _MARKS[self.state]
         page = f"<p><b>{mark}:</b> {html.escape(self.message)}</p>"
         for name, text in (("Hint", self.hint), ("Solution", self.solution)):
             if text:
@@ -135,3 +145,198 @@ def check_choice(answer, right, options, reconsider=None, hint="", solution=""):
     if key == right:
         return Outcome(RIGHT, f"{options[key]}.", "", solution)
     return Outcome(WRONG, reconsider.get(key, f"not {options[key]}. Look at the hint, then try again."), hint, solution)
+
+
+@dataclass(frozen=True)
+class Question:
+    """One exercise; a number with its unit, or one of several texts.
+
+    Parameters
+    ----------
+    name : str
+        Room and number, such as "04.1"; no two exercises share one.
+    task : str
+        What is asked.
+    right : number, Quantity or str
+        The right number, or the right one of `options`.
+    unit : Unit, optional
+        Of a number; none for a plain number.
+    percent, absolute : float, optional
+        Tolerance of a number, one of the two; `absolute` in `unit`.
+    options : tuple of str
+        Of a choice; empty for a number.
+    mistakes : tuple of (value, str)
+        Typical wrong answers and what to think about again.
+    hint, solution : str
+        Opened on demand.
+
+    Raises
+    ------
+    ValueError
+        A choice whose `right` or mistakes are no options, a number without exactly one tolerance, a part that is
+        missing.
+    """
+
+    name: str
+    task: str
+    right: object
+    unit: u.UnitBase | None = None
+    percent: float | None = None
+    absolute: float | None = None
+    options: tuple = ()
+    mistakes: tuple = ()
+    hint: str = ""
+    solution: str = ""
+
+    def __post_init__(self):
+        for part in ("task", "mistakes", "hint", "solution"):
+            if not getattr(self, part):
+                raise ValueError(f"{part}: expected something in exercise {self.name}, found none")
+        if self.options:
+            for text in (self.right, *(wrong for wrong, _ in self.mistakes)):
+                if text not in self.options:
+                    raise ValueError(f"options: expected to hold {text!r}, found {', '.join(self.options)}")
+        elif (self.percent is None) == (self.absolute is None):
+            raise ValueError("percent, absolute: expected exactly one tolerance")
+
+    def check(self, answer):
+        """The Outcome of an answer as the reader gives it: a typed text, or one of the options; None if there is
+        none.
+        """
+        if answer is None or answer is ... or not str(answer).strip():
+            how = "choose one" if self.options else f"type a number, such as {self.example}"
+            return Outcome(NOT_YET, f"{how}, then press Check.", self.hint, self.solution)
+        if self.options:
+            return self._check_option(answer)
+        reading = {"percent": self.percent, "absolute": self.absolute, "reconsider": self.mistakes}
+        outcomes = [
+            check_number(read, self.right, self.unit, hint=self.hint, solution=self.solution, **reading)
+            for read in _readings(answer)
+        ]
+        return next((outcome for outcome in outcomes if outcome.state == RIGHT), outcomes[0])
+
+    @property
+    def example(self):
+        """How an answer is written."""
+        return f"1.5 {self.unit}" if self.unit not in (None, u.dimensionless_unscaled) else "1.5"
+
+    def _check_option(self, answer):
+        if answer == self.right:
+            return Outcome(RIGHT, f"{answer}.", "", self.solution)
+        reply = dict(self.mistakes).get(answer, "Look at the hint, then try again.")
+        return Outcome(WRONG, reply, self.hint, self.solution)
+
+
+# How people write units, where astropy has another word.
+_UNITS = {
+    '"': "arcsec",
+    "''": "arcsec",
+    "″": "arcsec",
+    "'": "arcmin",
+    "′": "arcmin",
+    "°": "deg",
+    "sec": "s",
+    "seconds": "s",
+    "minutes": "min",
+    "hours": "h",
+    "degrees": "deg",
+    "electrons": "electron",
+    "e": "electron",
+    "e-": "electron",
+    "pixels": "pix",
+    "px": "pix",
+    "photons": "photon",
+    "magnitudes": "mag",
+    "micron": "um",
+    "microns": "um",
+    "times": "",
+}
+
+
+def _readings(answer):
+    """What a typed answer may mean: a comma is a decimal point, or else parts the thousands."""
+    if not isinstance(answer, str):
+        return [answer]
+    found = re.fullmatch(r"\s*([-+−]?[\d.,]+(?:[eE][-+]?\d+)?)\s*(.*?)\s*", answer[:80])
+    if found is None:
+        return [answer[:80]]
+    digits, unit = found[1].replace("−", "-"), found[2]
+    unit = _UNITS.get(unit.lower(), unit)
+    readings = [digits.replace(",", ".", 1)] if digits.count(",") == 1 and "." not in digits else []
+    if re.fullmatch(r"[-+]?\d{1,3}(,\d{3})+(\.\d*)?", digits):
+        readings.append(digits.replace(",", ""))
+    return [f"{number} {unit}".strip() for number in readings or [digits]]
+
+
+def page_of(question):
+    """HTML of an exercise where no kernel runs: the task, what can be chosen, hint and solution folded."""
+    offered = "".join(f"<li>{html.escape(text)}</li>" for text in question.options)
+    return _task(question) + (f"<ul>{offered}</ul>" if offered else "") + _helps(question)
+
+
+def _task(question):
+    return f"<p {TIGHT}><b>Exercise {html.escape(question.name)}.</b> {html.escape(question.task)}</p>"
+
+
+def _helps(question):
+    named = (("Hint", question.hint), ("Solution", question.solution))
+    return "".join(folded(name, f"<p>{html.escape(text)}</p>") for name, text in named)
+
+
+class Box:
+    """An exercise on the page; `outcome` is the last reply. Made by `box`."""
+
+    def __init__(self, question):
+        self.question = question
+        if question.options:
+            layout = widgets.Layout(width="100%", height="auto")
+            self._input = widgets.RadioButtons(options=question.options, value=None, layout=layout)
+        else:
+            self._input = widgets.Text(
+                placeholder=f"such as {question.example}",
+                description="Your answer",
+                layout=widgets.Layout(width="100%", max_width="320px"),
+            )
+        at_left = widgets.Layout(width="auto", align_self="flex-start")
+        button = widgets.Button(description="Check", button_style="primary", layout=at_left)
+        button.on_click(lambda _: self.check())
+        self._said = widgets.HTML()
+        rows = [widgets.HTML(_task(question)), self._input, button, self._said, widgets.HTML(_helps(question))]
+        self.box = widgets.VBox(rows)
+        self.box.add_class("classroom-exercise")
+        self.outcome = question.check(None)
+        kept = memory.recall(question.name, question.task, question.right)
+        if kept is not None:
+            self._input.value = kept
+            self.check()
+
+    def check(self, answer=None):
+        """Check what stands in the box, or what is given, and say how it went."""
+        if answer is not None:
+            self._input.value = answer
+        answer = self._input.value
+        if answer is not None:
+            memory.keep(self.question.name, self.question.task, self.question.right, answer)
+        self.outcome = self.question.check(answer)
+        self._said.value = (
+            f'<div role="status" aria-live="polite"><b>{_MARKS[self.outcome.state]}:</b> '
+            f"{html.escape(self.outcome.message)}</div>"
+        )
+
+    def _ipython_display_(self):
+        offered = f" ({'; '.join(self.question.options)})" if self.question.options else ""
+        figures.show_piece("exercise", page_of(self.question), self.question.task + offered, self.box)
+
+
+def box(question):
+    """An exercise in a box; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    question : Question
+
+    Returns
+    -------
+    Box
+    """
+    return Box(question)

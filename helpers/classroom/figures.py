@@ -6,17 +6,25 @@ import io
 import threading
 
 import matplotlib
+import matplotlib.ticker
 import numpy as np
+from astropy.visualization import quantity_support
+from matplotlib import patheffects
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
+
+from helpers.classroom.text import Marked, escape, marked, more, say, table
+
+__all__ = ["Marked", "escape", "marked", "more", "say", "table"]  # text and pictures reach a page by one name
 
 # Okabe & Ito 2008, "Color Universal Design": eight colours told apart with every common kind of colour vision.
 COLOURS = ("#0072B2", "#E69F00", "#009E73", "#CC79A7", "#000000", "#56B4E9", "#D55E00")
 LINE_STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 3)), (0, (1, 1)))
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 IMAGE_MAP = "cividis"  # perceptually uniform, made for colour-blind viewers (Nunez, Anderton & Renslow 2018)
-GREY = "#6e6e6e"
+GREY = "#595959"  # 7:1 on white (WCAG 2.2, 1.4.6)
+KIND = "classroom"  # in an output's metadata: which piece of furniture it is
 
 # JupyterLab may answer widgets in one thread of the kernel while cells run in another: one drawing at a time.
 DRAWING = threading.RLock()
@@ -45,6 +53,7 @@ matplotlib.rcParams.update(
         "svg.hashsalt": "figures",
     }
 )
+quantity_support()  # axes take Quantities, and refuse those of another kind
 
 
 def new_figure(rows=1, columns=1, width=7.2, height=4.2, **subplots):
@@ -85,14 +94,15 @@ def line_look(index):
     return style
 
 
-def label(axes, x, y, title=None):
-    """Name the axes; each name ends with its unit in square brackets, or says that there is none.
+def label(axes, x=None, y=None, title=None):
+    """Name the axes; each name ends with its unit in square brackets.
 
     Parameters
     ----------
     axes : matplotlib.axes.Axes
-    x, y : str
-        Such as "guide exposure [s]" or "share of stars [-]".
+    x, y : str, optional
+        Such as "guide exposure [s]". A plain number, such as a share, says so with "[-]", which is not drawn. None
+        leaves an axis without name.
     title : str, optional
 
     Raises
@@ -100,13 +110,87 @@ def label(axes, x, y, title=None):
     ValueError
         A name without a unit.
     """
-    for name, text in (("x", x), ("y", y)):
-        if not text.rstrip().endswith("]"):
+    for name, text, write in (("x", x, axes.set_xlabel), ("y", y, axes.set_ylabel)):
+        if text is not None and not text.rstrip().endswith("]"):
             raise ValueError(f"{name}: expected a unit in square brackets at the end ('[-]' if none), found {text!r}")
-    axes.set_xlabel(x)
-    axes.set_ylabel(y)
+        write((text or "").removesuffix("[-]").rstrip())
     if title:
         axes.set_title(title)
+
+
+def log_ticks(axes, x=None, y=None):
+    """Ticks of logarithmic axes at the values named, written as plain numbers."""
+    for values, axis in ((x, axes.xaxis), (y, axes.yaxis)):
+        if values is not None:
+            axis.set_ticks(list(values), [f"{value:,g}" for value in values])
+            axis.set_minor_locator(matplotlib.ticker.NullLocator())
+
+
+def outline(width, height):
+    """Corners of a rectangle about 0, closed: arrays x and y of shape (5,), in the unit of `width` and `height`."""
+    return width / 2 * np.array([-1, 1, 1, -1, -1]), height / 2 * np.array([-1, -1, 1, 1, -1])
+
+
+def label_curve(axes, x, y, text, at=0.5, above=True, **keywords):
+    """Name a curve where it runs, instead of in a legend.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    x, y : array or Quantity
+        The curve.
+    text : str
+    at : float
+        Where along the points of the curve, from 0 to 1.
+    above : bool or None
+        Above or below the curve; None: at the point itself.
+    **keywords
+        Passed to the text, such as ``color``.
+
+    Returns
+    -------
+    matplotlib.text.Annotation
+    """
+    place = round(at * (len(x) - 1))
+    style = {"ha": "center", "va": "bottom" if above else "top", "fontsize": 12}
+    halo = [patheffects.withStroke(linewidth=3, foreground="white")]
+    return axes.annotate(
+        text,
+        (axes.convert_xunits(x[place]), axes.convert_yunits(y[place])),
+        (0, {True: 5, False: -5, None: 0}[above]),
+        textcoords="offset points",
+        path_effects=halo,
+        **(style | keywords),
+    )
+
+
+def ruler(axes, notices=None, air=None, texts=("shows in the picture", "air in one exposure")):
+    """Two lines across a plot of errors, the same in every room: what shows, and what the air does anyway.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Errors along y.
+    notices, air : float or Quantity, optional
+        As the axis takes it; None leaves a line out.
+    texts : pair of str
+
+    Returns
+    -------
+    list of Artist
+        Lines and their names, in case they must move.
+    """
+    drawn = []
+    for value, text, colour, style in zip((notices, air), texts, ("black", GREY), ("--", ":"), strict=True):
+        if value is not None:
+            value = float(axes.convert_yunits(value))
+            drawn.append(axes.axhline(value, color=colour, linestyle=style, linewidth=1.6))
+            place = {"xycoords": axes.get_yaxis_transform(), "textcoords": "offset points", "ha": "right"}
+            halo = [patheffects.withStroke(linewidth=3, foreground="white")]
+            drawn.append(
+                axes.annotate(text, (0.995, value), (0, 3), color=colour, fontsize=11, path_effects=halo, **place)
+            )
+    return drawn
 
 
 def show_pixels(axes, image, scale=1.0, unit="pixel", **keywords):
@@ -166,7 +250,7 @@ class Shown:
         from IPython.display import display
 
         data, metadata = picture_bundle(self.png, self.alt)
-        display(data, metadata=metadata, raw=True)
+        display(data, metadata=metadata | {KIND: "figure"}, raw=True)
         display({"text/html": in_words(self.alt, self.sentence), "text/plain": self.sentence}, raw=True)
 
 
@@ -182,6 +266,25 @@ def live_view(widget):
     bundle = bundle[0] if isinstance(bundle, tuple) else bundle
     view = "application/vnd.jupyter.widget-view+json"
     return {view: bundle[view]}
+
+
+def show_piece(kind, page, plain, widget=None):
+    """Display one piece of furniture: a widget where a kernel runs, and HTML that stands for it everywhere else.
+
+    Parameters
+    ----------
+    kind : str
+        "panel", "figure", "guess", "exercise", "form", "strip" or "card"; kept in the output's metadata.
+    page : str
+        HTML, with all text of others escaped.
+    plain : str
+        The same in short, for viewers of plain text.
+    widget : ipywidgets widget, optional
+    """
+    from IPython.display import display
+
+    data = {"text/html": page, "text/plain": plain}
+    display(data | (live_view(widget) if widget is not None else {}), metadata={KIND: kind}, raw=True)
 
 
 def in_words(alt, sentence=""):
@@ -210,10 +313,3 @@ def show(figure, alt, sentence=""):
     if not alt.strip():
         raise ValueError("alt: expected a description of the figure, found none")
     return Shown(png_of(figure), alt, sentence)
-
-
-def say(text):
-    """Text with computed numbers (Markdown) as the output of a cell."""
-    from IPython.display import Markdown
-
-    return Markdown(text)

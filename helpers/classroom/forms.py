@@ -1,20 +1,27 @@
-"""A form: labelled fields with units and a save button; what is wrong is said under the button, in words. And a
-progress bar.
-"""
+"""Forms: labelled fields with units and a button, files to pick, a progress bar; what is wrong is said in words."""
 
+import fnmatch
 import html
+import tempfile
+from pathlib import Path
 
 import ipywidgets as widgets
 
 from helpers.classroom import figures
 
+_WRONG = "#8a3b00"
+_FULL = widgets.Layout(width="100%", max_width="620px")
+_STYLE = """<style>
+.classroom-form .widget-inline-hbox { flex-flow: row wrap; height: auto; }
+.classroom-form .widget-inline-hbox > .widget-label:first-child {
+  width: 100% !important; text-align: left; white-space: normal; height: auto; line-height: 1.4; }
+</style>"""
+
 
 def _input(field):
-    common = {
-        "description": f"{field['label']} [{field['unit']}]" if field["unit"] else field["label"],
-        "style": {"description_width": "400px"},
-        "layout": widgets.Layout(width="620px", max_width="100%"),
-    }
+    mark = {True: " (yours)", False: " (demo)"}.get(field.get("own"), "")
+    label = f"{field['label']} [{field['unit']}]" if field["unit"] else field["label"]
+    common = {"description": label + mark, "style": {"description_width": "initial"}, "layout": _FULL}
     value, options = field["value"], field["choices"]
     if options is not None:
         shown = [({True: "yes", False: "no"}.get(option, option), option) for option in options]
@@ -26,25 +33,66 @@ def _input(field):
     return widgets.Text(value=value, **common)
 
 
+def _advice(field):
+    """What helps to fill a field: a typical value, and what to do when it isn't known."""
+    parts = []
+    if field.get("typical"):
+        parts.append(f"Typical: {field['typical']}.")
+    if field.get("if_unknown"):
+        parts.append(f"Not known? {field['if_unknown']}")
+    return " ".join(parts)
+
+
+def _said(message, wrong=False):
+    lines = "<br>".join(html.escape(line) for line in message.splitlines())
+    return f'<div role="status" aria-live="polite" style="color:{_WRONG if wrong else "inherit"}">{lines}</div>'
+
+
+class _Field:
+    """One field: its input, the advice under it, and what its check says."""
+
+    def __init__(self, field):
+        self.input, self._check = _input(field), field.get("check")
+        advice = html.escape(_advice(field))
+        self._told = widgets.HTML()
+        under = [widgets.HTML(f'<small style="color:{figures.GREY}">{advice}</small>')] if advice else []
+        self.rows = [self.input, *under, *([self._told] if self._check else [])]
+        if self._check:
+            self.input.observe(lambda _: self._judge(), names="value")
+
+    def _judge(self):
+        try:
+            answer, wrong = self._check(self.input.value) or "", False
+        except ValueError as error:
+            answer, wrong = str(error), True
+        self._told.value = _said(str(answer), wrong)
+
+
 class Form:
     """A form to fill; made by `form`. `answers` is what it holds now, `message` what was last said under the button."""
 
     def __init__(self, fields, save, button):
-        self._save = save
-        self._inputs = {field["key"]: _input(field) for field in fields}
+        self._save, self._fields = save, fields
+        parts = {field["key"]: _Field(field) for field in fields}
+        self._inputs = {key: part.input for key, part in parts.items()}
+        first = [field for field in fields if field.get("folded") is False]
         sections = {}
         for field in fields:
-            sections.setdefault(field["section"], []).append(self._inputs[field["key"]])
+            if field.get("folded") is not False:
+                sections.setdefault(field["section"], []).extend(parts[field["key"]].rows)
         titles = [name.replace("_", " ").capitalize() for name in sections]
-        self._accordion = widgets.Accordion([widgets.VBox(rows) for rows in sections.values()], selected_index=0)
+        self._accordion = widgets.Accordion(
+            [widgets.VBox(rows) for rows in sections.values()], selected_index=None if first else 0
+        )
         for index, title in enumerate(titles):
             self._accordion.set_title(index, title)
-        at_left = widgets.Layout(width="auto", align_self="flex-start")
-        self._button = widgets.Button(description=button, button_style="primary", layout=at_left)
+        self._button = _wide_button(button)
         self._button.on_click(lambda _: self.save())
         self._said = widgets.HTML()
         self.message = ""
-        self.box = widgets.VBox([self._accordion, self._button, self._said])
+        on_top = [row for field in first for row in parts[field["key"]].rows]
+        folded = [self._accordion] if sections else []
+        self.box = _form_box([*on_top, *folded, self._button, self._said])
 
     @property
     def answers(self):
@@ -62,15 +110,167 @@ class Form:
 
     def save(self):
         """Hand the answers to the save function and say what it answered, or what was wrong."""
-        try:
-            self.message, colour = str(self._save(self.answers)), "inherit"
-        except Exception as error:  # said to the reader in the form
-            self.message, colour = f"Not done. {error}", "#8a3b00"
-        lines = "<br>".join(html.escape(line) for line in self.message.splitlines())
-        self._said.value = f'<div role="status" aria-live="polite" style="color:{colour}">{lines}</div>'
+        self.message, wrong = _answer_of(self._save, self.answers)
+        self._said.value = _said(self.message, wrong)
 
     def _ipython_display_(self):
-        _show(self.box, "A form to fill; it appears when the workbook runs.")
+        rows = "".join(
+            f"<li>{html.escape(field['label'])}: {html.escape(str(field['value']))} {html.escape(field['unit'])}"
+            f" {html.escape(_advice(field))}</li>"
+            for field in self._fields
+        )
+        text = "A form to fill; it appears when the workbook runs."
+        page = f"<p>{text}</p><details><summary>Its fields, as they stand</summary><ul>{rows}</ul></details>"
+        figures.show_piece("form", page, text, self.box)
+
+
+def _form_box(rows):
+    box = widgets.VBox([widgets.HTML(_STYLE, layout=widgets.Layout(display="none")), *rows])
+    box.add_class("classroom-form")
+    return box
+
+
+def _wide_button(text):
+    at_left = widgets.Layout(width="auto", align_self="flex-start")
+    return widgets.Button(description=text, button_style="primary", layout=at_left)
+
+
+def _answer_of(act, *arguments):
+    """What a function of the reader's answers says, and whether something was wrong."""
+    try:
+        return str(act(*arguments)), False
+    except Exception as error:  # said to the reader in the form
+        return f"Not done. {error}", True
+
+
+def form(fields, save, button="Save"):
+    """A live form; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    fields : list of dict
+        Keys: key, section, label, unit, value, choices (None for free input). And, where they help: `typical` and
+        `if_unknown` (texts shown under the field), `own` (True or False: the reader's value or the demo's), `folded`
+        (False puts a field on top of the form, all others are folded by section), `check` (called with the value at
+        each
+        change; returns what to say, or raises a ValueError).
+    save : function
+        Called with the answers by key; returns the sentence to show. What it raises is shown in words.
+    button : str
+        Text on the save button.
+
+    Returns
+    -------
+    Form
+    """
+    return Form(list(fields), save, button)
+
+
+class FilePicker:
+    """Files to pick; made by `upload` or `choose_file`. `message` is what was last said under the button."""
+
+    def __init__(self, rows, files, read, button, label):
+        self._files, self._read, self._label = files, read, label
+        self._button, self._said, self.message = _wide_button(button), widgets.HTML(), ""
+        self._button.on_click(lambda _: self.read())
+        self.box = _form_box([widgets.HTML(f"<b>{html.escape(label)}</b>"), *rows, self._button, self._said])
+
+    def read(self):
+        """Hand the picked files to the reading function and say what it answered, or what was wrong."""
+        self.message, wrong = _answer_of(lambda: self._read(self._files()))
+        self._said.value = _said(self.message, wrong)
+
+    def _ipython_display_(self):
+        text = f"{self._label}: files are picked here when the workbook runs."
+        figures.show_piece("form", f"<p>{html.escape(text)}</p>", text, self.box)
+
+
+def upload(label, read, accept="", multiple=False, limit=8, button="Read"):
+    """A field to send files from the reader's computer; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    label : str
+    read : function
+        Called with a list of paths of temporary copies; returns the sentence to show. What it raises is shown in words.
+    accept : str
+        Endings, such as ".csv,.txt"; empty for all.
+    multiple : bool
+    limit : float
+        Most megabytes of all files together.
+    button : str
+
+    Returns
+    -------
+    FilePicker
+    """
+    field = widgets.FileUpload(accept=accept, multiple=multiple, description="Pick a file", layout=_FULL)
+    folder = tempfile.TemporaryDirectory(prefix="upload_")
+
+    def files():
+        if not field.value:
+            raise ValueError("Pick a file first.")
+        size = sum(sent["size"] for sent in field.value) / 1e6
+        if size > limit:
+            raise ValueError(f"expected at most {limit:g} MB, found {size:.1f} MB; choose it from a folder instead")
+        # The name of a file is its sender's: only the last part of it is taken, so that nothing is written elsewhere.
+        paths = [Path(folder.name) / (Path(sent["name"].replace("\\", "/")).name or "file") for sent in field.value]
+        for path, sent in zip(paths, field.value, strict=True):
+            path.write_bytes(bytes(sent["content"]))
+        return paths
+
+    return FilePicker([field], files, read, button, label)
+
+
+def choose_file(label, read, patterns=("*",), start=".", multiple=False, button="Read"):
+    """A list of the files in a folder, to pick from; make it the last expression of a cell.
+
+    Parameters
+    ----------
+    label : str
+    read : function
+        Called with a list of paths; returns the sentence to show. What it raises is shown in words.
+    patterns : sequence of str
+        Of file names, such as ``["*.csv", "*.ecsv"]``.
+    start : path
+        Folder to begin in: the reader's own, where the workbooks lie, unless given.
+    multiple : bool
+    button : str
+
+    Returns
+    -------
+    FilePicker
+    """
+    folders = widgets.Dropdown(description="Folder", style={"description_width": "initial"}, layout=_FULL)
+    kind = widgets.SelectMultiple if multiple else widgets.Select
+    listed = kind(description="Files", rows=6, style={"description_width": "initial"}, layout=_FULL)
+
+    def enter(folder):
+        folder = Path(folder).resolve()
+        inside = sorted(path for path in _seen(folder) if path.is_dir() and not path.name.startswith("."))
+        named = [(f"{folder.name or folder}  (here)", folder), ("..  (one up)", folder.parent)]
+        folders.options = named + [(f"{path.name}/", path) for path in inside]
+        folders.value = folder
+        fitting = [path for path in _seen(folder) if any(fnmatch.fnmatch(path.name.lower(), p) for p in patterns)]
+        listed.options = [(path.name, path) for path in sorted(fitting) if path.is_file()]
+
+    def files():
+        picked = list(listed.value) if multiple else [listed.value] if listed.value is not None else []
+        if not picked:
+            raise ValueError("Pick a file first.")
+        return picked
+
+    enter(start)
+    folders.observe(lambda change: enter(change["new"]) if change["new"] is not None else None, names="value")
+    return FilePicker([folders, listed], files, read, button, label)
+
+
+def _seen(folder):
+    """What lies in a folder; nothing where it may not be read."""
+    try:
+        return list(folder.iterdir())
+    except OSError:
+        return []
 
 
 def _show(widget, text):
@@ -101,22 +301,3 @@ def progress_bar(label):
         bar.value = float(share)
 
     return move
-
-
-def form(fields, save, button="Save"):
-    """A live form; make it the last expression of a cell.
-
-    Parameters
-    ----------
-    fields : list of dict
-        Keys: key, section, label, unit, value, choices (None for free input).
-    save : function
-        Called with the answers by key; returns the sentence to show. What it raises is shown in words.
-    button : str
-        Text on the save button.
-
-    Returns
-    -------
-    Form
-    """
-    return Form(list(fields), save, button)

@@ -8,16 +8,30 @@ The pictures one key press away are drawn ahead (`ahead.py`).
 
 import html
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
+import astropy.units as u
 import ipywidgets as widgets
 import numpy as np
 
-from helpers.classroom import figures
+from helpers.classroom import figures, guesses
 from helpers.classroom.ahead import Ahead, one_step
 
-_LABEL_WIDTH = "240px"
 _QUICK = 1  # PNG compression level while sliders move
+# Controls beside their figure where there is room, above it on a narrow screen; a label above its slider.
+_STYLE = """<style>
+.classroom-panel .widget-inline-hbox { flex-flow: row wrap; height: auto; }
+.classroom-panel .widget-inline-hbox > .widget-label:first-child {
+  width: 100% !important; text-align: left; white-space: normal; height: auto; line-height: 1.4; }
+.classroom-panel .widget-checkbox > .widget-label:first-child { display: none; }
+.classroom-panel img { width: 100%; height: auto; min-width: 440px; }
+.classroom-picture { overflow-x: auto; }
+</style>"""
+
+
+def _as_it_is(value):
+    return value
 
 
 @dataclass(frozen=True)
@@ -25,8 +39,10 @@ class Control:
     """One slider, choice or switch of a panel; made by `slider`, `choice`, `switch` or `player`."""
 
     name: str
-    make: object  # () -> list of widgets; the first one carries the value
-    start: object
+    make: Callable  # () -> list of widgets; the first one carries the value
+    start: object  # of that widget
+    said: str  # label, range and start value in words
+    hand: Callable = _as_it_is  # what `update` gets for a value of the widget
 
 
 def _text(value):
@@ -40,14 +56,22 @@ def _description(label, unit):
 def _common(label, unit):
     return {
         "description": _description(label, unit),
-        "style": {"description_width": _LABEL_WIDTH},
-        "layout": widgets.Layout(width="640px", max_width="100%"),
+        "style": {"description_width": "initial"},
+        "layout": widgets.Layout(width="100%"),
     }
 
 
+def _start(start, unit):
+    return f"start: {_text(start)}{' ' + unit if unit else ''}"
+
+
 def _mark(start, unit):
-    unit = f" {unit}" if unit else ""
-    return widgets.HTML(f'<span style="color:{figures.GREY}">start: {html.escape(_text(start) + unit)}</span>')
+    return widgets.HTML(f'<span style="color:{figures.GREY}">{html.escape(_start(start, unit))}</span>')
+
+
+def _bare(value, unit):
+    """A plain number in `unit`, of a number or a Quantity."""
+    return value.to_value(unit).item() if isinstance(value, u.Quantity) else value
 
 
 def _grid(minimum, start, step):
@@ -71,15 +95,20 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
         Argument name in the panel's `update` function.
     label : str
         What the reader sees, without the unit.
-    minimum, maximum, start : float or int
-        Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such as
-        one from the reader's own rig, widens the range.
+    minimum, maximum, start : float, int or Quantity
+        Whole numbers throughout (and no step) make a slider of whole numbers. A start value outside the range, such
+        as one
+        from the reader's own rig, widens the range.
     step : float, optional
         A hundredth of the range if not given; with `logarithmic`, a step in powers of ten (0.05 if not given). It is
-        changed a little where it would pass over the start value; a start value less than half a step above `minimum`
-        becomes the lower end.
-    unit : str
-        Shown behind the label; empty for a count or a share.
+        changed
+        a little where it would pass over the start value; a start value less than half a step above `minimum`
+        becomes the lower
+        end.
+    unit : Unit or str
+        Shown behind the label; empty for a count or a share. With a unit of astropy, `update` gets Quantities; with
+        a text,
+        plain numbers.
     logarithmic : bool
 
     Returns
@@ -91,6 +120,9 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
     ValueError
         The range is empty, or a logarithmic one does not start above 0.
     """
+    kind = unit if isinstance(unit, u.UnitBase) else None
+    minimum, maximum, start = (_bare(value, kind) for value in (minimum, maximum, start))
+    unit = unit.to_string() if kind is not None else unit
     if not minimum < maximum:
         raise ValueError(f"{name}: expected minimum below maximum, found {minimum} and {maximum}")
     if logarithmic and min(minimum, start) <= 0:
@@ -116,28 +148,37 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
             )
         return [control, _mark(start, unit)]
 
-    return Control(name, make, start)
+    said = f"{_description(label, unit)}, {_text(minimum)} to {_text(maximum)}, {_start(start, unit)}"
+    return Control(name, make, start, said, _as_it_is if kind is None else lambda value: value * kind)
 
 
 def choice(name, label, options, start=None):
-    """A drop-down list of texts; the first is the start value unless another is named."""
+    """A drop-down list of texts; the first is the start value unless another is named.
+
+    Of a dict, such as ``{"0.5 s": 0.5 * u.s}``, the texts are shown and `update` gets the values.
+    """
+    values = options if isinstance(options, dict) else None
     options = list(options)
     start = options[0] if start is None else start
     if start not in options:
         raise ValueError(f"{name}: expected a start value among {options}, found {start!r}")
-    return Control(
-        name, lambda: [widgets.Dropdown(options=options, value=start, **_common(label, "")), _mark(start, "")], start
-    )
+
+    def make():
+        return [widgets.Dropdown(options=options, value=start, **_common(label, "")), _mark(start, "")]
+
+    said = f"{label}: {', '.join(map(str, options))}, {_start(start, '')}"
+    return Control(name, make, start, said, _as_it_is if values is None else values.__getitem__)
 
 
 def switch(name, label, start=False):
     """A box to tick."""
 
     def make():
-        common = _common(label, "") | {"indent": True}
-        return [widgets.Checkbox(value=bool(start), **common), _mark("on" if start else "off", "")]
+        common = _common(label, "") | {"indent": False}
+        return [widgets.Checkbox(value=bool(start), **common), _mark(word, "")]
 
-    return Control(name, make, bool(start))
+    word = "on" if start else "off"
+    return Control(name, make, bool(start), f"{label}: on or off, {_start(word, '')}")
 
 
 def player(name, label, frames, interval=100, unit=""):
@@ -151,7 +192,7 @@ def player(name, label, frames, interval=100, unit=""):
         widgets.jslink((play, "value"), (control, "value"))
         return [control, play]
 
-    return Control(name, make, 0)
+    return Control(name, make, 0, f"{label}: {frames} pictures that play one after the other")
 
 
 def _read_out(sentence, failed):
@@ -168,13 +209,13 @@ def _exactly(start, value):
 
 
 class Panel:
-    """A panel of controls above a figure and a sentence; made by `panel`.
+    """A panel of controls beside a figure and a sentence; made by `panel`.
 
     `values` (dict), `sentence` (str) and `png` (bytes) tell its present state; `set(name=value)` moves controls from
-    Python; `reset()` takes all back to their start values.
+    Python; `reset()` takes all back to their start values. `asked` is the guess that opens it, or None.
     """
 
-    def __init__(self, controls, figure, moving, update, alt, question):
+    def __init__(self, controls, figure, moving, update, alt, question, guess):
         self._figure, self._moving, self._update, self.alt = figure, moving, update, alt
         self._background = None
         self.sentence, self.png, self.failed = "", b"", False
@@ -182,33 +223,59 @@ class Panel:
             artist.set_animated(True)
         figure.canvas.draw()  # settles the layout, which stays as it is from here on: nothing may jump
         figure.set_layout_engine("none")
-        made = {control.name: control.make() for control in controls}
-        if len(made) < len(controls):
+        self._controls = {control.name: control for control in controls}
+        if len(self._controls) < len(controls):
             raise ValueError("controls: expected names that differ, found one twice")
+        made = {control.name: control.make() for control in controls}
         self._starts = {control.name: control.start for control in controls}
         self._inputs = {name: parts[0] for name, parts in made.items()}
-        self._image = widgets.Image(
-            format="url", layout=widgets.Layout(width=f"{figure.bbox.width:.0f}px", max_width="100%")
-        )
+        self._image = widgets.Image(format="url", layout=widgets.Layout(width="100%"))
         self._readout = widgets.HTML()
-        at_left = widgets.Layout(width="auto", align_self="flex-start")
-        self._reset = widgets.Button(description="Back to start values", icon="undo", layout=at_left)
-        self._reset.on_click(lambda _: self.reset())
-        asked = [widgets.HTML(f"<p><b>What do you expect?</b> {html.escape(question)}</p>")] if question else []
-        rows = [widgets.HBox(parts) for parts in made.values()]
-        self.box = widgets.VBox([*asked, *rows, self._reset, self._image, self._readout])
+        self.box = self._furnish(made, question)
         self._ahead = Ahead(list(self._inputs.values()), self._image, self._readout, self._draw_ahead)
         self._refresh(raising=True)
         self._start_png, self._start_sentence = self.png, self.sentence
         for control in self._inputs.values():
             control.observe(lambda _: self._refresh(), names="value")
+        self.asked = None if guess is None else guesses.Asked(guess, self._cover)
+
+    def _furnish(self, made, question):
+        """The box with everything in it: controls, then the picture beside them where there is room."""
+        at_left = widgets.Layout(width="auto", align_self="flex-start")
+        self._reset = widgets.Button(description="Back to start values", icon="undo", layout=at_left)
+        self._reset.on_click(lambda _: self.reset())
+        asked = [widgets.HTML(f"<p><b>What do you expect?</b> {html.escape(question)}</p>")] if question else []
+        rows = [part for parts in made.values() for part in parts]
+        self._covered = [*rows, self._reset]
+        beside = widgets.VBox([*asked, *rows, self._reset], layout=widgets.Layout(flex="1 1 240px", min_width="0"))
+        wide = widgets.Layout(flex="3 1 500px", min_width="0", max_width=f"{self._figure.bbox.width:.0f}px")
+        scrolled = widgets.Box([self._image], layout=widgets.Layout(width="100%"))
+        scrolled.add_class("classroom-picture")
+        picture = widgets.VBox([scrolled, self._readout], layout=wide)
+        around = widgets.Layout(display="flex", flex_flow="row wrap", align_items="flex-start", grid_gap="0 16px")
+        box = widgets.Box([widgets.HTML(_STYLE, layout=widgets.Layout(display="none")), beside, picture], layout=around)
+        box.add_class("classroom-panel")
+        return box
+
+    def _cover(self, covered):
+        for part in self._covered:
+            if hasattr(part, "disabled"):
+                part.disabled = covered
+
+    def _raw(self):
+        """What the widgets say, by name."""
+        return {name: _exactly(self._starts[name], control.value) for name, control in self._inputs.items()}
+
+    def _handed(self, raw):
+        return {name: self._controls[name].hand(value) for name, value in raw.items()}
 
     @property
     def values(self):
-        return {name: _exactly(self._starts[name], control.value) for name, control in self._inputs.items()}
+        """What `update` got last, by name."""
+        return self._handed(self._raw())
 
     def set(self, **values):
-        """Move controls; the figure is drawn once, after the last."""
+        """Move controls, to values as their widgets hold them; the figure is drawn once, after the last."""
         for name in values:
             if name not in self._inputs:
                 raise ValueError(f"{name}: expected one of {', '.join(self._inputs)}")
@@ -250,9 +317,9 @@ class Panel:
             value = one_step(self._inputs[name], direction)
             if value is None:
                 return None
-            values = self.values | {name: _exactly(self._starts[name], value)}
+            values = self._raw() | {name: _exactly(self._starts[name], value)}
             try:
-                sentence = str(self._update(**values))
+                sentence = str(self._update(**self._handed(values)))
             except Exception:  # told when the reader gets there
                 return None
             return values.values(), figures.data_address(self._draw()), _read_out(sentence, failed=False)
@@ -273,15 +340,20 @@ class Panel:
     def _ipython_display_(self):
         from IPython.display import display
 
-        # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other the
-        # picture.
+        if self.asked is not None:
+            self.asked._ipython_display_()
+        # One output holds the live panel and its start picture: a viewer with a kernel shows the panel, any other
+        # the picture.
         data, metadata = figures.picture_bundle(self._start_png, self.alt)
-        display(data | figures.live_view(self.box), metadata=metadata, raw=True)
-        words = figures.in_words(f"{self.alt} At the start values: {self._start_sentence}")
-        display({"text/html": words, "text/plain": self._start_sentence}, raw=True)
+        display(data | figures.live_view(self.box), metadata=metadata | {figures.KIND: "panel"}, raw=True)
+        told = f"At the start values: {self._start_sentence}"
+        live = widgets.HTML(figures.in_words(f"{self.alt} {told}"))
+        moved = "; ".join(html.escape(control.said) for control in self._controls.values())
+        page = f"<p><b>{html.escape(told)}</b></p><p>To move: {moved}.</p>{figures.in_words(self.alt)}"
+        figures.show_piece("words", page, self._start_sentence, live)
 
 
-def panel(controls, figure, moving, update, alt, question=""):
+def panel(controls, figure, moving, update, alt, question="", guess=None):
     """A live panel; make it the last expression of a cell.
 
     Parameters
@@ -300,6 +372,8 @@ def panel(controls, figure, moving, update, alt, question=""):
         What somebody who can't see the figure needs to know.
     question : str
         Asked above the sliders: what does the reader expect?
+    guess : guesses.Guess, optional
+        Asked first; the sliders stay still until the reader has guessed or skipped.
 
     Returns
     -------
@@ -314,4 +388,4 @@ def panel(controls, figure, moving, update, alt, question=""):
         raise ValueError("controls, moving: expected at least one of each, found none")
     if not alt.strip():
         raise ValueError("alt: expected a description of the figure, found none")
-    return Panel(list(controls), figure, list(moving), update, alt, question)
+    return Panel(list(controls), figure, list(moving), update, alt, question, guess)

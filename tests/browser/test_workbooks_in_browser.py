@@ -2,6 +2,7 @@
 
 import base64
 import io
+import re
 import time
 from pathlib import Path
 
@@ -54,7 +55,7 @@ def test_workbook_runs_and_its_panels_answer(open_workbook, path):
             assert output.output_type != "error", f"{cell.source}\n{output}"
             assert output.get("name") != "stderr", output
     panels = workbook.panels()
-    assert len(panels) == sum("sliders.panel(" in cell.source for cell in workbook.cells())
+    assert len(panels) == sum(bool(re.search(r"(sliders|panels)\.panel\(", cell.source)) for cell in workbook.cells())
     for number, panel in enumerate(panels, start=1):
         panel.box.scroll_into_view_if_needed()
         panel.image.wait_for()

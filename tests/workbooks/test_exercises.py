@@ -33,11 +33,15 @@ class Exercise:
 
 
 def run_cells(path):
-    """Run a workbook's code cells in this process and return its exercises, the files it left behind, and its
-    panels.
+    """Run a workbook's code cells in this process and return its exercises, the files it left behind, its panels and
+    boxes.
     """
-    found, panels, before = [], [], set(FOLDER.iterdir())
-    make_panel = sliders.panel
+    found, panels, boxes, before = [], [], [], set(FOLDER.iterdir())
+    make_panel, make_box = sliders.panel, exercises.box
+
+    def remember_box(question):
+        boxes.append(make_box(question))
+        return boxes[-1]
 
     def remember(*arguments, **keywords):
         panels.append(make_panel(*arguments, **keywords))
@@ -59,6 +63,7 @@ def run_cells(path):
         patch.setenv("GUIDING_RIG_FILE", "demo")
         patch.setattr(sys, "path", list(sys.path))
         patch.setattr(sliders, "panel", remember)
+        patch.setattr(exercises, "box", remember_box)
         for name in ("check_number", "check_choice"):
             patch.setattr(exercises, name, recorder(getattr(exercises, name)))
         for number, cell in enumerate(cells, start=1):
@@ -69,6 +74,7 @@ def run_cells(path):
         found,
         {file.name for file in set(FOLDER.iterdir()) - before if file.suffix not in (".ipynb", ".partial")},
         panels,
+        boxes,
     )
 
 
@@ -93,7 +99,8 @@ def plain(exercise, value):
 
 
 def test_there_are_at_least_three_and_none_is_answered_yet(played):
-    assert len(played[0]) >= 3
+    assert len(played[0]) + len(played[3]) >= 3
+    assert all(box.outcome.state == NOT_YET for box in played[3])
     for exercise in played[0]:
         assert exercise.outcome.state == NOT_YET
         assert exercise.ask(None).state == NOT_YET
@@ -144,6 +151,14 @@ def test_right_choices_pass_and_all_others_are_refused(choices):
             assert outcome.state == WRONG
             assert outcome.message == exercise.reconsider.get(key, outcome.message)
         assert exercise.ask("none of these").state == WRONG
+
+
+def test_every_panel_of_a_workbook_with_boxes_is_opened_by_a_guess(played):
+    for panel in played[2] if played[3] else []:
+        assert panel.asked is not None
+        assert all(control.disabled for control in panel._inputs.values())
+        panel.asked.skip()
+        assert not any(control.disabled for control in panel._inputs.values())
 
 
 def test_running_a_workbook_leaves_no_files_behind(played):

@@ -33,7 +33,7 @@ def functions(source):
 @pytest.mark.parametrize("path", WORKBOOKS, ids=lambda path: path.stem)
 def test_names_of_a_panel_keep_their_meaning(path):
     cells = [cell["source"] for cell in nbformat.read(path, as_version=4)["cells"] if cell["cell_type"] == "code"]
-    panels = [index for index, source in enumerate(cells) if "sliders.panel(" in source]
+    panels = [index for index, source in enumerate(cells) if "sliders.panel(" in source or "panels.panel(" in source]
     assert len(panels) >= 2
     known = {}
     for index, source in enumerate(cells):
