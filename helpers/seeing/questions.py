@@ -288,7 +288,7 @@ def card(rig):
     action = (
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
-        else f"Try exposures near {best:g} s: air and mount together would then move the star {least:.2f} arcsec instead "
-        f"of {now:.2f} (one-axis rms)."
+        else f"Try exposures near {best:g} s: air and mount together would then move the star {least:.2f} arcsec "
+        f"instead of {now:.2f} (one-axis rms)."
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action
