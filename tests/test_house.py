@@ -17,6 +17,7 @@ WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 # All calculations, in reading order: a module imports only modules named before it.
 ORDER = [
     "shared.checks",
+    "shared.text_tables",
     "shared.files",
     "shared.series",
     "shared.sky",
@@ -62,8 +63,11 @@ ORDER = [
     "camera_check.measure",
     "camera_check.verdict",
     "camera_check.simulated_camera",
+    "night_comparison.times",
     "night_comparison.log",
+    "night_comparison.sky",
     "night_comparison.compare",
+    "night_comparison.power",
     "night_comparison.main_frames",
     "error_budget.predict",
     "error_budget.causes",

@@ -31,7 +31,7 @@ def test_the_demo_night_shows_the_better_camera():
     assert result.paired
     assert result.blocks == (2, 2)
     assert result.interval[0] < result.ratio < result.interval[1] < 1
-    assert result.p_value < 0.01
+    assert any("too few" in caution for caution in result.cautions)
     assert result.conclusion.startswith("B guides better")
 
 
@@ -120,7 +120,9 @@ def test_the_planned_power_is_reached(ratio, correlation_time, pairs, drift, blo
         low, high = nights.compare(a, b, n_resamples=100).interval
         found += not low <= 1 <= high
     # 300 nights fix a power of 0.85 to 2 points (one standard error)
-    assert found / 300 == pytest.approx(nights.plan_power(*plan, drift=drift, block=block * u.min), abs=0.05 + 2 * 0.02)
+    assert found / 300 == pytest.approx(
+        nights.chance_of_seeing(*plan, drift=drift, block=block * u.min), abs=0.05 + 2 * 0.02
+    )
 
 
 def test_a_smaller_difference_needs_more_time():
@@ -165,7 +167,7 @@ def test_minutes_are_finite_or_refused(ratio, time, exposure, power, drift):
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(values=st.lists(st.floats(-1e6, 1e6), max_size=60))
 def test_statistics_are_finite_or_refused(values):
-    for function in (statistics.correlation_length, statistics.effective_samples, statistics.block_length):
+    for function in (statistics.correlation_length, statistics.effective_samples):
         try:
             result = function(values)
         except ALLOWED as error:
@@ -173,18 +175,6 @@ def test_statistics_are_finite_or_refused(values):
         else:
             assert np.isfinite(result)
             assert result >= 0.99
-
-
-def test_the_bootstrap_keeps_a_constant():
-    means = statistics.bootstrap_means(np.full(50, 2.0), 5.0, 200, np.random.default_rng(0))
-    assert np.allclose(means, 2)
-
-
-def test_progress_is_told():
-    told = []
-    statistics.bootstrap_means(white(2000)[:, 0], 3.0, 400, np.random.default_rng(0), told.append)
-    assert told[-1] == 1
-    assert told == sorted(told)
 
 
 def test_rms_and_interval():
@@ -195,14 +185,14 @@ def test_rms_and_interval():
     assert "to" in str(result)
 
 
-@pytest.mark.parametrize(("memory", "least", "most"), [(0.0, 0.92, 0.98), (0.9, 0.84, 0.92)])
+@pytest.mark.parametrize(("memory", "least", "most"), [(0.0, 0.90, 0.99), (0.5, 0.88, 0.98), (0.9, 0.86, 0.97)])
 def test_how_often_the_interval_of_one_log_holds_the_truth(memory, least, most):
     # as its description says: as often as it promises without memory, less often with a long one
     held = 0
     for seed in range(300):
         noise = np.random.default_rng(seed).standard_normal((2300, 2))
         errors = signal.lfilter([np.sqrt(1 - memory**2)], [1, -memory], noise, axis=0)[500:]
-        interval = statistics.rms_interval(errors * u.arcsec, 500)
+        interval = statistics.rms_interval(errors * u.arcsec)
         held += interval.low <= np.sqrt(2) <= interval.high
     assert least < held / 300 < most
 
@@ -215,10 +205,8 @@ def test_spectrum_holds_the_variance_and_shows_the_worm():
     assert 1 / frequency[np.argmax(power)].value == pytest.approx(480, rel=0.1)
 
 
-def test_drift_and_outliers():
+def test_drift():
     time = np.arange(1200) * u.s
     errors = white(1200, 0.2)
     rate, uncertainty = statistics.drift_rate(time, (errors[:, 0] + 0.01 * time.value) * u.arcsec)
     assert abs(rate.value - 0.6) < 4 * uncertainty.value
-    errors[7] = 9
-    assert np.flatnonzero(statistics.outliers(errors * u.arcsec)).tolist() == [7]

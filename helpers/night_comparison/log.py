@@ -7,11 +7,17 @@ import numpy as np
 from astropy.table import Column, Table, vstack
 from astropy.time import Time
 
+from helpers.night_comparison import times
 from helpers.shared import files as tables
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_choice, as_quantity
+from helpers.shared.files import runs
+from helpers.shared.series import gaps
+
+__all__ = ["NO_COLUMN", "clean_log", "join_logs", "load_log", "log_fields", "read_night", "runs"]
 
 _ERRORS = ("ra_error", "dec_error")
 NO_COLUMN = "(none)"
+AS_IN_FILE = "seconds or dates, as they stand"
 _ASKED = {
     "time": "time, in seconds or as dates",
     "ra_error": "error in right ascension",
@@ -21,54 +27,15 @@ _ASKED = {
 }
 
 
-def _seconds(path, column):
-    """Seconds from the first row, and the first instant as text ("" when the file only counts seconds)."""
-    if isinstance(column, Time):
-        return (column - column[0]).to_value(u.s), column[0].isot
-    name = f"{path.name}: column 'time'"
-    if column.dtype.kind in "iuf":
-        try:
-            seconds = u.Quantity(np.ma.filled(np.ma.asarray(column, float), np.nan), column.unit or u.s).to_value(u.s)
-        except u.UnitConversionError:
-            raise tables.TableError(f"{name}: expected a unit such as s, found '{column.unit}'") from None
-        wrong = ~np.isfinite(seconds)
-        if wrong.any():
-            raise tables.TableError(
-                f"{path.name}: data row {_first(wrong)}, column 'time': expected seconds, found nothing"
-            )
-        return seconds, ""
-    if column.dtype.kind not in "USO":
-        raise tables.TableError(f"{name}: expected seconds or dates, found type {column.dtype}")
-    texts = ["" if np.ma.is_masked(cell) else str(cell).strip() for cell in column]
-    counted = _try_all(float, texts)
-    if counted is not None and np.all(np.isfinite(counted)):
-        return np.array(counted), ""
-    if _try_all(float, texts[:1]) is not None:
-        wrong = np.array([not np.all(np.isfinite(_try_all(float, [text]) or [np.nan])) for text in texts])
-        found, wanted = texts[_first(wrong) - 1], "seconds"
-    else:
-        instants = _try_all(lambda several: Time(several, scale="utc"), [texts])
-        if instants is not None:
-            return _seconds(path, instants[0])
-        wrong = np.array([_try_all(lambda text: Time(text, scale="utc"), [text]) is None for text in texts])
-        found, wanted = texts[_first(wrong) - 1], "a date such as 2026-11-07T21:30:00"
-    raise tables.TableError(
-        f"{path.name}: data row {_first(wrong)}, column 'time': expected {wanted}, found {found!r:.40}"
-    )
-
-
-def _try_all(convert, values):
-    try:
-        return [convert(value) for value in values]
-    except (ValueError, TypeError):
-        return None
+_LARGEST_ERROR = 36_000.0  # arcsec or pixels: ten degrees is no guiding error
+_MOST_STARS = 100_000
 
 
 def _first(wrong):
     return int(np.flatnonzero(wrong)[0]) + 1
 
 
-def load_log(path, columns=None, scale=None):
+def load_log(path, columns=None, scale=None, time_unit=None, run=None):
     """Read an error log.
 
     Parameters
@@ -96,29 +63,82 @@ def load_log(path, columns=None, scale=None):
     """
     unit, factor = "arcsec", 1.0
     if scale is not None:
-        unit, factor = "pix", as_quantity("scale", scale, "arcsec / pix", above=0, ndim=0).value
+        unit, factor = "pix", as_quantity("scale", scale, "arcsec / pix", above=0, maximum=1e4, ndim=0).value
+    if time_unit is not None:
+        as_choice("time_unit", time_unit, times.TIME_UNITS)
     wanted = {"time": None} | dict.fromkeys(_ERRORS, unit)
     try:
-        raw = tables.read_table(path, wanted, {"camera": None, "star_count": ""}, columns, missing="keep")
+        raw = tables.read_table(path, wanted, {"camera": None, "star_count": ""}, columns, missing="keep", run=run)
     except tables.TableError as error:
         if "expected a unit such as arcsec, found 'pix'" in str(error):
             raise tables.TableError(f"{error}; give the scale in arcsec per pixel") from error
         raise
     path = Path(path)
-    seconds, start = _seconds(path, raw["time"])
-    log = Table({"time": Column(seconds, unit=u.s)}, meta={"start": start, "file": path.name})
+    seconds, start = times.seconds_of(path, raw["time"], time_unit)
+    log = Table({"time": Column(seconds, unit=u.s)}, meta={"start": start, "file": path.name, "notes": []})
     for name in _ERRORS:
         log[name] = Column(np.asarray(raw[name]) * factor, unit=u.arcsec)
-    log["camera"] = [str(name).strip() for name in raw["camera"]] if "camera" in raw.colnames else [""] * len(raw)
-    counts = np.asarray(raw["star_count"]) if "star_count" in raw.colnames else np.full(len(raw), np.nan)
-    wrong = np.isfinite(counts) & ((counts < 0) | (counts != np.round(counts)))
+    _check_errors(path.name, raw)
+    log["camera"] = _cameras(path.name, raw)
+    log["star_count"] = _counts(path.name, raw)
+    return _oldest_first(log)
+
+
+def _check_errors(name, raw):
+    values = np.column_stack([np.asarray(raw[key], float) for key in _ERRORS])
+    large = np.abs(values) > _LARGEST_ERROR
+    if large.any():
+        row, column = (int(place[0]) for place in np.nonzero(large))
+        raise tables.TableError(
+            f"{name}: data row {row + 1}, column '{_ERRORS[column]}': expected an error of at most "
+            f"{_LARGEST_ERROR:g} {raw[_ERRORS[column]].unit}, found {values[row, column]:g}"
+        )
+    whole = np.isfinite(values).all(axis=1)
+    if not whole.any():
+        raise tables.TableError(f"{name}: expected at least one row with both errors, found none")
+    commas = raw.meta.get("delimiter") == "," and len(raw) >= 5
+    if commas and np.all(values[whole] == np.round(values[whole])):
+        raise tables.TableError(
+            f"{name}: expected errors with decimals, found whole numbers only; if commas are decimal signs in "
+            "this file, "
+            "write points, or separate the columns by semicolons"
+        )
+
+
+def _cameras(name, raw):
+    if "camera" not in raw.colnames:
+        return np.full(len(raw), "")
+    column = raw["camera"]
+    if not isinstance(column, Column) or column.ndim != 1:
+        raise tables.TableError(f"{name}: column 'camera': expected one name a row, found {type(column).__name__}")
+    texts = np.asarray(np.ma.filled(np.ma.asarray(column).astype(str), "") if column.dtype.kind != "O" else column, str)
+    return np.strings.strip(texts)
+
+
+def _counts(name, raw):
+    if "star_count" not in raw.colnames:
+        return np.full(len(raw), -1)
+    counts = np.asarray(raw["star_count"])
+    wrong = np.isfinite(counts) & ((counts < 0) | (counts != np.round(counts)) | (counts > _MOST_STARS))
     if wrong.any():
-        found = counts[_first(wrong) - 1]
-        place = f"{path.name}: data row {_first(wrong)}, column 'star_count'"
-        raise tables.TableError(f"{place}: expected a whole number of stars, found {found:g}")
-    log["star_count"] = np.where(np.isfinite(counts), counts, -1).astype(int)
-    if not np.isfinite(_errors(log)).any():
-        raise tables.TableError(f"{path.name}: expected at least one row with both errors, found none")
+        raise tables.TableError(
+            f"{name}: data row {_first(wrong)}, column 'star_count': expected a whole number of stars up to "
+            f"{_MOST_STARS:,}, "
+            f"found {counts[_first(wrong) - 1]:g}"
+        )
+    return np.where(np.isfinite(counts), counts, -1).astype(int)
+
+
+def _oldest_first(log):
+    """The log turned round if most of its times go back."""
+    time = np.asarray(log["time"], float)
+    if np.count_nonzero(np.diff(time) < 0) <= np.count_nonzero(np.diff(time) > 0):
+        return log
+    log = log[::-1]
+    if log.meta.get("start"):
+        log.meta["start"] = (Time(log.meta["start"]) + (log["time"][0] - time[0]) * u.s).isot
+    log["time"] = Column(np.asarray(log["time"], float) - log["time"][0], unit=u.s)
+    log.meta["notes"] = [*log.meta.get("notes", []), "The newest row stood first; the log was turned round."]
     return log
 
 
@@ -135,7 +155,9 @@ def log_fields(path, scale=None):
     Returns
     -------
     list of dict
-        Columns with our names are already chosen, whatever their letter case.
+        Columns with our names are already chosen, whatever their letter case. Where times do not look like seconds,
+        the unit that they seem to be in is chosen and the label says what was seen. A file with several runs asks
+        which one.
 
     Raises
     ------
@@ -143,7 +165,9 @@ def log_fields(path, scale=None):
         The file can't be read.
     """
     scale = 1.0 if scale is None else as_quantity("scale", scale, "arcsec / pix", above=0, ndim=0).value
-    names = tables.column_names(path)
+    found_runs = runs(path)
+    longest = max(range(len(found_runs)), key=lambda k: found_runs[k].rows)
+    names = found_runs[longest].names
 
     def field(key, label, value, choices=None, unit=""):
         return {"key": key, "section": "columns", "label": label, "unit": unit, "value": value, "choices": choices}
@@ -152,6 +176,15 @@ def log_fields(path, scale=None):
     for key, label in _ASKED.items():
         found = next((name for name in names if name.lower() == key), NO_COLUMN)
         fields.append(field(key, label, found, [NO_COLUMN, *names]))
+    time_name = fields[0]["value"]
+    unit, reason = "", ""
+    if time_name != NO_COLUMN:
+        unit, reason = times.guess(tables.read_table(path, {time_name: None}, run=longest + 1)[time_name])
+    label = f"times are in ({reason}: {unit}?)" if reason else "times are in"
+    fields.append(field("time_unit", label, unit or AS_IN_FILE, [AS_IN_FILE, *times.TIME_UNITS]))
+    if len(found_runs) > 1:
+        choices = [f"{k}: {one}" for k, one in enumerate(found_runs, 1)]
+        fields.append(field("run", "which run of the file", choices[longest], choices))
     fields.append(field("unit", "the errors are in", "arcsec", ["arcsec", "pixels"]))
     fields.append(field("scale", "scale, needed for errors in pixels only", round(scale, 4), unit="arcsec/pixel"))
     return fields
@@ -165,7 +198,7 @@ def read_night(paths, answers):
     paths : str, Path, or list of them
     answers : dict
         Column for each of time, ra_error, dec_error, camera and star_count (`NO_COLUMN` where there is none); ``unit``,
-        "arcsec" or "pixels"; ``scale``, a number of arcsec per pixel.
+        "arcsec" or "pixels"; ``scale``, in arcsec per pixel; where the form asked, ``time_unit`` and ``run``.
 
     Returns
     -------
@@ -179,6 +212,10 @@ def read_night(paths, answers):
     FileNotFoundError, helpers.shared.files.TableError
         As from `load_log`.
     """
+    if not isinstance(answers, dict) or not {*_ASKED, "unit", "scale"} <= set(answers):
+        raise ValueError(
+            f"answers: expected a dict with {', '.join([*_ASKED, 'unit', 'scale'])}, found {answers!r:.60}"
+        )
     columns = {key: answers[key] for key in _ASKED if answers[key] != NO_COLUMN}
     for key in ("time", *_ERRORS):
         if key not in columns:
@@ -188,9 +225,12 @@ def read_night(paths, answers):
         if chosen.count(name) > 1:
             raise ValueError(f"columns: expected a different column for each question, found '{name}' twice")
     scale = answers["scale"] * u.arcsec / u.pix if answers["unit"] == "pixels" else None
+    time_unit = answers.get("time_unit", AS_IN_FILE)
+    time_unit = None if time_unit == AS_IN_FILE else time_unit
+    run = int(str(answers["run"]).partition(":")[0]) if "run" in answers else None
     logs = []
     for path in [paths] if isinstance(paths, (str, Path)) else paths:
-        log = load_log(path, columns, scale)
+        log = load_log(path, columns, scale, time_unit, run)
         # A column that the reader does not want must not come in by its name.
         if "camera" not in columns:
             log["camera"] = [""] * len(log)
@@ -222,7 +262,9 @@ def join_logs(logs):
     ValueError
         No log, or one that only counts seconds.
     """
-    logs = list(logs)
+    logs = [logs] if isinstance(logs, Table) else list(logs)
+    if not all(isinstance(log, Table) for log in logs):
+        raise TypeError("logs: expected tables from load_log")
     if not logs:
         raise ValueError("logs: expected at least one log, found none")
     unknown = [log.meta.get("file", "a log") for log in logs if not log.meta.get("start")]
@@ -257,20 +299,52 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     Returns
     -------
     clean : Table
-        In order of time, one row an instant, no lost stars, no settling.
+        In order of time, one row an instant (the first of several), no lost stars, no settling.
     notes : list of str
         One sentence for each kind of thing met: clock steps, duplicates, lost stars, gaps, settling.
     """
     settle = as_quantity("settle", settle, u.s, minimum=0, ndim=0).value
     jump = as_quantity("jump", jump, u.arcsec, above=0, ndim=0).value
-    notes, clean = [], log.copy()
-    rows = np.column_stack([clean["time"], np.nan_to_num(_errors(clean), nan=1e9)])
-    _, first = np.unique(rows, axis=0, return_index=True)
-    if first.size < len(clean):
-        notes.append(f"{len(clean) - first.size} row(s) stand in the log twice; one of each was kept.")
-        clean = clean[np.sort(first)]
+    _check_log(log)
+    clean = _oldest_first(log)
+    notes = list(clean.meta.get("notes", []))
+    clean = _without_repeats(clean, notes)
+    clean = _clock_put_right(clean, notes)
+    clean = _one_row_an_instant(clean, notes)
+    clean = _without_lost(clean, notes)
+    clean = _without_settling(clean, settle, jump, notes)
+    if len(clean) == 0:
+        raise ValueError("log: expected rows that are left after lost stars and settling, found none")
+    count, longest = gaps(np.asarray(clean["time"], float))
+    if count:
+        notes.append(
+            f"There are {count} gap(s), the longest of {longest:.0f} s; rows "
+            "on either side "
+            "are not taken to be neighbours."
+        )
+    return clean, notes
 
-    time = np.array(clean["time"], float)
+
+def _check_log(log):
+    if not isinstance(log, Table) or not {"time", *_ERRORS} <= set(log.colnames) or len(log) == 0:
+        raise ValueError("log: expected a table with rows and with the columns time, ra_error and dec_error")
+    if not np.isfinite(np.asarray(log["time"], float)).all():
+        row = _first(~np.isfinite(np.asarray(log["time"], float)))
+        raise ValueError(f"log: data row {row}, column 'time': expected seconds, found nothing")
+
+
+def _without_repeats(log, notes):
+    rows = np.column_stack([log["time"], np.nan_to_num(_errors(log), nan=1e9)])
+    _, first = np.unique(rows, axis=0, return_index=True)
+    if first.size < len(log):
+        notes.append(f"{len(log) - first.size} row(s) stand in the log twice; one of each was kept.")
+        log = log[np.sort(first)]
+    return log
+
+
+def _clock_put_right(log, notes):
+    """Where the clock went back, the times from there on are moved to follow at the usual distance."""
+    time = np.array(log["time"], float)
     steps = np.diff(time)
     backward = np.flatnonzero(steps < 0)
     if backward.size:
@@ -278,38 +352,50 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
             f"The clock went back {backward.size} time(s), first after row {backward[0] + 1} by "
             f"{-steps[backward[0]]:.1f} s; from there on the times were moved forward."
         )
-        usual = np.median(steps[steps > 0]) if np.any(steps > 0) else 0.0
-        for row in backward:
-            time[row + 1 :] += usual - (time[row + 1] - time[row])
-        clean["time"] = Column(time, unit=u.s)
+        steps[backward] = np.median(steps[steps > 0]) if np.any(steps > 0) else 0.0
+        log = log.copy()
+        log["time"] = Column(time[0] + np.concatenate([[0.0], np.cumsum(steps)]), unit=u.s)
+    return log
 
-    lost = ~np.isfinite(_errors(clean)).all(axis=1)
+
+def _one_row_an_instant(log, notes):
+    time = np.asarray(log["time"], float)
+    kept = np.concatenate([[True], np.diff(time) > 0])
+    if not kept.all():
+        notes.append(
+            f"{np.count_nonzero(~kept)} row(s) have the time of the row before them but other errors; the first "
+            "was kept."
+        )
+        log = log[kept]
+    return log
+
+
+def _without_lost(log, notes):
+    lost = ~np.isfinite(_errors(log)).all(axis=1)
     if lost.any():
         notes.append(
             f"The star was lost in {lost.sum()} of {lost.size} rows ({100 * lost.mean():.1f} %); they are left out."
         )
-        clean = clean[~lost]
+        log = log[~lost]
+    return log
 
-    errors, time = _errors(clean), np.asarray(clean["time"], float)
+
+def _without_settling(log, settle, jump, notes):
+    if len(log) == 0:
+        return log
+    errors, time = _errors(log), np.asarray(log["time"], float)
     size = np.hypot(*(errors - np.median(errors, axis=0)).T)
-    moves = np.flatnonzero(size > jump + np.median(size))
-    if moves.size:
-        starts = time[moves]
-        settling = np.any((time[:, None] >= starts[None]) & (time[:, None] < starts[None] + settle), axis=1)
+    limit = jump + np.median(size)
+    starts = time[size > limit]
+    if starts.size:
+        last = np.searchsorted(starts, time, side="right") - 1  # the latest move at or before each row
+        settling = (last >= 0) & (time < starts[np.maximum(last, 0)] + settle)
+        settling |= size > limit
         events = 1 + np.count_nonzero(np.diff(starts) > settle)
         notes.append(
-            f"The field moved {events} time(s) (errors above {jump + np.median(size):.1f} arcsec); "
-            f"{settling.sum()} rows until it had settled are left out."
+            f"The field moved {events} time(s) (errors above {limit:.1f} arcsec); {settling.sum()} rows until "
+            "it had settled "
+            "are left out."
         )
-        clean = clean[~settling]
-
-    if len(clean) > 2:
-        steps = np.diff(np.asarray(clean["time"], float))
-        usual = np.median(steps)
-        gaps = steps > max(5 * usual, 10.0)
-        if gaps.any():
-            notes.append(
-                f"There are {gaps.sum()} gap(s), the longest of {steps.max():.0f} s; rows on either side are not "
-                "taken to be neighbours."
-            )
-    return clean, notes
+        log = log[~settling]
+    return log

@@ -1,36 +1,54 @@
-"""Bootstrap of a long log against the package arch, side by side; prints a table row. Run by hand."""
+"""Reading and judging long logs, beside pandas and astropy; prints table rows. Run by hand."""
 
+import resource
+import sys
+import tempfile
 import time
+from pathlib import Path
 
+import astropy.units as u
 import numpy as np
-from arch.bootstrap import StationaryBootstrap
-from scipy.signal import lfilter
 
-from helpers.shared import series as statistics
+from helpers import night_comparison as nights
+
+
+def _write(path, rows, dated):
+    errors = np.random.default_rng(1).normal(0, 0.4, (rows, 2))
+    start = np.datetime64("2026-11-07T20:40:00.00", "ms")
+    times = start + (1500 * np.arange(rows)).astype("timedelta64[ms]") if dated else 1.5 * np.arange(rows)
+    with path.open("w", encoding="utf-8") as file:
+        file.write("time,ra_error,dec_error,camera,star_count\n")
+        file.writelines(f"{t},{ra:.3f},{dec:.3f},B,9\n" for t, (ra, dec) in zip(times, errors, strict=True))
+
+
+def _seconds(function):
+    start = time.perf_counter()
+    result = function()
+    return time.perf_counter() - start, result
 
 
 def main():
-    noise = np.random.default_rng(1).standard_normal(30_000)
-    squares = lfilter([0.6], [1, -0.8], noise) ** 2
-    length = statistics.block_length(squares)
-    ours, theirs = [], []
-    for seed in range(3):
-        start = time.perf_counter()
-        means = statistics.bootstrap_means(squares, length, 5000, np.random.default_rng(seed))
-        ours.append(time.perf_counter() - start)
-        start = time.perf_counter()
-        other = StationaryBootstrap(length, squares, seed=seed).apply(np.mean, 5000)[:, 0]
-        theirs.append(time.perf_counter() - start)
-    interval, other = (np.sqrt(np.quantile(values, [0.025, 0.975])) for values in (means, other))
-    print("| what | ours | other | ratio |\n| --- | --- | --- | --- |")
-    print(
-        f"| 5,000 resamples of 30,000 errors (arch StationaryBootstrap) | {min(ours):.3f} s | {min(theirs):.3f} s | "
-        f"{min(theirs) / min(ours):.0f} times faster |"
-    )
-    print(
-        f"| ends of the 95 % interval of the rms | {interval.round(4)} | {other.round(4)} | "
-        f"{100 * np.max(np.abs(interval / other - 1)):.2f} % apart |"
-    )
+    import pandas
+    from astropy.table import Table
+
+    print("| what | ours | pandas | astropy, fast reader |\n| --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        for rows, dated in ((200_000, True), (1_000_000, False)):
+            path = Path(folder) / f"{rows}.csv"
+            _write(path, rows, dated)
+            ours, log = _seconds(lambda path=path: nights.load_log(path))
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
+            dates = ["time"] if dated else None
+            theirs, _ = _seconds(lambda path=path, dates=dates: pandas.read_csv(path, parse_dates=dates))
+            other, _ = _seconds(lambda path=path: Table.read(path, format="ascii.fast_csv"))
+            kind = "dates" if dated else "seconds"
+            print(
+                f"| {rows:,} rows with {kind}; peak so far {peak:.0f} MB | {ours:.2f} s | {theirs:.2f} s | {other:.2f} s |"
+            )
+            clean, _ = _seconds(lambda log=log: nights.clean_log(log))
+            errors = np.column_stack([log["ra_error"], log["dec_error"]]) * u.arcsec
+            interval, _ = _seconds(lambda errors=errors: nights.rms_interval(errors))
+            print(f"| clean_log and rms_interval of them | {clean:.2f} s and {interval:.2f} s | | |")
 
 
 if __name__ == "__main__":

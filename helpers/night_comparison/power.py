@@ -1,0 +1,240 @@
+"""How long two cameras must take turns until a difference shows, and nights to try a plan on."""
+
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+from astropy.table import QTable, Table
+from scipy import stats
+from scipy.signal import lfilter
+
+from helpers.night_comparison import sky
+from helpers.night_comparison.compare import FEWEST_TURNS
+from helpers.shared.checks import as_count, as_number, as_quantity
+
+_MOST_TURNS = 1000
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A night of turns.
+
+    Attributes
+    ----------
+    ratio : float
+        Total rms of B over A that it is to show.
+    turns : int
+        Of each camera.
+    minutes : Quantity [min]
+        In all, from the first turn to the last.
+    changing : Quantity [min]
+        Of these, lost in changing cameras.
+    chance : float
+        Of seeing the difference at 95 %.
+    """
+
+    ratio: float
+    turns: int
+    minutes: u.Quantity
+    changing: u.Quantity
+    chance: float
+
+
+@dataclass(frozen=True)
+class _Turns:
+    """A checked plan in plain numbers: logarithm of the ratio, seconds, relative change of the sky in an hour."""
+
+    log_ratio: float
+    memory_s: float
+    exposure_s: float
+    drift: float
+    block_s: float
+    change_s: float
+
+    @property
+    def rows(self):
+        return int(self.block_s / self.exposure_s)
+
+    @property
+    def rho(self):
+        return np.exp(-self.exposure_s / self.memory_s) if self.memory_s > 0 else 0.0
+
+    @property
+    def length(self):
+        """Correlation length, in rows, of squared errors whose own correlation is rho^k."""
+        return (1 + self.rho**2) / (1 - self.rho**2)
+
+
+def _checked(ratio, correlation_time, exposure, drift, block, change):
+    turns = _Turns(
+        float(np.log(as_number("ratio", ratio, minimum=0.01, maximum=100))),
+        as_quantity("correlation_time", correlation_time, u.s, minimum=0, maximum=36_000, ndim=0).value,
+        as_quantity("exposure", exposure, u.s, minimum=1e-3, maximum=3600, ndim=0).value,
+        as_number("drift", drift, minimum=0, maximum=5),
+        as_quantity("block", block, u.s, above=0, maximum=86_400, ndim=0).value,
+        as_quantity("change", change, u.s, minimum=0, maximum=86_400, ndim=0).value,
+    )
+    if turns.block_s < sky.MIN_ROWS * turns.exposure_s:
+        least = sky.MIN_ROWS * turns.exposure_s
+        raise ValueError(f"block: expected at least {sky.MIN_ROWS} exposures, {least:g} s, found {turns.block_s:g} s")
+    return turns
+
+
+def _chance(turns, pairs):
+    """Chance that the 95 % interval of `compare` leaves out 1, for errors of both axes alike."""
+    pieces = max(1, turns.rows // max(sky.MIN_ROWS, int(np.ceil(sky.PIECE * turns.length))))
+    count = 2 * pairs * pieces
+    turn = np.repeat(np.arange(2 * pairs), pieces)
+    within = (np.arange(count) % pieces + 0.5) * turns.block_s / pieces
+    hours = (turn * (turns.block_s + turns.change_s) + within) / 3600
+    noise = np.full(count, pieces * turns.length / (4 * turns.rows))
+    error = sky.step_error(hours, turn % 2.0, noise, turns.drift**2)
+    critical = stats.t.ppf(0.975, count - 2)
+    shift = abs(turns.log_ratio) / error
+    if shift > critical + 8:  # certain; the noncentral t distribution is not computed that far out
+        return 1.0
+    return float(stats.nct.sf(critical, count - 2, shift) + stats.nct.cdf(-critical, count - 2, shift))
+
+
+def _turns_needed(turns, power):
+    high = FEWEST_TURNS
+    while _chance(turns, high) < power:
+        high *= 2
+        if high > _MOST_TURNS:
+            raise ValueError(
+                f"ratio: expected one further from 1, found {np.exp(turns.log_ratio):g}: {_MOST_TURNS} turns of each "
+                "camera would not show it"
+            )
+    low = max(high // 2, FEWEST_TURNS - 1)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if _chance(turns, middle) >= power else (middle, high)
+    return high
+
+
+def minutes_needed(ratio, correlation_time, exposure, power=0.9, drift=0.2, block=5 * u.min, change=0 * u.min):
+    """How long two cameras must take turns until a true ratio shows.
+
+    Parameters
+    ----------
+    ratio : float
+        True total rms of B over A, 0.01 to 100.
+    correlation_time : Quantity
+        After this time the correlation of the error with itself has fallen to 1/e; `series.memory` finds it in a log.
+    exposure : Quantity
+        Time from one logged error to the next.
+    power : float
+        Wanted chance of seeing the difference at 95 %.
+    drift : float
+        Rms relative change of the error level that the sky makes in one hour, as a random walk.
+    block : Quantity
+        Length of a turn.
+    change : Quantity
+        Lost at each change of cameras: taking out and in, focus, finding the stars, teaching the mount its directions
+        anew.
+
+    Returns
+    -------
+    Quantity
+        Minutes in all, with the changes; a whole number of pairs of turns, at least three pairs.
+
+    Raises
+    ------
+    ValueError
+        A ratio so close to 1 that 1,000 pairs would not do, or a turn of less than 30 exposures.
+    """
+    power = as_number("power", power, above=0, maximum=0.999)
+    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
+    return _minutes(turns, _turns_needed(turns, power))
+
+
+def _minutes(turns, pairs):
+    return (2 * pairs * turns.block_s + (2 * pairs - 1) * turns.change_s) / 60 * u.min
+
+
+def plan(rms, wanted, correlation_time, exposure, power=0.9, drift=0.2, block=15 * u.min, change=10 * u.min):
+    """A plan for a difference in arcsec.
+
+    Parameters
+    ----------
+    rms : Quantity [angle]
+        Total rms of the log with one camera.
+    wanted : Quantity [angle]
+        Total rms with the other that one wants to be able to see.
+    correlation_time, exposure, power, drift, block, change
+        As in `minutes_needed`. Turns of 15 to 20 minutes and 10 minutes for a change are common practice, no source.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    ValueError
+        As from `minutes_needed`.
+    """
+    rms = as_quantity("rms", rms, u.arcsec, above=0, ndim=0)
+    wanted = as_quantity("wanted", wanted, u.arcsec, above=0, ndim=0)
+    ratio = float(wanted / rms)
+    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
+    pairs = _turns_needed(turns, as_number("power", power, above=0, maximum=0.999))
+    changing = (2 * pairs - 1) * turns.change_s / 60 * u.min
+    return Plan(ratio, pairs, _minutes(turns, pairs), changing, _chance(turns, pairs))
+
+
+def chance_of_seeing(ratio, correlation_time, exposure, pairs, drift=0.2, block=5 * u.min, change=0 * u.min):
+    """Chance that `compare` finds a true ratio after `pairs` turns of each camera; the rest as in `minutes_needed`."""
+    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
+    return _chance(turns, as_count("pairs", pairs, minimum=2, maximum=2 * _MOST_TURNS))
+
+
+def simulate_night(
+    ratio,
+    correlation_time,
+    exposure,
+    pairs,
+    rng,
+    drift=0.2,
+    block=5 * u.min,
+    rms=0.7 * u.arcsec,
+    change=0 * u.min,
+    sky_memory=None,
+):
+    """Logs of two invented cameras that take turns under a sky that drifts.
+
+    Parameters
+    ----------
+    ratio, correlation_time, exposure, pairs, drift, block, change
+        As in `minutes_needed`.
+    rng : numpy.random.Generator
+    rms : Quantity
+        Total rms of camera A at the start.
+    sky_memory : Quantity [time], optional
+        The level does not walk ever farther away but comes back within this time, with the same unrest from one moment
+        to the next (an Ornstein-Uhlenbeck process); a random walk if not given.
+
+    Returns
+    -------
+    log_a, log_b : Table
+        time [s], ra_error, dec_error [arcsec].
+    """
+    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
+    rms = as_quantity("rms", rms, u.arcsec, above=0, ndim=0).value
+    count = as_count("pairs", pairs, minimum=1, maximum=_MOST_TURNS)
+    between = int(np.ceil(turns.change_s / turns.exposure_s))
+    total = 2 * count * (turns.rows + between)
+    time = np.arange(total) * turns.exposure_s
+    rho = turns.rho
+    start = rng.standard_normal((1, 2)) * rho
+    noise = rng.standard_normal((total, 2))
+    errors = lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]
+    unrest = drift * np.sqrt(turns.exposure_s / 3600) * rng.standard_normal(total)
+    back = 1.0 if sky_memory is None else np.exp(-turns.exposure_s / as_quantity("sky_memory", sky_memory, u.s).value)
+    level = lfilter([1.0], [1, -back], unrest)
+    turn = np.arange(total) // (turns.rows + between)
+    is_b, seen = turn % 2 == 1, np.arange(total) % (turns.rows + between) < turns.rows
+    errors *= (rms / np.sqrt(2) * np.exp(level + turns.log_ratio * is_b))[:, None]
+    night = Table(
+        QTable({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec})
+    )
+    return night[~is_b & seen], night[is_b & seen]
