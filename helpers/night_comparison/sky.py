@@ -12,8 +12,8 @@ PIECE = 8  # a piece of log this many correlation lengths long hardly remembers 
 # (1).
 _WALK_PRIOR = 0.5
 _GRID = np.linspace(-9, 9, 73)  # logarithm of the walk's variance in an hour over that of a piece's level
-# An interval from few pieces is made wider by this share over the degrees of freedom: found by counting how often simulated
-# nights with equal cameras (memories to a minute, skies that walk or come back) get a winner.
+# An interval from few pieces is made wider by this share over the degrees of freedom: found by counting how often
+# simulated nights with equal cameras (memories to a minute, skies that walk or come back) get a winner.
 _WIDER = 1.35
 _MOST_VALUES = 60_000  # of simulated levels at a time
 

@@ -397,10 +397,9 @@ def _numbers(path, column, label, missing):
     if column.dtype.kind in "iuf":
         values = np.where(masked, np.nan, np.asarray(column, float))
     elif column.dtype.kind in "USO":
-        texts = np.array(["" if hidden else cell for hidden, cell in zip(masked, column, strict=True)], dtype=str)
-        values = text_numbers(
-            path, np.asarray(column) if column.dtype.kind == "U" and not masked.any() else texts, label
-        )
+        if column.dtype.kind != "U" or masked.any():
+            column = np.array(["" if hidden else cell for hidden, cell in zip(masked, column, strict=True)], dtype=str)
+        values = text_numbers(path, np.asarray(column), label)
     else:
         found = "truth values" if column.dtype.kind == "b" else f"type {column.dtype}"
         raise TableError(f"{path.name}: column '{label}': expected numbers, found {found}")

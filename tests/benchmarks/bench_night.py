@@ -1,4 +1,4 @@
-"""Reading and judging long logs, beside pandas and astropy; prints table rows. Run by hand."""
+"""Reading and judging long logs, beside pandas and astropy; prints table rows (time of the processor). Run by hand."""
 
 import resource
 import sys
@@ -22,9 +22,9 @@ def _write(path, rows, dated):
 
 
 def _seconds(function):
-    start = time.perf_counter()
+    start = time.process_time()
     result = function()
-    return time.perf_counter() - start, result
+    return time.process_time() - start, result
 
 
 def main():
@@ -42,9 +42,7 @@ def main():
             theirs, _ = _seconds(lambda path=path, dates=dates: pandas.read_csv(path, parse_dates=dates))
             other, _ = _seconds(lambda path=path: Table.read(path, format="ascii.fast_csv"))
             kind = "dates" if dated else "seconds"
-            print(
-                f"| {rows:,} rows with {kind}; peak so far {peak:.0f} MB | {ours:.2f} s | {theirs:.2f} s | {other:.2f} s |"
-            )
+            print(f"| {rows:,} rows, {kind}; peak {peak:.0f} MB | {ours:.2f} s | {theirs:.2f} s | {other:.2f} s |")
             clean, _ = _seconds(lambda log=log: nights.clean_log(log))
             errors = np.column_stack([log["ra_error"], log["dec_error"]]) * u.arcsec
             interval, _ = _seconds(lambda errors=errors: nights.rms_interval(errors))
