@@ -26,10 +26,8 @@ __all__ = [
     "file_format",
     "read_fits_image",
     "read_table",
-    "read_toml",
     "refuse_outside_streams",
     "runs",
-    "update_toml",
 ]
 
 MOST_BYTES = 300_000_000  # of a table, unpacked
