@@ -6,6 +6,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.stats import chi2
 
+from helpers.camera_check.darks import smooth_part
 from helpers.camera_check.statistics import planes_of
 
 _SEEN = 5.0  # a pixel that stands out in one frame by so many noises looks like a star
@@ -95,8 +96,9 @@ def find_bad_pixels(bias_frames, bias, dark_frames, darks, flat, mosaic, quantum
         excess, noise = longest.mean_frame - bias.mean_frame, np.sqrt(longest.variance.mean())
     else:
         excess, noise = bias.mean_frame, np.sqrt(bias.variance.mean())
-    low, middle, high = np.percentile(excess.ravel()[:: max(1, excess.size // 200_000)], [15.87, 50, 84.13])
-    hot = np.argwhere(excess > middle + _SEEN * max(noise, (high - low) / 2, 0.5 * quantum))
+    # Above what is around them: a whole corner that glows is no hot pixel.
+    smooth, spread = smooth_part(excess)
+    hot = np.argwhere(excess > smooth + _SEEN * np.maximum(spread, max(noise, 0.5 * quantum)))
     cold = np.empty((0, 2), int)
     if flat is not None:
         found = np.zeros(bias.mean_frame.shape, bool)

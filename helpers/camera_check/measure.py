@@ -11,25 +11,25 @@ import numpy as np
 
 from helpers.camera_check.bad_pixels import BadPixels, find_bad_pixels
 from helpers.camera_check.converter_codes import CodeUse
-from helpers.camera_check.files import Frames, read_frames
+from helpers.camera_check.darks import Glow, dark_current, find_glow
+from helpers.camera_check.files import CameraFiles, FrameSet, place_of, read_frames
 from helpers.camera_check.photon_transfer import (
     HIDDEN_VARIANCE,
     Linearity,
     Measured,
     PhotonTransfer,
-    as_frames,
+    Saturation,
     check_size,
     codes_of,
     dark_temporal_noise,
+    find_saturation,
     fit_photon_transfer,
     linearity,
     mean_error,
     photon_transfer,
-    place_of,
-    saturation_signal,
     split_levels,
 )
-from helpers.camera_check.statistics import LAGS, planes_of, split_pattern, summarise, take_off_shading
+from helpers.camera_check.statistics import LAGS, as_frames, planes_of, split_pattern, summarise, take_off_shading
 from helpers.shared.checks import as_quantity
 
 __all__ = [
@@ -55,8 +55,8 @@ class CameraMeasurement:
         `photon_transfer_reason` says why there is none.
     linearity : Linearity or None
     dark_current : Measured [electron/s]
-        From the mean, hot pixels left out; `dark_current_from_noise` from the growth of the noise: differs when the
-        camera takes its dark level off by itself.
+        From the mean, hot pixels and what glows left out; `dark_current_from_noise` from the growth of the noise:
+        differs when the camera takes its dark level off by itself; None where rounding hides it.
     dsnu, dsnu_rows, dsnu_columns, dsnu_pixels : Measured [electron]
         Dark signal non-uniformity of EMVA 1288, and its parts (release 4.0).
     prnu : Measured [percent]
@@ -68,6 +68,8 @@ class CameraMeasurement:
     dark_shading : Measured [electron/s]
         Range of the smooth part of the longest dark: light leak or amplifier glow; `shading_edge` where it is
         brightest.
+    glow : Glow or None
+        Where, how much and how steep that light is, when it stands out of the noise.
     correlation : Measured
         Largest correlation of the noise of neighbouring pixels; `correlation_lag` (rows, columns) between them.
     bad_pixels : BadPixels
@@ -84,8 +86,8 @@ class CameraMeasurement:
     frames : dict
         Frames of each kind.
     longest_dark : Quantity [s] or None
-    setting_changes, temperatures
-        As in `frame_files.CameraFiles`.
+    setting_changes, temperatures, remarks
+        As in `files.CameraFiles`.
     """
 
     photon_transfer: PhotonTransfer | None
@@ -105,6 +107,7 @@ class CameraMeasurement:
     black_level_drift: Measured
     dark_shading: Measured | None
     shading_edge: str
+    glow: Glow | None
     correlation: Measured
     correlation_lag: tuple
     bad_pixels: BadPixels
@@ -118,6 +121,7 @@ class CameraMeasurement:
     longest_dark: u.Quantity | None
     setting_changes: tuple = ()
     temperatures: tuple = ()
+    remarks: tuple = ()
 
     @property
     def in_electrons(self):
@@ -125,7 +129,7 @@ class CameraMeasurement:
         return self.photon_transfer is not None
 
 
-class _Scale:
+class Scale:
     """Turns values in DN into electrons when the gain is known, with both errors."""
 
     def __init__(self, transfer):
@@ -158,35 +162,6 @@ def _pattern(bias, mosaic):
     return parts, errors / np.sqrt(len(split))
 
 
-def _dark_levels(bias, darks, hot, hidden):
-    """Exposure [s], mean without hot pixels [DN above bias], its error, noise variance and its error: bias first."""
-    sets = [(0.0, bias), *((exposure.to_value(u.s), one) for exposure, one in darks)]
-    excess = np.array([one.frame_means.mean() for _, one in sets])
-    if len(hot):
-        share = len(hot) / bias.mean_frame.size
-        inside = np.array([one.mean_frame[tuple(hot.T)].mean(dtype=float) for _, one in sets])
-        excess = (excess - share * inside) / (1 - share)
-    error = []
-    for _, one in sets:
-        scatter = one.frame_means.var(ddof=1)
-        least = one.variance.mean() / one.mean_frame.size
-        error.append(np.sqrt(max(scatter, least) / one.frames + hidden / 3))
-    variance = np.array([one.variance.mean() for _, one in sets])
-    variance_error = np.array([mean_error(one.variance_error) for _, one in sets])
-    return np.array([exposure for exposure, _ in sets]), excess - excess[0], np.array(error), variance, variance_error
-
-
-def _slope(x, y, error):
-    """Weighted straight line: slope and its error (larger when the points scatter more)."""
-    weight = 1 / np.maximum(error, 1e-12) ** 2
-    mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
-    total = np.sum(weight * (x - mean_x) ** 2)
-    slope = np.sum(weight * (x - mean_x) * (y - mean_y)) / total
-    rest = np.sum(weight * (y - mean_y - slope * (x - mean_x)) ** 2)
-    scatter = rest / (x.size - 2) if x.size > 2 else 1.0
-    return slope, np.sqrt(max(1.0, scatter) / total)
-
-
 def _shading(bias, dark, exposure_s):
     """Range of the smooth part of a dark [DN/s] beyond what chance gives, its error, and where it is brightest."""
     change = dark.mean_frame - bias.mean_frame
@@ -216,27 +191,98 @@ def _shading(bias, dark, exposure_s):
     return beyond / exposure_s, error / exposure_s, " and ".join(where) or "the middle"
 
 
-def _is_mosaic(frames, dark_level):
+@dataclass(frozen=True)
+class _Sets:
+    """The frames of a camera in one form, checked: darks and flats as lists of (exposure, frames)."""
+
+    bias: object
+    darks: list
+    flats: list
+    mosaic: bool
+
+
+@dataclass(frozen=True)
+class _Summaries:
+    """The `SetStatistics` of each set, and what all sets tell together."""
+
+    bias: object
+    darks: list
+    flats: list
+    codes: CodeUse
+    saturation: Saturation | None
+
+    @property
+    def quantum(self):
+        """Distance of neighbouring numbers of the converter, in DN of the file."""
+        return self.codes.step * self.codes.stretch
+
+    @property
+    def hidden(self):
+        """Variance that rounding hides when the noise is less than a step, else 0."""
+        limit = HIDDEN_VARIANCE * self.quantum**2
+        return limit if self.bias.variance.mean() < limit else 0.0
+
+    @property
+    def sound_flats(self):
+        """Flats with no full pixels: only these are evidence of noise, pattern, smoothing or damage."""
+        return [flat for flat, clipped in zip(self.flats, self.clipped, strict=True) if not clipped]
+
+    @property
+    def clipped(self):
+        return self.saturation.clipped if self.flats else ()
+
+
+def _sees_colours(frames, bias):
     """Whether the four pixels of a 2 x 2 pattern see clearly different light."""
-    levels = np.array([plane.mean(dtype=float) for plane in planes_of(frames[0], True)]) - dark_level
-    return bool(levels.min() > 0 and levels.max() / levels.min() > 1.03)
+    levels = np.array([plane.mean(dtype=float) for plane in planes_of(frames[0], True)]) - bias.level.mean()
+    return bool(levels.min() > 5 * np.sqrt(bias.variance.mean()) and levels.max() / levels.min() > 1.03)
 
 
-def _flat_sets(flats, bias, bias_frames):
-    """Flats as a list of (exposure or None, frames), whichever way they were given."""
-    listed = isinstance(flats, (list, tuple)) and all(isinstance(one, tuple) and len(one) == 2 for one in flats)
-    sets = list(flats) if listed else [(None, flats)]
-    result = []
-    for exposure, frames in sets:
-        frames = as_frames("flats", frames)
-        check_size("flats", frames, bias_frames)
-        if exposure is None:
-            result += [(None, level) for level in split_levels(frames, bias)]
-        else:
-            result.append((as_quantity("flats (exposure)", exposure, u.s, above=0, ndim=0), frames))
-    if not result:
-        raise ValueError("flats: expected at least two flats of the same level of light, found none")
-    return result
+def _listed(name, given):
+    """Entries of a list of (exposure, frames)."""
+    if given is None or isinstance(given, (str, bytes)) or not hasattr(given, "__iter__"):
+        raise TypeError(f"{name}: expected a list of (exposure, frames), empty if there are none, found {given!r:.40}")
+    entries = list(given)
+    for entry in entries:
+        if not isinstance(entry, (list, tuple)) or len(entry) != 2:
+            raise TypeError(f"{name}: expected pairs (exposure, frames), found {type(entry).__name__}")
+    return entries
+
+
+def _as_sets(bias, darks, flats, mosaic):
+    """Frames of a camera, in whichever way they were given, as `_Sets`."""
+    bias = as_frames("bias", bias)
+    if mosaic is not None and not isinstance(mosaic, (bool, np.bool_)):
+        raise TypeError(f"mosaic: expected True, False or None, found {mosaic!r:.40}")
+
+    def checked(name, exposure, frames):
+        frames = as_frames(name, frames)
+        check_size(name, frames, bias)
+        if exposure is None and name == "flats":
+            return None, frames
+        return as_quantity(f"{name} (exposure)", exposure, u.s, above=0, ndim=0), frames
+
+    dark_sets = [checked("darks", *entry) for entry in _listed("darks", darks)]
+    plain = isinstance(flats, (np.ndarray, FrameSet))
+    given = [checked("flats", *entry) for entry in ([(None, flats)] if plain else _listed("flats", flats))]
+    flat_sets = [entry for entry in given if entry[0] is not None]
+    loose = [frames for exposure, frames in given if exposure is None]
+    if given:
+        rough = summarise(bias, bool(mosaic), name="bias")
+        flat_sets += [(None, level) for frames in loose for level in split_levels(frames, rough)]
+        if not flat_sets:
+            raise ValueError("flats: expected at least two flats of the same level of light, found none")
+        if mosaic is None:
+            mosaic = any(_sees_colours(frames, rough) for _, frames in flat_sets)
+    return _Sets(bias, dark_sets, flat_sets, bool(mosaic))
+
+
+def _summaries(sets):
+    bias = summarise(sets.bias, sets.mosaic, name="bias")
+    darks = [(exposure, summarise(frames, sets.mosaic, name="darks")) for exposure, frames in sets.darks]
+    flats = [summarise(frames, sets.mosaic, bias.level.mean(), "flats") for _, frames in sets.flats]
+    codes = codes_of(bias, [one for _, one in darks], flats)
+    return _Summaries(bias, darks, flats, codes, find_saturation(bias, flats, codes) if flats else None)
 
 
 def measure_camera(bias, darks=(), flats=(), mosaic=None):
@@ -266,99 +312,127 @@ def measure_camera(bias, darks=(), flats=(), mosaic=None):
     ----------
     EMVA Standard 1288, releases 3.1 and 4.0; Janesick 2001, 2007.
     """
-    bias_frames = as_frames("bias", bias)
-    if darks is None or flats is None:
-        raise TypeError("darks, flats: expected lists of (exposure, frames), empty if there are none, found None")
-    dark_sets = []
-    for exposure, frames in darks:
-        exposure = as_quantity("darks (exposure)", exposure, u.s, above=0, ndim=0)
-        dark_sets.append((exposure, as_frames("darks", frames)))
-        check_size("darks", dark_sets[-1][1], bias_frames)
-    flats_given = isinstance(flats, (np.ndarray, Frames)) or len(flats) > 0
-    bias = summarise(bias_frames, bool(mosaic), name="bias")
-    flat_sets = _flat_sets(flats, bias, bias_frames) if flats_given else []
-    if mosaic is None and flat_sets:
-        mosaic = _is_mosaic(flat_sets[len(flat_sets) // 2][1], bias.level.mean())
-        bias = summarise(bias_frames, True, name="bias") if mosaic else bias
-    mosaic = bool(mosaic)
-    dark = [(exposure, summarise(frames, mosaic, name="darks")) for exposure, frames in dark_sets]
-    flat = [summarise(frames, mosaic, bias.level.mean(), "flats") for _, frames in flat_sets]
-    codes = codes_of(bias, [one for _, one in dark], flat)
-    transfer, reason = None, "there are no flat frames"
-    if flat:
-        try:
-            transfer, reason = fit_photon_transfer(bias, flat, codes), ""
-        except ValueError as error:
-            reason = str(error).removeprefix("flat_frames: ")
-    scale = _Scale(transfer)
-    quantum = codes.step * codes.stretch
-    # What rounding to whole numbers hides when the noise is less than a step.
-    hidden = HIDDEN_VARIANCE * quantum**2 if bias.variance.mean() < HIDDEN_VARIANCE * quantum**2 else 0.0
-    sets = {"bias": [bias], "dark": [one for _, one in dark], "flat": flat}
-    named = [("bias", bias_frames, bias)]
-    named += [("dark", frames, one) for (_, frames), (_, one) in zip(dark_sets, dark, strict=True)]
-    named += [("flat", frames, one) for (_, frames), one in zip(flat_sets, flat, strict=True)]
-    own = bias.pixel_variance_mean
-    noise = {
-        "dark_noise": _noise(scale, bias.variance.mean(), mean_error(bias.variance_error), codes),
-        "pixel_noise": _noise(scale, own, own * np.sqrt(2 / bias.pairs / bias.mean_frame.size), codes),
-        "row_noise": scale.root(bias.row_variance, _part_error(bias, bias.row_variance, 0), hidden=hidden),
-        "column_noise": scale.root(bias.column_variance, _part_error(bias, bias.column_variance, 1), hidden=hidden),
-    }
-    pattern = _pattern(bias, mosaic)
-    dsnu = [scale.root(part, error, hidden=hidden) for part, error in zip(*pattern, strict=True)]
-    middle = _middle_flat(bias, flat, codes)
-    strongest, lag, spread = _strongest_correlation(sets, quantum)
-    drift, drift_error = _drift(bias)
-    shading, edge = _dark_shading(bias, dark, scale)
-    bad = find_bad_pixels(bias_frames, bias, [frames for _, frames in dark_sets], dark, middle, mosaic, quantum)
-    current, current_from_noise = _dark_current(bias, dark, bad.hot, hidden, scale, transfer)
+    sets = _as_sets(bias, darks, flats, mosaic)
+    found = _summaries(sets)
+    transfer, reason = _transfer(found)
+    scale = Scale(transfer)
+    middle = _middle_flat(found)
+    dark_frames = [frames for _, frames in sets.darks]
+    bad = find_bad_pixels(sets.bias, found.bias, dark_frames, found.darks, middle, sets.mosaic, found.quantum)
     return CameraMeasurement(
         photon_transfer=transfer,
         photon_transfer_reason=reason,
-        linearity=_linearity(bias, flat_sets, flat, transfer),
-        dark_current=current,
-        dark_current_from_noise=current_from_noise,
-        dsnu=dsnu[3],
-        dsnu_rows=dsnu[0],
-        dsnu_columns=dsnu[1],
-        dsnu_pixels=dsnu[2],
-        prnu=_prnu(bias, middle, mosaic),
-        **noise,
-        black_level_drift=scale.value(drift, drift_error),
-        dark_shading=shading,
-        shading_edge=edge,
-        correlation=Measured(strongest * u.dimensionless_unscaled, spread * u.dimensionless_unscaled),
-        correlation_lag=lag,
+        linearity=_linearity(found, [exposure for exposure, _ in sets.flats], transfer),
+        prnu=_prnu(found.bias, middle, sets.mosaic),
+        **_dark_noise(found, scale),
+        **_fixed_pattern(found, sets.mosaic, scale),
+        **_light_in_the_dark(found, bad, scale),
+        **_processing(found, scale),
+        **_odd_frames(sets, found, bad),
         bad_pixels=bad,
-        codes=codes,
-        low_pile=_share_at(bias, codes.lowest) if codes.piled_low else 0.0,
-        events=_events(named, bad),
-        damaged=tuple(
-            (place_of(frames, number, kind), *rows) for kind, frames, one in named for number, *rows in one.damaged
-        ),
-        equal_frames=tuple(kind for kind, found in sets.items() if any(_copies(one, quantum) for one in found)),
-        mosaic=mosaic,
-        longest_dark=max((exposure for exposure, _ in dark), default=None),
-        frames={kind: sum(one.frames for one in found) for kind, found in sets.items()},
+        codes=found.codes,
+        low_pile=_share_at(found.bias, found.codes.lowest) if found.codes.piled_low else 0.0,
+        mosaic=sets.mosaic,
+        longest_dark=max((exposure for exposure, _ in found.darks), default=None),
+        frames={
+            "bias": found.bias.frames,
+            "dark": sum(one.frames for _, one in found.darks),
+            "flat": sum(one.frames for one in found.flats),
+        },
     )
 
 
+def _transfer(found):
+    """Photon transfer, or None and the reason why there is none."""
+    if not found.flats:
+        return None, "there are no flat frames"
+    try:
+        return fit_photon_transfer(found.bias, found.flats, found.codes), ""
+    except ValueError as error:
+        return None, str(error).removeprefix("flat_frames: ")
+
+
+def _dark_noise(found, scale):
+    """Temporal noise of the bias frames and its parts."""
+    bias, own, hidden = found.bias, found.bias.pixel_variance_mean, found.hidden
+    parts = {"row_noise": (bias.row_variance, 0), "column_noise": (bias.column_variance, 1)}
+    return {
+        "dark_noise": _noise(scale, bias.variance.mean(), mean_error(bias.variance_error), found.codes),
+        "pixel_noise": _noise(scale, own, own * np.sqrt(2 / bias.pairs / bias.mean_frame.size), found.codes),
+        **{
+            name: scale.root(variance, _part_error(bias, variance, axis), hidden=hidden)
+            for name, (variance, axis) in parts.items()
+        },
+    }
+
+
+def _fixed_pattern(found, mosaic, scale):
+    parts = zip(*_pattern(found.bias, mosaic), strict=True)
+    names = ("dsnu_rows", "dsnu_columns", "dsnu_pixels", "dsnu")
+    return {
+        name: scale.root(part, error, hidden=found.hidden) for name, (part, error) in zip(names, parts, strict=True)
+    }
+
+
+def _light_in_the_dark(found, bad, scale):
+    shading, edge = _dark_shading(found.bias, found.darks, scale)
+    glow = find_glow(found.bias, found.darks, scale)
+    known = scale.unit == u.electron
+    level, noise = dark_current(found.bias, found.darks, bad.hot, glow, found.quantum, scale, known)
+    return {
+        "dark_shading": shading,
+        "shading_edge": edge,
+        "glow": glow,
+        "dark_current": level,
+        "dark_current_from_noise": noise,
+    }
+
+
+def _processing(found, scale):
+    """What the camera does to its frames: noise of neighbours that goes together, a level that drifts."""
+    strongest, lag, spread = _strongest_correlation(found.bias, found.sound_flats, found.quantum)
+    return {
+        "correlation": Measured(strongest * u.dimensionless_unscaled, spread * u.dimensionless_unscaled),
+        "correlation_lag": lag,
+        "black_level_drift": scale.value(*_drift(found.bias)),
+    }
+
+
+def _odd_frames(sets, found, bad):
+    """Frames and pixels that do not belong: damaged, copied, struck by something. A full flat is no evidence."""
+    named = [("bias", sets.bias, found.bias)]
+    named += [("dark", frames, one) for (_, frames), (_, one) in zip(sets.darks, found.darks, strict=True)]
+    flats = zip(sets.flats, found.flats, found.clipped, strict=True)
+    named += [("flat", frames, one) for (_, frames), one, clipped in flats if not clipped]
+    equal = dict.fromkeys(kind for kind, _, one in named if _copies(one, found.quantum))
+    return {
+        "events": _events(named, bad),
+        "damaged": tuple(
+            (place_of(frames, number, kind), *rows) for kind, frames, one in named for number, *rows in one.damaged
+        ),
+        "equal_frames": tuple(equal),
+    }
+
+
 def measure_files(files):
-    """`measure_camera` on the frames of a camera that `frame_files.sort_frames` found.
+    """`measure_camera` on the frames of a camera that `files.sort_frames` found.
 
     Raises
     ------
-    ValueError
-        There are no bias frames; or as `measure_camera`.
+    TypeError, ValueError
+        Not `CameraFiles`, no bias frames; or as `measure_camera`.
     """
+    if not isinstance(files, CameraFiles):
+        raise TypeError(f"files: expected CameraFiles as sort_frames makes them, found {type(files).__name__}")
     if files.bias is None:
         raise ValueError(
             "bias: expected bias frames (shortest exposure, no light), found none; if your camera makes none, "
             "put darks of its shortest exposure in a folder named bias"
         )
     measured = measure_camera(files.bias, files.darks, files.flats, files.mosaic)
-    return replace(measured, setting_changes=files.setting_changes, temperatures=files.temperatures)
+    return replace(
+        measured, setting_changes=files.setting_changes, temperatures=files.temperatures, remarks=files.remarks
+    )
 
 
 def _noise(scale, variance, error, codes):
@@ -395,12 +469,12 @@ def _share_at(one, value):
     return float(one.counts[one.codes == value].sum() / one.counts.sum()) if one.counts.size else 0.0
 
 
-def _strongest_correlation(sets, quantum):
+def _strongest_correlation(bias, flats, quantum):
     """Largest correlation of neighbours' noise over bias and flats, its lag and its error."""
-    strongest, lag, spread = 0.0, LAGS[0], sets["bias"][0].correlation_error
-    for kind in ("bias", "flat"):
+    strongest, lag, spread = 0.0, LAGS[0], bias.correlation_error
+    for sets in ([bias], flats):
         # Noise that rounding hides can't be compared.
-        chosen = [one for one in sets[kind] if one.variance.mean() > 0.5 * quantum**2]
+        chosen = [one for one in sets if one.variance.mean() > 0.5 * quantum**2]
         if not chosen:
             continue
         weight = np.array([1 / one.correlation_error**2 for one in chosen])
@@ -427,27 +501,14 @@ def _dark_shading(bias, dark, scale):
     return scale.value(size, error, scale.unit / u.s), edge
 
 
-def _dark_current(bias, dark, hot, hidden, scale, transfer):
-    if not dark:
-        return None, None
-    exposure, level, error, variance, variance_error = _dark_levels(bias, dark, hot, hidden)
-    current = scale.value(*_slope(exposure, level, error), scale.unit / u.s)
-    if transfer is None:
-        return current, None
-    slope, slope_error = _slope(exposure, variance, variance_error)
-    factor = transfer.gain.value**2
-    rate = u.electron / u.s
-    return current, Measured(slope * factor * rate, slope_error * factor * rate)
-
-
-def _middle_flat(bias, flat, codes):
+def _middle_flat(found):
     """The flat nearest to half of saturation (EMVA 1288 takes the PRNU there)."""
-    if not flat:
+    if not found.sound_flats:
         return None
-    signal = np.array([one.level.max() - bias.level.mean() for one in flat])
-    top, _, _ = saturation_signal(bias, flat, codes)
+    signal = np.array([one.level.max() - found.bias.level.mean() for one in found.sound_flats])
+    top = found.saturation.top
     below = np.where(signal < 0.9 * top, np.abs(signal - 0.5 * top), np.inf)
-    return flat[int(np.argmin(below))] if np.isfinite(below).any() else None
+    return found.sound_flats[int(np.argmin(below))] if np.isfinite(below).any() else None
 
 
 def _prnu(bias, flat, mosaic):
@@ -469,22 +530,23 @@ def _prnu(bias, flat, mosaic):
         error = np.sqrt(2 / even.size) * float(even.var(dtype=float))
         results.append((total / inside**2, error / inside**2))
     variance, error = np.mean(results, axis=0)
-    return _Scale(None).root(1e4 * variance, 1e4 * error / np.sqrt(len(results)), u.percent)
+    return Scale(None).root(1e4 * variance, 1e4 * error / np.sqrt(len(results)), u.percent)
 
 
-def _linearity(bias, flat_sets, flat, transfer):
+def _linearity(found, exposures, transfer):
+    """Linearity of the plane that is full first; None for fewer than four levels of known exposure."""
     if transfer is None:
         return None
-    known = [(t, one) for (t, _), one in zip(flat_sets, flat, strict=True) if t is not None]
+    sets = zip(exposures, found.flats, found.saturation.touched, strict=True)
+    known = [(t, one) for t, one, touched in sets if t is not None and not touched]
     if len(known) < 4:
         return None
-    signals = np.array([one.frame_means.mean() for _, one in known]) - bias.frame_means.mean()
-    scatter = float(
-        np.median([one.frame_means.std(ddof=1) / max(s, 1e-9) for (_, one), s in zip(known, signals, strict=True)])
-    )
-    # Saturation is that of the brightest plane; scale it to the mean of all.
-    ratio = float(np.mean(signals / np.array([one.level.max() - bias.level.mean() for _, one in known])))
-    top = transfer.saturation.value / transfer.gain.value * ratio * (1.06 if transfer.saturation_is_limit else 1.0)
+    plane = int(np.argmax(np.sum([one.level for _, one in known], axis=0)))
+    signals = np.array([one.level[plane] for _, one in known]) - found.bias.level[plane]
+    # How far the lamp flickers, from the pairs of one level together.
+    flicker = np.array([one.frame_means.std(ddof=1) for _, one in known]) / np.maximum(signals, 1e-9)
+    scatter = float(np.sqrt(np.mean(flicker**2)))
+    top = transfer.saturation.value / transfer.gain.value * (1.06 if transfer.saturation_is_limit else 1.0)
     try:
         return linearity(u.Quantity([t for t, _ in known]), signals * u.DN, top * u.DN, scatter / np.sqrt(2))
     except ValueError:

@@ -6,8 +6,8 @@ import astropy.units as u
 import numpy as np
 
 from helpers.camera_check.converter_codes import CodeUse, code_use
-from helpers.camera_check.files import LARGEST, Frames
-from helpers.camera_check.statistics import summarise
+from helpers.camera_check.files import choose
+from helpers.camera_check.statistics import as_frames, summarise
 from helpers.shared.checks import as_quantity
 
 _GAIN = u.electron / u.DN
@@ -16,6 +16,13 @@ HIDDEN_VARIANCE = 0.24
 _ROUNDING = 1 / 12  # variance of rounding to steps of 1
 _FIT_RANGE = 0.7  # EMVA 1288: photon transfer is fitted up to 70 % of saturation
 _SAME_LEVEL = 0.1  # flats within 10 % are taken as one level
+# Limits of saturation; our own, chosen so that healthy flats pass and what they let pass does not move the gain.
+_FULL, _TOUCHED = 0.6, 0.7  # share of the noise variance that is left
+_AT_TOP = 1e-3  # share of the pixels at the highest number
+_SURE = 4.5  # standard errors: by chance in 1 of 300,000 points
+# Standard deviation of how far responses bend, as a share of the signal at the brightest flat (common practice, no
+# source).
+_USUAL_BEND = 0.01
 
 
 @dataclass(frozen=True)
@@ -84,38 +91,6 @@ class PhotonTransfer:
         return float(np.sqrt(self.saturation.to_value(u.electron)))
 
 
-def as_frames(name, frames):
-    """An array (n, rows, columns) of finite numbers, or Frames on disk."""
-    if isinstance(frames, Frames):
-        return frames
-    if isinstance(frames, u.Quantity):
-        if frames.unit not in (u.DN, u.adu, u.dimensionless_unscaled):
-            raise u.UnitTypeError(f"{name}: expected plain numbers or DN, found the unit '{frames.unit}'")
-        frames = frames.value
-    try:
-        array = np.asarray(frames)
-    except ValueError as error:
-        raise ValueError(f"{name}: expected frames of one size, found several sizes") from error
-    if array.dtype.kind not in "iuf":
-        raise TypeError(f"{name}: expected numbers, found {type(frames).__name__} of {array.dtype}")
-    if array.ndim != 3:
-        raise ValueError(f"{name}: expected the shape (frames, rows, columns), found {array.shape}")
-    if array.shape[0] < 2:
-        raise ValueError(f"{name}: expected at least two frames, found {array.shape[0]}")
-    if array.dtype.kind == "f" and array.size and not np.all(np.abs(array) <= LARGEST):
-        frame, row, column = np.argwhere(~(np.abs(array) <= LARGEST))[0]
-        raise ValueError(
-            f"{name}: frame {frame}, row {row}, column {column}: expected a number of a camera, "
-            f"found {array[frame, row, column]}"
-        )
-    return array
-
-
-def place_of(frames, number, kind):
-    """Where a frame of a set is: its file, or its number."""
-    return frames.place(number) if hasattr(frames, "place") else f"{kind} frame {number + 1}"
-
-
 def check_size(name, frames, bias):
     """ValueError when frames are of another size than the bias frames."""
     if frames.shape[1:] != bias.shape[1:]:
@@ -131,70 +106,118 @@ def split_levels(frames, bias):
     order = np.argsort(means, kind="stable")
     same = np.maximum(_SAME_LEVEL * np.abs(means[order][:-1]), np.sqrt(bias.variance.mean()))
     groups = [np.sort(group) for group in np.split(order, np.flatnonzero(np.diff(means[order]) > same) + 1)]
-    return [_Chosen(frames, group) for group in groups if group.size >= 2]
+    return [choose(frames, group, "flat") for group in groups if group.size >= 2]
 
 
-class _Chosen:
-    """Some frames of a set, looked up when needed, so that a large set stays on disk."""
+@dataclass(frozen=True)
+class Saturation:
+    """Which flats reach saturation, and what it is.
 
-    def __init__(self, frames, numbers):
-        self.frames, self.numbers = frames, numbers
-        self.shape, self.dtype = (len(numbers), *frames.shape[1:]), frames.dtype
+    Attributes
+    ----------
+    top : float
+        Signal at saturation in DN above the bias, of the plane that is full first; `is_limit` when it is only a lower
+        limit.
+    clipped : ndarray of bool, shape (levels,)
+        At least one colour plane of the flat is full, wholly or in its brightest pixels. Such flats tell the full well
+        and nothing else.
+    touched : ndarray of bool, shape (levels,)
+        Only the brightest pixels of a plane are full.
+    fitted : ndarray of bool, shape (levels,)
+        Flats for the photon transfer: not clipped, and up to 70 % of saturation (EMVA 1288) where it is known.
+    """
 
-    def __len__(self):
-        return len(self.numbers)
-
-    def place(self, number):
-        return place_of(self.frames, int(self.numbers[number]), "flat")
-
-    def __getitem__(self, number):
-        return self.frames[int(self.numbers[number])]
-
-    def __iter__(self):
-        return (self[number] for number in range(len(self)))
+    top: float
+    is_limit: bool
+    clipped: np.ndarray
+    touched: np.ndarray
+    fitted: np.ndarray
 
 
-def saturation_signal(bias, flats, codes):
-    """Signal at saturation in DN above the bias, whether it is only a lower limit, and which flats are below it."""
-    signal = np.array([flat.level.max() - bias.level.mean() for flat in flats])
-    noise = np.array([flat.variance.max() for flat in flats])
-    usable = np.ones(len(flats), bool)
+def find_saturation(bias, flats, codes):
+    """`Saturation` from the `SetStatistics` of bias and flats, judged plane by plane.
+
+    A plane is full when its noise is far less than its light should have (`_planes_full`), and full in part when its
+    brightest pixels are far quieter than the rest (`_planes_touched`), or when numbers are piled up at the highest.
+    """
+    signal = np.array([flat.level - bias.level for flat in flats])
+    brightest = signal.max(axis=1)
+    full, touched = _planes_full(signal, bias, flats), _planes_touched(flats, codes)
+    clipped = (full | touched).any(axis=1)
+    top, is_limit = brightest.max(), not full.any()
     if codes.piled_high:
-        for number, flat in enumerate(flats):
-            usable[number] = flat.counts[flat.codes == codes.highest].sum() < 1e-3 * flat.counts.sum()
-        top = codes.highest - bias.level.mean()
-        return top, False, usable & (signal <= _FIT_RANGE * top * 1.001)
-    brightest = int(np.argmax(signal))
-    peak = int(np.argmax(noise))
-    if peak != brightest and noise[brightest] < 0.8 * noise[peak]:
-        # The noise falls again: the pixels are full before the converter is (EMVA 1288: saturation is at the largest
-        # variance).
-        usable = signal <= signal[peak]
-        top = signal[brightest]
-        return top, False, usable & (signal <= max(_FIT_RANGE * top, signal.min()))
-    return signal[brightest], True, usable
+        top, is_limit = codes.highest - bias.level.mean(), False
+        at_top = [flat.counts[flat.codes == codes.highest].sum() / max(1, flat.counts.sum()) for flat in flats]
+        clipped |= np.array(at_top) >= _AT_TOP
+    elif full.any():
+        top = signal[full].max()
+    sound = ~clipped
+    fitted = sound & (brightest <= _FIT_RANGE * top * 1.001) if clipped.any() else sound
+    return Saturation(float(top), bool(is_limit), clipped, touched.any(axis=1), fitted if fitted.any() else sound)
+
+
+def _planes_full(signal, bias, flats):
+    """Points (levels, planes) with less than 0.6 of the variance that the fainter points foretell for their light."""
+    variance = np.array([flat.own_variance for flat in flats]) - bias.own_variance
+    total = np.array([flat.variance for flat in flats]) - bias.variance
+    error = np.array([np.hypot(flat.own_error, bias.own_error) for flat in flats])
+    full = np.zeros(signal.shape, bool)
+    whole = np.array([not flat.damaged for flat in flats])[:, None]
+    for place in zip(*np.unravel_index(np.argsort(signal, axis=None, kind="stable"), signal.shape), strict=True):
+        fainter = (signal > 0) & (signal < 0.8 * signal[place]) & ~full & whole
+        if not fainter.any():
+            continue
+        weight = 1 / np.maximum(error[fainter], 1e-12) ** 2
+        x, y = signal[fainter], variance[fainter]
+        slope = np.sum(weight * x * y) / np.sum(weight * x**2)
+        spread = signal[place] / np.sqrt(np.sum(weight * x**2))
+        lacks = _FULL * slope * signal[place] - variance[place]
+        # What rows share counts here: a full plane has no noise at all, a damaged frame has far too much.
+        quiet = total[place] < _FULL * slope * signal[place]
+        full[place] = quiet and lacks > _SURE * np.hypot(error[place], _FULL * spread)
+    return full
+
+
+def _planes_touched(flats, codes):
+    """Points (levels, planes) whose brightest pixels are far quieter than the others, so that they are full."""
+    calm = np.array([flat.brightest_calm for flat in flats])
+    error = np.array([flat.brightest_calm_error for flat in flats])[:, None]
+    # Noise of about one step and less is quiet or not by rounding, not by light.
+    told = np.array([flat.variance for flat in flats]) > 2 * (codes.step * codes.stretch) ** 2
+    return told & (calm < _TOUCHED) & (1 - calm > _SURE * error)
 
 
 def _fit_gain(signal, variance, error, dark_variance):
     """Slope of variance over signal at zero signal, and its error (larger when the points scatter more).
 
-    A straight line through the origin; where the points bend for certain (a response that is not linear, charge that
-    repels charge: Astier et al. 2019, A&A 629, A36), a parabola, so that the slope is that of faint light.
+    A response that bends by a share b at the brightest flat, s = n - b n^2, has the variance n (1 - 2 b n)^2, in s
+    about s (1 - 3 b s): a line through the origin and a parabola. Small bends can't be seen but move the slope, so the
+    parabola always has a part, held near zero by what is usual; the error then holds what a usual bend does. Where the
+    points bend for certain (also by charge that repels charge: Astier et al. 2019, A&A 629, A36), nothing holds it.
     """
     slope, slope_error = _fit_powers(signal, variance, error, dark_variance, (1,))
-    if np.unique(signal).size >= 4:
-        bent, bent_error = _fit_powers(signal, variance, error, dark_variance, (1, 2))
-        if abs(bent[1]) > 5 * bent_error[1]:
-            slope, slope_error = bent, bent_error
-    return slope[0], slope_error[0]
+    if np.unique(signal).size < 4:
+        allowance = 3 * _USUAL_BEND * 0.5 * slope[0]  # in the middle of the range, about
+        return slope[0], float(np.hypot(slope_error[0], allowance))
+    bent, bent_error = _fit_powers(signal, variance, error, dark_variance, (1, 2))
+    if abs(bent[1]) <= 5 * bent_error[1]:
+        held = 3 * _USUAL_BEND * slope[0] / signal.max()
+        bent, bent_error = _fit_powers(signal, variance, error, dark_variance, (1, 2), held)
+    return bent[0], bent_error[0]
 
 
-def _fit_powers(signal, variance, error, dark_variance, powers):
-    """Coefficients and errors of the powers of the signal, by weighted least squares."""
+def _fit_powers(signal, variance, error, dark_variance, powers, held=None):
+    """Coefficients and errors of the powers of the signal, by weighted least squares.
+
+    `held` is the standard deviation about zero that the last coefficient is expected to have (a normal prior).
+    """
     design = np.stack([(signal / signal.max()) ** power for power in powers], axis=1)
-    spread = error
+    spread, scale = error, signal.max() ** np.array(powers, float)
+    prior = np.zeros((len(powers), len(powers)))
+    if held is not None:
+        prior[-1, -1] = 1 / (held * scale[-1]) ** 2
     for _ in range(2):
-        inverse = np.linalg.inv(design.T @ (design / spread[:, None] ** 2))
+        inverse = np.linalg.inv(design.T @ (design / spread[:, None] ** 2) + prior)
         fitted = inverse @ design.T @ (variance / spread**2)
         # The error of a variance grows with it: take it from the fitted curve, or points that are low by chance weigh
         # more.
@@ -202,11 +225,10 @@ def _fit_powers(signal, variance, error, dark_variance, powers):
         spread = error * (model + dark_variance) / np.maximum(variance + dark_variance, 1e-9)
     freedom = signal.size - len(powers)
     scatter = np.sum(((design @ fitted - variance) / spread) ** 2) / freedom if freedom > 0 else 1.0
-    scale = signal.max() ** np.array(powers, float)
     return fitted / scale, np.sqrt(np.diag(inverse) * max(1.0, scatter)) / scale
 
 
-def _rounding_error(variance):
+def rounding_error(variance):
     """How far rounding can be off its mean effect of 1/12, for a noise variance in steps squared.
 
     Widrow & Kollar 2008, "Quantization Noise", chapter 5: first harmonic, at the worst offset; taken once more where
@@ -225,13 +247,14 @@ def dark_temporal_noise(variance, error, quantum):
         return np.sqrt(HIDDEN_VARIANCE - _ROUNDING) * quantum, 0.0, True
     noise = np.sqrt(variance - _ROUNDING * quantum**2)
     if quantum > 0:
-        error = np.hypot(error, _rounding_error((noise / quantum) ** 2) * quantum**2)
+        error = np.hypot(error, rounding_error((noise / quantum) ** 2) * quantum**2)
     return noise, error / (2 * noise), False
 
 
 def fit_photon_transfer(bias, flats, codes):
     """Photon transfer from the `SetStatistics` of the bias frames and of each level of flats; see `photon_transfer`."""
-    top, top_is_limit, fitted = saturation_signal(bias, flats, codes)
+    saturation = find_saturation(bias, flats, codes)
+    fitted = saturation.fitted.copy()
     signal = np.array([flat.level - bias.level for flat in flats])
     quantum = codes.step * codes.stretch
     dark_variance, dark_error = bias.own_variance, bias.own_error
@@ -272,8 +295,8 @@ def fit_photon_transfer(bias, flats, codes):
         read_noise=read_noise * u.electron,
         read_noise_error=float(np.hypot(noise_error / slope, read_noise * slope_error / slope)) * u.electron,
         read_noise_is_limit=hidden,
-        saturation=top / slope * u.electron,
-        saturation_is_limit=top_is_limit,
+        saturation=saturation.top / slope * u.electron,
+        saturation_is_limit=saturation.is_limit,
         signal=signal,
         variance=variance,
         variance_error=error,

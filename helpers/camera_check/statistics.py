@@ -6,8 +6,11 @@ falls out; what is fixed (the pattern) from the mean frame.
 
 from dataclasses import dataclass
 
+import astropy.units as u
 import numpy as np
 from scipy.ndimage import uniform_filter
+
+from helpers.camera_check.files import LARGEST, FrameSet
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
@@ -18,6 +21,7 @@ _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
 _MOST_EVENTS = 100
 _DAMAGED = 20.0  # spreads by which a damaged row stands out
+_TENTH_PIXELS = 2e5  # of each colour plane, enough to compare its brightest tenth with the rest
 LAGS = ((0, 1), (1, 0), (0, 2), (2, 0))  # (rows, columns) between the pixels whose noise is compared
 
 
@@ -37,6 +41,11 @@ class SetStatistics:
         Temporal noise variance of one pixel, EMVA 1288 (two-frame method).
     own_variance, own_error : ndarray, shape (planes,)
         The part of it that rows and columns do not share: the noise of light is in it, flicker of a lamp is not.
+    brightest_calm : ndarray, shape (planes,)
+        Variance of the brightest tenth of the pixels over that of the middle tenth (the median of the other nine):
+        about 1, and nearly 0 where the brightest pixels are full. 1 without a `dark_level`.
+    brightest_calm_error : float
+        Standard error of it in a healthy frame.
     row_variance, column_variance, pixel_variance_mean : float
         The parts of it that whole rows share, whole columns share, and the rest.
     correlation : ndarray, shape (4,)
@@ -65,6 +74,8 @@ class SetStatistics:
     variance_error: np.ndarray
     own_variance: np.ndarray
     own_error: np.ndarray
+    brightest_calm: np.ndarray
+    brightest_calm_error: float
     row_variance: float
     column_variance: float
     pixel_variance_mean: float
@@ -78,6 +89,33 @@ class SetStatistics:
     damaged: tuple
     equal_pairs: int
     pairs: int
+
+
+def as_frames(name, frames):
+    """An array (n, rows, columns) of finite numbers, or Frames on disk."""
+    if isinstance(frames, FrameSet):
+        return frames
+    if isinstance(frames, u.Quantity):
+        if frames.unit not in (u.DN, u.adu, u.dimensionless_unscaled):
+            raise u.UnitTypeError(f"{name}: expected plain numbers or DN, found the unit '{frames.unit}'")
+        frames = frames.value
+    try:
+        array = np.asarray(frames)
+    except ValueError as error:
+        raise ValueError(f"{name}: expected frames of one size, found several sizes") from error
+    if array.dtype.kind not in "iuf":
+        raise TypeError(f"{name}: expected numbers, found {type(frames).__name__} of {array.dtype}")
+    if array.ndim != 3:
+        raise ValueError(f"{name}: expected the shape (frames, rows, columns), found {array.shape}")
+    if array.shape[0] < 2:
+        raise ValueError(f"{name}: expected at least two frames, found {array.shape[0]}")
+    if array.dtype.kind == "f" and array.size and not np.all(np.abs(array) <= LARGEST):
+        frame, row, column = np.argwhere(~(np.abs(array) <= LARGEST))[0]
+        raise ValueError(
+            f"{name}: frame {frame}, row {row}, column {column}: expected a number of a camera, "
+            f"found {array[frame, row, column]}"
+        )
+    return array
 
 
 def planes_of(frame, mosaic):
@@ -123,30 +161,36 @@ def _lag_products(residual, own):
     return np.array(products) / own + bias
 
 
+def _brightest_calm(brightness, difference):
+    """Variance of the brightest tenth of the pixels over the median variance of the other tenths; (ratio, its error).
+
+    The sum of two frames tells nothing about their difference (for equal normal noise the two are independent), so that
+    sorting by the sum picks bright pixels, not quiet ones.
+    """
+    step = max(1, int(np.sqrt(brightness.size / _TENTH_PIXELS)))
+    brightness, difference = brightness[::step, ::step].ravel(), difference[::step, ::step].ravel()
+    size = brightness.size // 10
+    tenths = np.argpartition(brightness, [size * part for part in range(1, 10)])[: 10 * size].reshape(10, size)
+    variances = difference[tenths].var(axis=1, dtype=float)
+    middle = np.median(variances[:9])
+    return (variances[9] / middle if middle > 0 else 1.0), np.sqrt(2 / size)
+
+
 class _Pairs:
     """Sums over disjoint pairs of consecutive frames."""
 
     def __init__(self, mosaic, dark_level):
         self.mosaic, self.dark_level = mosaic, dark_level
         self.levels, self.variances, self.parts, self.products, self.events = [], [], [], [], []
+        self.calm, self.calm_errors = [], []
         self.equal, self.pixels = 0, 0
 
     def add(self, first, second, numbers):
-        levels = np.array([plane.mean(dtype=float) for plane in planes_of(first, self.mosaic)])
         difference = np.subtract(first, second, dtype=np.float32, casting="unsafe")
         if not difference.any():
             self.equal += 1
-        weight = 2.0
-        if self.dark_level is not None:
-            # A lamp that drifts leaves a faint picture of the field's shading in the difference: scale it away.
-            mean_first = levels.mean() - self.dark_level
-            mean_second = second.mean(dtype=float) - self.dark_level
-            if mean_first > 0 and mean_second > 0:
-                ratio = mean_first / mean_second
-                difference -= np.multiply(second, np.float32(ratio - 1), dtype=np.float32, casting="unsafe")
-                weight = 1 + ratio**2
-                # The shot noise of both, taken together, is that of a frame at this level.
-                levels = self.dark_level + (levels - self.dark_level) * (1 + ratio) / weight
+        planes = planes_of(difference, self.mosaic)
+        levels, weights = self._level(planes_of(first, self.mosaic), planes_of(second, self.mosaic), planes)
         flagged = _flag(difference)
         if flagged.size:
             # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless
@@ -155,18 +199,44 @@ class _Pairs:
                 self.events += [(numbers, *map(int, np.divmod(pixel, first.shape[1]))) for pixel in flagged]
             difference.ravel()[flagged] = 0
         counted = difference.size - flagged.size
-        difference -= np.float32(difference.sum(dtype=float) / counted)
-        difference.ravel()[flagged] = 0
         variances = []
-        for plane in planes_of(difference, self.mosaic):
+        for plane in planes:
+            plane -= np.float32(plane.mean(dtype=float))
+        difference.ravel()[flagged] = 0
+        for plane, weight in zip(planes, weights, strict=True):
             flat = plane.ravel()
-            variances.append(
-                (np.vdot(flat, flat) / plane.size - plane.mean(dtype=float) ** 2) * difference.size / counted / weight
-            )
+            variance = np.vdot(flat, flat) / plane.size - plane.mean(dtype=float) ** 2
+            variances.append(variance * difference.size / counted / weight)
+        if self.dark_level is not None:
+            brightness = np.add(first, second, dtype=np.float32, casting="unsafe")
+            bright = planes_of(brightness, self.mosaic)
+            found = [_brightest_calm(light, plane) for light, plane in zip(bright, planes, strict=True)]
+            self.calm.append([ratio for ratio, _ in found])
+            self.calm_errors.append(found[0][1])
         self.levels.append(levels)
         self.variances.append(variances)
-        self._split(difference, weight)
+        self._split(difference, np.mean(weights))
         self.pixels += difference.size
+
+    def _level(self, first, second, difference):
+        """Levels of the planes and weights of their differences, out of which the drift of a lamp is taken.
+
+        A lamp that drifts leaves a faint picture of the field's shading in the difference, which scaling takes away.
+        Plane by plane, since a plane that is full does not follow the lamp.
+        """
+        levels = np.array([plane.mean(dtype=float) for plane in first])
+        weights = np.full(len(levels), 2.0)
+        if self.dark_level is None:
+            return levels, weights
+        for number, plane in enumerate(second):
+            of_first, of_second = levels[number] - self.dark_level, plane.mean(dtype=float) - self.dark_level
+            if of_first > 0 and of_second > 0:
+                ratio = of_first / of_second
+                difference[number] -= np.multiply(plane, np.float32(ratio - 1), dtype=np.float32, casting="unsafe")
+                weights[number] = 1 + ratio**2
+                # The shot noise of both, taken together, is that of a frame at this level.
+                levels[number] = self.dark_level + of_first * (1 + ratio) / weights[number]
+        return levels, weights
 
     def _split(self, difference, weight):
         """Analysis of variance of one difference: the parts that rows share, that columns share, and the rest."""
@@ -179,6 +249,13 @@ class _Pairs:
         by_column = column_means.var(ddof=1, dtype=float) - rest / rows
         self.parts.append(np.array([by_row, by_column, rest]) / weight)
         self.products.append(_lag_products(difference, rest))
+
+    def calmness(self):
+        """Mean of `_brightest_calm` over the pairs, and its error."""
+        if not self.calm:
+            planes = 4 if self.mosaic else 1
+            return np.ones(planes), np.inf
+        return np.mean(self.calm, axis=0), float(np.mean(self.calm_errors) / np.sqrt(len(self.calm)))
 
 
 def _single_events(flagged):
@@ -208,6 +285,43 @@ def _merge(found):
     return merged, np.bincount(place, weights=counts, minlength=merged.size).astype(int)
 
 
+class _Frames:
+    """Sums over the frames of one set, of which only the last and the first are kept: `add` each, then `mean`."""
+
+    def __init__(self, count, shape, restless):
+        self.count, self.shape = count, shape
+        self.variance_frames, self.restless = min(count, _VARIANCE_FRAMES), restless
+        self.start, self.total, self.squares = (np.zeros(shape, np.float32) for _ in range(3))
+        self.block = np.empty((min(_BLOCK, shape[0]), shape[1]), np.float32)
+        self.row_means, self.codes = np.empty((count, shape[0])), []
+
+    def add(self, number, frame):
+        if number == 0:
+            self.start[:] = frame
+        if number * frame.size < _CODE_PIXELS:
+            self.codes.append(_codes(frame))
+        squared = self.restless and number < self.variance_frames
+        share = np.full(self.shape[1], 1 / self.shape[1], np.float32)
+        for low in range(0, self.shape[0], _BLOCK):
+            part = slice(low, low + _BLOCK)
+            change = self.block[: min(_BLOCK, self.shape[0] - low)]
+            np.subtract(frame[part], self.start[part], out=change, dtype=np.float32, casting="unsafe")
+            self.total[part] += change
+            self.row_means[number, part] = change @ share
+            if squared:
+                np.multiply(change, change, out=change)
+                self.squares[part] += change
+            if squared and number + 1 == self.variance_frames:
+                self.squares[part] -= self.total[part] ** 2 / self.variance_frames
+
+    def mean(self):
+        """Mean frame and means of the rows of each frame."""
+        return self.start + self.total / self.count, self.row_means + self.start.mean(axis=1, dtype=float)
+
+    def pixel_variance(self):
+        return self.squares / (self.variance_frames - 1) if self.restless else None
+
+
 def summarise(frames, mosaic=False, dark_level=None, name="frames"):
     """Statistics of a set of frames taken under the same conditions.
 
@@ -228,71 +342,56 @@ def summarise(frames, mosaic=False, dark_level=None, name="frames"):
 
     Raises
     ------
-    ValueError
-        Fewer than two frames, or frames too small.
+    TypeError, ValueError
+        No set of frames, fewer than two of them, frames too small, or numbers that are none of a camera.
     """
+    frames = as_frames(name, frames)
     count, shape = len(frames), tuple(frames.shape[1:])
-    if count < 2:
-        raise ValueError(f"{name}: expected at least two frames of a kind, found {count}")
     if min(shape) < 16:
         raise ValueError(f"{name}: expected at least 16 rows and 16 columns, found {shape[0]} and {shape[1]}")
-    pairs = _Pairs(mosaic, dark_level)
-    start = np.zeros(shape, np.float32)
-    total, squares = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
-    block = np.empty((min(_BLOCK, shape[0]), shape[1]), np.float32)
-    ones = np.full(shape[1], 1 / shape[1], np.float32)
-    variance_frames = min(count, _VARIANCE_FRAMES)
-    restless = count >= 8 and dark_level is None
-    row_means, codes, previous = np.empty((count, shape[0])), [], None
+    pairs, sums, previous = _Pairs(mosaic, dark_level), _Frames(count, shape, count >= 8 and dark_level is None), None
     for number, frame in enumerate(frames):
-        if number == 0:
-            start[:] = frame
-        if number * frame.size < _CODE_PIXELS:
-            codes.append(_codes(frame))
-        for low in range(0, shape[0], _BLOCK):
-            part = slice(low, low + _BLOCK)
-            change = block[: min(_BLOCK, shape[0] - low)]
-            np.subtract(frame[part], start[part], out=change, dtype=np.float32, casting="unsafe")
-            total[part] += change
-            row_means[number, part] = change @ ones
-            if number < variance_frames and restless:
-                np.multiply(change, change, out=change)
-                squares[part] += change
-            if number + 1 == variance_frames and restless:
-                squares[part] -= total[part] ** 2 / variance_frames
+        sums.add(number, frame)
         if (number % 2 or (number == count - 1 and number)) and pairs.pixels < _PAIR_PIXELS:
             pairs.add(previous, frame, (number - 1, number))
         previous = frame
-    row_means += start.mean(axis=1, dtype=float)
-    events = _repair(frames, total, start, pairs.events)
-    total /= count
-    total += start
-    compared = len(pairs.levels)
+    events = _repair(frames, sums.total, sums.start, pairs.events)
+    return _statistics(frames, sums, pairs, events, mosaic)
+
+
+def _statistics(frames, sums, pairs, events, mosaic):
+    """The sums over frames and over pairs as `SetStatistics`."""
+    mean_frame, row_means = sums.mean()
+    shape, compared = sums.shape, len(pairs.levels)
     parts = np.mean(pairs.parts, axis=0)
     variance = np.mean(pairs.variances, axis=0)
     own = np.maximum(variance - parts[0] - parts[1], 0)
-    merged = _merge(codes)
+    codes, counts = _merge(sums.codes)
+    calm, calm_error = pairs.calmness()
+    odd = _odd_rows(row_means, mean_frame.size)
     return SetStatistics(
-        frames=count,
+        frames=sums.count,
         shape=shape,
         frame_means=row_means.mean(axis=1),
-        mean_frame=total,
+        mean_frame=mean_frame,
         level=np.mean(pairs.levels, axis=0),
         variance=variance,
         variance_error=_variance_error(own, parts, shape, compared, mosaic),
         own_variance=own,
         own_error=_variance_error(own, np.zeros(3), shape, compared, mosaic),
+        brightest_calm=calm,
+        brightest_calm_error=calm_error,
         row_variance=float(parts[0]),
         column_variance=float(parts[1]),
         pixel_variance_mean=float(parts[2]),
         correlation=np.mean(pairs.products, axis=0),
-        correlation_error=1 / np.sqrt(compared * min(total.size, _LAG_PIXELS)),
-        pixel_variance=squares / (variance_frames - 1) if restless else None,
-        variance_frames=variance_frames,
-        codes=merged[0],
-        counts=merged[1],
+        correlation_error=1 / np.sqrt(compared * min(mean_frame.size, _LAG_PIXELS)),
+        pixel_variance=sums.pixel_variance(),
+        variance_frames=sums.variance_frames,
+        codes=codes,
+        counts=counts,
         events=events,
-        damaged=tuple(rows for rows in _odd_rows(row_means, total.size) if _is_damaged(frames, total, rows)),
+        damaged=tuple(rows for rows in odd if _is_damaged(frames, mean_frame, rows)),
         equal_pairs=pairs.equal,
         pairs=compared,
     )

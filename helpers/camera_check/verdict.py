@@ -9,24 +9,80 @@ import numpy as np
 
 from helpers.camera_check.files import sort_frames
 from helpers.camera_check.measure import CameraMeasurement, Measured, measure_files
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_count, as_quantity
 from helpers.shared.files import TableError
 
 HEALTHY, USABLE, CANNOT_TELL, DEFECTIVE, NOTE = "healthy", "usable but", "these frames can't tell", "defective", "note"
 _ORDER = (DEFECTIVE, CANNOT_TELL, USABLE)
-# Limits of the verdict: common practice, no source, unless said.
-_NOISE_USABLE, _NOISE_DEFECTIVE = 1.25, 1.6  # times the claimed read noise
-_STRIPES_USABLE, _STRIPES_DEFECTIVE = 0.35, 1.0  # noise shared by rows or columns, times that of single pixels
-_CORRELATION = 0.05
-_DRIFT = 0.5  # times the read noise
-_SHADING = 0.5  # times the read noise, in the longest dark
-_LINEARITY = 0.7  # percent
-_PRNU = 3.0  # percent
-_DSNU = 2.0  # times the read noise
-_HOT, _COLD, _TELEGRAPH = 0.01, 0.001, 0.005  # share of pixels
-_CURRENT = 2.0  # times the claimed dark current
-_TEMPERATURES = 3.0  # degrees
 _SURE = 3.0  # standard errors; nothing is called a fault on less
+_GUIDING_S = 10.0  # seconds: a glow counts by what it adds in the longest usual guide exposure
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit of the verdict: above `value` (with its `unit` in words) a thing is called by its grade."""
+
+    thing: str
+    value: float
+    unit: str
+    grade: str
+    source: str = "common practice, no source"
+
+
+# The numbers that the verdict is held against, in the order of its findings.
+LIMITS = {
+    "noise usable": Limit("read noise", 1.25, "times the claimed one", USABLE),
+    "noise defective": Limit("read noise", 1.6, "times the claimed one", DEFECTIVE),
+    "stripes usable": Limit("noise that rows or columns share", 0.35, "times that of single pixels", USABLE),
+    "stripes defective": Limit("noise that rows or columns share", 1.0, "times that of single pixels", DEFECTIVE),
+    "correlation": Limit("correlation of the noise of neighbours", 0.05, "", USABLE),
+    "drift": Limit("drift of the level without light", 0.5, "times the read noise", USABLE),
+    "shading": Limit("uneven light in the longest dark", 0.5, "times the read noise", CANNOT_TELL),
+    "current": Limit("dark current", 2.0, "times the claimed one", USABLE),
+    "linearity": Limit("distance from a straight line", 0.7, "percent on average", USABLE),
+    "prnu": Limit("unequal response (PRNU)", 3.0, "percent", USABLE),
+    "dsnu": Limit("fixed pattern without light (DSNU)", 2.0, "times the read noise", USABLE),
+    "hot": Limit("hot pixels in the longest dark", 0.01, "of all pixels", USABLE),
+    "cold": Limit("cold pixels", 0.001, "of all pixels", USABLE),
+    "telegraph": Limit("telegraph pixels", 0.005, "of all pixels", USABLE),
+    "temperature": Limit("range of the sensor's temperature", 3.0, "degrees", NOTE),
+    "sure": Limit(
+        "certainty of a fault", _SURE, "standard errors at least", NOTE, "our own choice: by chance 1 in 700"
+    ),
+}
+
+
+def limit_rows():
+    """The limits of the verdict as rows of text: thing, limit, what it is called above it, source.
+
+    Returns
+    -------
+    list of (str, str, str, str)
+    """
+    return [(one.thing, f"{one.value:g} {one.unit}".strip(), one.grade, one.source) for one in LIMITS.values()]
+
+
+def usual_bad_pixels(shape):
+    """How many single pixels that stand out are still usual on a sensor, from the limits of the verdict.
+
+    Parameters
+    ----------
+    shape : (columns, rows)
+
+    Returns
+    -------
+    dict
+        "hot", "cold" and "telegraph" to a whole number of pixels; common practice, no source.
+
+    Raises
+    ------
+    TypeError, ValueError
+        Not two positive whole numbers.
+    """
+    if not isinstance(shape, (tuple, list, np.ndarray)) or len(shape) != 2:
+        raise TypeError(f"shape: expected (columns, rows), found {shape!r:.40}")
+    columns, rows = (as_count("shape", size, minimum=1) for size in shape)
+    return {kind: int(LIMITS[kind].value * columns * rows) for kind in ("hot", "cold", "telegraph")}
 
 
 @dataclass(frozen=True)
@@ -111,8 +167,10 @@ def _frames_fit(m):
         )
     if m.photon_transfer is None and m.codes.step > 0:
         yield Finding(CANNOT_TELL, "no gain", f"the gain is unknown: {m.photon_transfer_reason}. Noise is given in DN")
+    for remark in m.remarks:
+        yield Finding(NOTE, "files", remark)
     low, high = m.temperatures or (0, 0)
-    if high - low > _TEMPERATURES:
+    if high - low > LIMITS["temperature"].value:
         yield Finding(
             NOTE,
             "temperature",
@@ -170,8 +228,8 @@ def _noise(m, claimed):
         kind: float(noise.value / m.pixel_noise.value) for kind, noise in stripes.items() if m.pixel_noise.value > 0
     }
     for kind, noise in stripes.items():
-        if _certain(noise, _STRIPES_USABLE * m.pixel_noise.value.value):
-            bad = share[kind] > _STRIPES_DEFECTIVE
+        if _certain(noise, LIMITS["stripes usable"].value * m.pixel_noise.value.value):
+            bad = share[kind] > LIMITS["stripes defective"].value
             yield Finding(
                 DEFECTIVE if bad else USABLE,
                 f"{kind} noise",
@@ -181,7 +239,7 @@ def _noise(m, claimed):
             )
     if claimed is None or not m.in_electrons or _smoothed(m):
         return
-    if m.dark_noise.limit == "below" and m.dark_noise.value > _NOISE_USABLE * claimed:
+    if m.dark_noise.limit == "below" and m.dark_noise.value > LIMITS["noise usable"].value * claimed:
         yield Finding(
             CANNOT_TELL,
             "coarse numbers",
@@ -190,9 +248,9 @@ def _noise(m, claimed):
             "(more bits, higher gain setting)",
         )
     ratio = float(m.dark_noise.value / claimed)
-    if _certain(m.dark_noise, _NOISE_USABLE * claimed.value):
+    if _certain(m.dark_noise, LIMITS["noise usable"].value * claimed.value):
         yield Finding(
-            DEFECTIVE if ratio > _NOISE_DEFECTIVE else USABLE,
+            DEFECTIVE if ratio > LIMITS["noise defective"].value else USABLE,
             "read noise",
             f"the read noise is {m.dark_noise}, {ratio:.2g} times the {claimed.value:g} electron claimed",
         )
@@ -200,7 +258,7 @@ def _noise(m, claimed):
 
 def _smoothed(m):
     size = abs(float(m.correlation.value))
-    return size > _CORRELATION and size > 2 * _SURE * float(m.correlation.error)
+    return size > LIMITS["correlation"].value and size > 2 * _SURE * float(m.correlation.error)
 
 
 def _processing(m):
@@ -216,7 +274,7 @@ def _processing(m):
             "Turn such processing off",
         )
     noise = m.dark_noise.value.value
-    if _certain(m.black_level_drift, _DRIFT * noise):
+    if _certain(m.black_level_drift, LIMITS["drift"].value * noise):
         yield Finding(
             USABLE,
             "black level",
@@ -225,20 +283,38 @@ def _processing(m):
         )
 
 
+def _uneven_light(m):
+    """Glow and leak; returns whether the light hides the dark current."""
+    per_second = LIMITS["shading"].value * m.dark_noise.value.value / m.longest_dark.value
+    if m.glow is not None and m.glow.local and _certain(m.glow.rate, per_second):
+        in_guiding = m.glow.rate.value.value * _GUIDING_S
+        yield Finding(
+            USABLE if in_guiding > LIMITS["shading"].value * m.dark_noise.value.value else NOTE,
+            "glow",
+            f"the sensor glows at {m.glow.where}: {m.glow.rate} more than elsewhere, on "
+            f"{100 * m.glow.share:.2g} % of the frame, fading smoothly from its brightest place. The amplifier beside "
+            "the pixels does this; the dark current was taken where it does not reach. Subtract darks, and choose no "
+            "guide star there. If it goes away under foil, it was a leak of light",
+        )
+        return False
+    if not _certain(m.dark_shading, per_second):
+        return False
+    yield Finding(
+        CANNOT_TELL,
+        "light leak",
+        f"light reached the darks, or the sensor glows: they are brighter by "
+        f"{m.dark_shading} at {m.shading_edge}, so the dark current can't be told. Wrap the camera in foil in a "
+        "dark room and repeat: a leak goes away, a glow stays",
+    )
+    return True
+
+
 def _light(m, claimed_current):
     """Darks: leaks, glow and dark current."""
     if m.dark_current is None:
         yield Finding(NOTE, "no darks", "there are no darks, so dark current, hot pixels and light leaks stay unknown")
         return
-    leak = _certain(m.dark_shading, _SHADING * m.dark_noise.value.value / m.longest_dark.value)
-    if leak:
-        yield Finding(
-            CANNOT_TELL,
-            "light leak",
-            f"light reached the darks, or the sensor glows: they are brighter by "
-            f"{m.dark_shading} at {m.shading_edge}, so the dark current can't be told. Wrap the camera in foil in a "
-            "dark room and repeat: a leak goes away, a glow stays",
-        )
+    leak = yield from _uneven_light(m)
     level, counted = m.dark_current, m.dark_current_from_noise
     if counted is not None and not m.codes.piled_low:
         gap = counted.value - level.value
@@ -251,7 +327,7 @@ def _light(m, claimed_current):
             )
     if claimed_current is not None and m.in_electrons and not leak:
         ratio = float(m.dark_current.value / claimed_current) if claimed_current.value else float("inf")
-        if _certain(m.dark_current, _CURRENT * claimed_current.value):
+        if _certain(m.dark_current, LIMITS["current"].value * claimed_current.value):
             yield Finding(
                 USABLE,
                 "dark current",
@@ -262,16 +338,16 @@ def _light(m, claimed_current):
 
 def _response(m):
     """Linearity, patterns, single pixels."""
-    if m.linearity is not None and _certain(m.linearity.error, _LINEARITY):
+    if m.linearity is not None and _certain(m.linearity.error, LIMITS["linearity"].value):
         yield Finding(
             USABLE,
             "linearity",
             f"the response bends: it lies {m.linearity.error.value.value:.2g} % off a straight line "
             "on average. Keep stars below the bend, or doubt the lamp and repeat",
         )
-    if _certain(m.prnu, _PRNU):
+    if _certain(m.prnu, LIMITS["prnu"].value):
         yield Finding(USABLE, "response pattern", f"the pixels respond unequally, by {m.prnu} (PRNU): use flats")
-    if _certain(m.dsnu, _DSNU * m.dark_noise.value.value):
+    if _certain(m.dsnu, LIMITS["dsnu"].value * m.dark_noise.value.value):
         yield Finding(
             USABLE,
             "dark pattern",
@@ -283,9 +359,9 @@ def _response(m):
     if pixels.frames < 8:
         yield Finding(NOTE, "few frames", "telegraph pixels are not told: that takes at least eight frames of a kind")
     for kind, places, limit in (
-        ("hot", pixels.hot, _HOT),
-        ("cold", pixels.cold, _COLD),
-        ("telegraph", pixels.telegraph, _TELEGRAPH),
+        ("hot", pixels.hot, LIMITS["hot"].value),
+        ("cold", pixels.cold, LIMITS["cold"].value),
+        ("telegraph", pixels.telegraph, LIMITS["telegraph"].value),
     ):
         share = len(places) / pixels.pixels
         if share > limit and len(places) > 5:
@@ -405,8 +481,12 @@ def table_rows(measurement):
         rows.append(("off a straight line", "linearity error", str(m.linearity.error)))
     if m.dark_current is not None:
         rows.append(("dark current, from the level", "dark current", str(m.dark_current)))
-    if m.dark_current_from_noise is not None:
-        rows.append(("dark current, from the noise", "dark current", str(m.dark_current_from_noise)))
+    if m.dark_current is not None and m.in_electrons:
+        counted = m.dark_current_from_noise
+        told = str(counted) if counted is not None else "not told: the rounding hides it"
+        rows.append(("dark current, from the noise", "dark current", told))
+    if m.glow is not None:
+        rows.append((f"glow at {m.glow.where}", "", f"{m.glow.rate}, on {100 * m.glow.share:.2g} % of the frame"))
     bad = m.bad_pixels
     jumping = f"{len(bad.telegraph)}" if bad.frames >= 8 else "not told"
     rows.append(("hot, cold, telegraph pixels", "", f"{len(bad.hot)}, {len(bad.cold)}, {jumping} of {bad.pixels:,}"))
