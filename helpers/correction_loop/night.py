@@ -27,7 +27,7 @@ from helpers.seeing import air as seeing
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.starlight import light as starlight
-from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
+from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 
 def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
@@ -108,6 +108,11 @@ class GuideNight:
     unseen: u.Quantity
     wavelength: u.Quantity
     star_fwhm: u.Quantity
+
+    @property
+    def star_shape(self):
+        """Shape of the star in the main camera with perfect guiding, as `shared.optics.LongExposure`."""
+        return picture_star(self.rig, self.airmass, self.wavelength)
 
     def centroid_error(self, exposures):
         """One-axis centroid error of the mean of the guide stars for one or several exposures; Quantity [arcsec]."""
@@ -296,5 +301,6 @@ def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_
         unseen=unseen,
         shake=night.rig.mount.jitter,
         rows=min(len(mount), max(1, round(float(settings.picture_exposure / exposure)))),
+        shape=night.star_shape,
     )
     return loop, image

@@ -1,27 +1,42 @@
 """What the main camera's long exposure makes of guiding: FWHM along each axis, and elongation.
 
-How the parts add up, without counting the air twice. `star_fwhm` is the star of perfect guiding: long-exposure seeing
-(and diffraction), in which all wander by the air is contained. Along an axis, and as variances,
+How the parts come together, without counting the air twice. `star_fwhm` is the star of perfect guiding: long-exposure
+seeing (and diffraction), in which all wander by the air is contained. The picture is that star, moved as the mount
+moves; its transfer function is
 
-    image = star + variance(pointing) + 2 covariance(pointing, air) + motion within exposures + fast shake
+    star x mean of exp(2 pi i q . pointing) x exp(-4 pi^2 q . covariance(pointing, air) . q)
 
-where `air` is the air's motion of the target in the main telescope. variance(air) itself is missing on purpose: the
-seeing holds it. The covariance says whether the mount's motion, which partly copies the air, adds to the air's wander
-or takes from it; it is 0 when guide star and target do not share their air.
+with the spatial frequency q, and `air` the air's motion of the target in the main telescope. The mean follows the true
+shape of the motion, be it noise, a drift, a sine or a jump. The last factor says whether the mount's motion, which
+partly copies the air, adds to the wander in the star or takes from it; the air's own motion is Gaussian, so its
+covariance with the pointing is all that counts. As variances,
 
-Variances add; squares of FWHM only nearly do, for a star's core is sharper and its wings are wider than a Gaussian's:
-`add_motion` follows the true shape.
+    added = variance(pointing) + 2 covariance(pointing, air) + motion within exposures + fast shake
+
+and variance(air) itself is missing on purpose: the seeing holds it (`added_motion`).
+
+A width is the full width at half maximum of a cut through the brightest point of the picture, from the first place
+above half of it to the last.
 """
 
-import functools
 from dataclasses import dataclass
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
-from astropy.stats import gaussian_sigma_to_fwhm
-from scipy import interpolate, optimize, special
+from scipy import fft
 
 from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, phase_structure
+
+# All of the following in widths (FWHM) of the star.
+_FINEST = 2.2  # cycles; hardly anything of a star is left there
+_PIXELS = 6  # to a width
+_ROOM = 8  # round the motion, so that the picture does not reach into its own repetition
+_MOST_MOTION = 300
+_MOST_TAKEN = 0.085  # variance that can be taken away, about half of what a star holds; beyond it no shape is known
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_NODES, _WEIGHTS = _FINEST * ((_NODES + 1) / 2) ** 2, _FINEST * (_NODES + 1) / 2 * _WEIGHTS  # dense at low frequencies
 
 
 @dataclass(frozen=True)
@@ -31,11 +46,11 @@ class FinalImage:
     Attributes
     ----------
     fwhm : Quantity [arcsec], shape (2,)
-        Along right ascension and declination.
+        Along right ascension and declination; root mean square of the pictures.
     mean_fwhm : Quantity [arcsec]
         Root mean square of the two.
     elongation : float
-        Longest over shortest FWHM, whatever their direction; 1 is round.
+        FWHM along over FWHM across the direction of most motion, or the other way round; at least 1, which is round.
     added_motion : Quantity [arcsec2], shape (2, 2)
         Covariance of what guiding adds to the star, mean over the pictures. Negative on the diagonal if it takes from
         the wander.
@@ -50,64 +65,234 @@ class FinalImage:
     picture_fwhm: u.Quantity
 
 
-@functools.cache
-def _motion_weight():
-    """Weight of the squared motion against adding squares, as a function of motion rms over the star's FWHM.
+def added_motion(pointing, air=0.0, rows=None, part=None):
+    """What motion adds to the star of each picture: covariance of all motion less that of the air, which it holds.
 
-    From the seeing's transfer function exp(-3.44 (lambda f / r0)^(5/3)), FWHM 0.976 lambda / r0 (Fried 1966), times
-    that of Gaussian motion; the width is read off the transformed profile.
+    Parameters
+    ----------
+    pointing : array, shape (n, ..., 2)
+        All motion but the air's own, time first; any unit.
+    air : array, optional
+        Motion of the target by the air, shape that fits `pointing`.
+    rows : int, optional
+        Rows to a picture; all if not given. An incomplete picture at the end is left out.
+    part : array, optional
+        One of several parts that sum to `pointing`; then what it contributes. The contributions of all parts sum to
+        that of the whole.
+
+    Returns
+    -------
+    array, shape (pictures, ..., 2, 2)
+        Of the unit squared.
     """
-    frequency = np.linspace(0, 3, 1501)  # cycles in a FWHM; exp(-20) at the end
-    seeing = frequency * np.exp(-3.44 * (0.976 * frequency) ** (5 / 3))
-
-    def width(rms):
-        transfer = seeing * np.exp(-2 * (np.pi * frequency * rms) ** 2)
-
-        def above_half(radius):
-            wave = special.j0(2 * np.pi * frequency * radius)
-            return np.trapezoid(transfer * (wave - 0.5), frequency)
-
-        return 2 * optimize.brentq(above_half, 1e-3, 2 + 3 * rms)
-
-    still = width(0.0)
-    ratios = np.concatenate([[0.01], np.geomspace(0.03, 6, 40)])
-    weights = [((width(r * still) / still) ** 2 - 1) / (gaussian_sigma_to_fwhm * r) ** 2 for r in ratios]
-    return interpolate.PchipInterpolator(ratios, weights), ratios[0], ratios[-1]
+    part, whole = np.broadcast_arrays(pointing if part is None else part, pointing + 2 * np.asarray(air))
+    rows = len(whole) if rows is None else rows
+    part, whole = (_pictures(series, rows) for series in (part, whole))
+    whole = whole - whole.mean(axis=1, keepdims=True)
+    covariance = np.einsum("pk...a,pk...b->p...ab", part, whole) / rows
+    return (covariance + np.swapaxes(covariance, -1, -2)) / 2
 
 
-def add_motion(star_fwhm, variance):
-    """FWHM of a star of long-exposure seeing that also moves.
+def _pictures(series, rows):
+    count = len(series) // rows
+    return series[: count * rows].reshape(count, rows, *series.shape[1:])
+
+
+def _transfer(shape, frequency):
+    """Transfer function of a star; frequency in cycles per FWHM. Without a shape that of Kolmogorov's long exposure."""
+    if shape is None:
+        return np.exp(-phase_structure(frequency, KOLMOGOROV_WIDTH, np.inf) / 2)
+    return shape.transfer(frequency / float(shape.fwhm_rad))
+
+
+def _check_taken(name, variance, star_fwhm):
+    """ValueError where guiding would take more from the star, in arcsec^2, than its shape is known for."""
+    most = _MOST_TAKEN * star_fwhm**2
+    if np.min(variance) < -most:
+        raise ValueError(
+            f"{name}: expected no less than {-most:.3g} arcsec2, which a star of {star_fwhm:.3g} arcsec contains, "
+            f"found {np.min(variance):.3g} arcsec2"
+        )
+
+
+@lru_cache(maxsize=32)
+def _star_matrix(shape):
+    return _transfer(shape, np.hypot(_NODES[:, None], _NODES))
+
+
+def add_motion(star_fwhm, variance, shape=None):
+    """FWHM of a star of long-exposure seeing that also moves, the motion being Gaussian along each axis.
 
     Parameters
     ----------
     star_fwhm : Quantity [angle]
-    variance : Quantity [arcsec2]
-        Of the motion along the axis in question; may be negative when guiding takes from the wander that `star_fwhm`
-        contains.
+        Scalar.
+    variance : Quantity [arcsec2], shape (..., 2)
+        Of the motion along both axes; may be negative when guiding takes from the wander that `star_fwhm` contains.
+    shape : shared.optics.LongExposure, optional
+        Of the star; that of Kolmogorov turbulence, stretched to `star_fwhm`, if not given.
 
     Returns
     -------
-    Quantity [arcsec]
-        Root of FWHM^2 + 8 ln(2) weight variance, where the weight (1.21 for little motion, 1.13 for an rms of half the
-        FWHM) comes from the star's true shape. Plain adding of squares (weight 1, right for Gaussian stars) promises
-        stars up to 3.5 per cent too small. Good to 1 per cent for round stars of any outer scale; across the long axis
-        of a very long star up to 2 per cent too small.
+    Quantity [arcsec], shape (..., 2)
+        FWHM along both axes, within 0.4 % of pictures drawn. Adding squares, right for Gaussian stars, promises stars
+        up to 3.5 % too small.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Also if more motion would be taken away than the star contains.
+    """
+    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0, ndim=0).value
+    variance = as_quantity("variance", variance, u.arcsec**2)
+    if variance.ndim == 0 or variance.shape[-1] != 2:
+        raise ValueError(f"variance: expected shape (..., 2), found {variance.shape}")
+    _check_taken("variance", variance.value, star)
+    pairs = variance.value.reshape(-1, 2) / star**2
+    motion = np.exp(-2 * np.pi**2 * np.multiply.outer(pairs, _NODES**2))  # (pairs, 2, nodes)
+    across = (motion * _WEIGHTS) @ _star_matrix(shape)  # each axis summed for the cut along the other
+    spectrum = motion * across[:, ::-1] * _WEIGHTS
+    half = spectrum.sum(axis=-1) / 2
+    # start: squares added
+    radius = np.sqrt(np.maximum(1 + FWHM_PER_SIGMA**2 * pairs, 0.3)) / 2
+    wave = 2 * np.pi * _NODES
+    for _ in range(12):  # Newton
+        phase = radius[..., None] * wave
+        excess = np.einsum("mak,mak->ma", spectrum, np.cos(phase)) - half
+        slope = np.einsum("mak,mak->ma", spectrum, wave * np.sin(phase))
+        step = np.clip(excess / np.where(slope > 0, slope, np.inf), -radius / 3, radius / 3)
+        radius = radius + step
+        if np.all(np.abs(step) < 1e-7 * radius):
+            break
+    return (2 * star * radius).reshape(variance.shape) * u.arcsec
+
+
+def _bump(distance):
+    """Cubic B-spline with knots at whole numbers, total 1."""
+    distance = np.abs(distance)
+    near, far = 2 / 3 - distance**2 + distance**3 / 2, np.maximum(2 - distance, 0) ** 3 / 6
+    return np.where(distance < 1, near, far)
+
+
+def _deposited(places, sides):
+    """Share of points on each pixel of a grid, each point as a cubic spline; places (pictures, points, 2)."""
+    pictures, points, _ = places.shape
+    first = np.floor(places).astype(int) - 1
+    offsets = np.arange(4)
+    share = _bump(places[..., None] - first[..., None] - offsets)  # (pictures, points, axis, 4)
+    column, row = (first[..., axis, None] + offsets for axis in (0, 1))
+    index = column[..., :, None] * sides[1] + row[..., None, :]
+    index = index + (np.arange(pictures) * sides[0] * sides[1])[:, None, None, None]
+    weight = share[..., 0, :, None] * share[..., 1, None, :] / points
+    grid = np.bincount(index.ravel(), weight.ravel(), pictures * sides[0] * sides[1])
+    return grid.reshape(pictures, *sides)
+
+
+@lru_cache(maxsize=32)
+def _grid(shape, sides):
+    """Frequencies along both axes, and the star's transfer function over that of the points' spline."""
+    along, across = (_PIXELS * np.fft.fftfreq(side) for side in sides)
+    distance = np.hypot(along[:, None], across)
+    spline = np.sinc(along / _PIXELS)[:, None] ** 4 * np.sinc(across / _PIXELS) ** 4
+    return along, across, np.where(distance <= _FINEST, _transfer(shape, np.minimum(distance, _FINEST)) / spline, 0)
+
+
+def _vertex(before, here, after):
+    """Where, in pixels from the middle one, a parabola through three values is highest."""
+    bend = np.minimum(before - 2 * here + after, -1e-12)
+    return np.clip((before - after) / (2 * bend), -0.5, 0.5)
+
+
+def _cut_width(spectrum, frequency, peak):
+    """Full width at half maximum of cuts, from their spectra (pictures, n); the peak's place in widths of the star."""
+
+    def waves(place):
+        return spectrum * np.exp(2j * np.pi * frequency * place[:, None])
+
+    half = waves(peak).real.sum(axis=1) / 2
+    profile = spectrum.shape[1] * np.fft.ifft(spectrum, axis=1).real - half[:, None]
+    above = profile >= 0
+    here = np.arange(len(profile))
+    ends = []
+    for inside, outward in ((above.argmax(axis=1), -1), (above.shape[1] - 1 - above[:, ::-1].argmax(axis=1), 1)):
+        inner, outer = profile[here, inside], profile[here, (inside + outward) % above.shape[1]]
+        place = (inside + outward * inner / (inner - outer)) / _PIXELS
+        for _ in range(3):  # Newton, from the straight line between two pixels
+            wave = waves(place)
+            slope = -(2 * np.pi * frequency * wave.imag).sum(axis=1)
+            step = -(wave.real.sum(axis=1) - half) / np.where(slope * outward < 0, slope, -outward * np.inf)
+            place = place + np.clip(step, -0.5 / _PIXELS, 0.5 / _PIXELS)
+        ends.append(place)
+    return ends[1] - ends[0]
+
+
+def _widths(places, extra, shape):
+    """FWHM along both axes of a star that was at `places` (pictures, points, 2), and moved by a Gaussian besides.
+
+    `extra` (pictures, 2, 2) is the covariance of that Gaussian. All in widths of the star; shape (pictures, 2).
+    """
+    low, high = places.min(axis=1), places.max(axis=1)
+    beyond = 6 * np.sqrt(max(0.0, extra[:, [0, 1], [0, 1]].max()))
+    span = (high - low).max(axis=0) + beyond
+    sides = tuple(int(32 * np.ceil(_PIXELS * (side + _ROOM) / 32)) for side in span)
+    pixels = _PIXELS * (places - ((low + high) / 2)[:, None]) + np.array(sides) / 2
+    along, across, star = _grid(shape, sides)
+    q = extra[:, :, :, None, None]
+    growth = q[:, 0, 0] * along[:, None] ** 2 + 2 * q[:, 0, 1] * along[:, None] * across + q[:, 1, 1] * across**2
+    spectrum = fft.fft2(_deposited(pixels, sides)) * star * np.exp(-2 * np.pi**2 * np.where(star > 0, growth, 0))
+    image = fft.ifft2(spectrum).real
+    x, y = np.unravel_index(image.reshape(len(image), -1).argmax(axis=1), sides)
+    each = np.arange(len(image))
+    peak_x = x + _vertex(*(image[each, (x + k) % sides[0], y] for k in (-1, 0, 1)))
+    peak_y = y + _vertex(*(image[each, x, (y + k) % sides[1]] for k in (-1, 0, 1)))
+    peak = np.stack([peak_x, peak_y]) / _PIXELS
+    spectrum /= spectrum[:, :1, :1].real
+    cut_x = np.einsum("pij,pj->pi", spectrum, np.exp(2j * np.pi * across * peak[1][:, None]))
+    cut_y = np.einsum("pij,pi->pj", spectrum, np.exp(2j * np.pi * along * peak[0][:, None]))
+    return np.stack([_cut_width(cut_x, along, peak[0]), _cut_width(cut_y, across, peak[1])], axis=-1)
+
+
+def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
+    """FWHM along both axes of a star in pictures during which it moved; plain numbers.
+
+    Parameters
+    ----------
+    motion : array, shape (pictures, rows, 2)
+        Where the star was in each row of each picture, in arcsec.
+    star_fwhm : float
+        Of the star at rest, in arcsec.
+    within : array, shape (pictures, rows, 2), optional
+        Variance of the motion inside each row, in arcsec^2.
+    extra : array, shape (pictures, 2, 2), optional
+        Covariance of further, Gaussian motion, in arcsec^2; negative if it takes from the star.
+    shape : shared.optics.LongExposure, optional
+        Of the star; that of Kolmogorov turbulence if not given.
+
+    Returns
+    -------
+    array, shape (pictures, 2)
+        In arcsec; within 0.5 % of the full width of pictures drawn by convolution.
 
     Raises
     ------
     ValueError
-        More motion would be taken away than the star contains.
+        The motion is more than 300 times as wide as the star.
     """
-    star_fwhm = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0)
-    variance = as_quantity("variance", variance, u.arcsec**2)
-    weight, least, most = _motion_weight()
-    ratio = np.sqrt(np.maximum(variance, 0 * u.arcsec**2)) / star_fwhm
-    square = star_fwhm**2 + gaussian_sigma_to_fwhm**2 * weight(np.clip(ratio.value, least, most)) * variance
-    if np.any(square <= 0):
+    places = motion / star_fwhm
+    span = np.ptp(places, axis=1).max()
+    if span > _MOST_MOTION:
         raise ValueError(
-            f"variance: expected no less than what a star of {star_fwhm.min():.3g} contains, found {variance.min():g}"
+            f"pointing: expected motion of at most {_MOST_MOTION} times the star's width in a picture, found {span:.4g}"
         )
-    return np.sqrt(square)
+    if within is not None and np.any(within > 0):
+        # two places a row, with signs in turn so that motion along both axes is not taken for motion along a slant
+        aside = np.sqrt(within) / star_fwhm
+        aside = aside * np.stack([np.ones(places.shape[1]), (-1.0) ** np.arange(places.shape[1])], axis=-1)
+        places = np.concatenate([places + aside, places - aside], axis=1)
+    extra = np.broadcast_to(extra, (len(places), 2, 2)) / star_fwhm**2
+    size = max(1, int(2_000_000 / (_PIXELS * (span + _ROOM)) ** 2))  # pictures at a time, to spare memory
+    parts = [_widths(places[k : k + size], extra[k : k + size], shape) for k in range(0, len(places), size)]
+    return star_fwhm * np.concatenate(parts)
 
 
 def _optional(name, value, shape, unit=u.arcsec):
@@ -119,7 +304,7 @@ def _optional(name, value, shape, unit=u.arcsec):
     return value.value
 
 
-def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shake=0 * u.arcsec, rows=None):
+def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shake=0 * u.arcsec, rows=None, shape=None):
     """FWHM and elongation of a star in the main camera's long exposures.
 
     Parameters
@@ -140,6 +325,8 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     rows : int, optional
         Guide exposures to a picture; all of them make one picture if not given. A slow shift from picture to picture
         blurs none. An incomplete picture at the end is left out.
+    shape : shared.optics.LongExposure, optional
+        Of the star with perfect guiding, as `widths.picture_star` makes it; that of Kolmogorov turbulence if not given.
 
     Returns
     -------
@@ -148,31 +335,37 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
-        Naming the argument.
+        Naming the argument. Also when guiding would take more from the star than it contains.
     """
     pointing = as_quantity("pointing", pointing, u.arcsec, ndim=2).value
     if pointing.shape[1] != 2:
         raise ValueError(f"pointing: expected shape (n, 2), found {pointing.shape}")
-    star_fwhm = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0, ndim=0)
+    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0, ndim=0).value
     shake = as_quantity("shake", shake, u.arcsec, minimum=0, ndim=0).value
-    shape = pointing.shape
-    air, unseen = _optional("air", air, shape), _optional("unseen", unseen, shape)
-    within = _optional("within", within, shape, u.arcsec**2)
+    size = pointing.shape
+    air, unseen = _optional("air", air, size), _optional("unseen", unseen, size)
+    within = _optional("within", within, size, u.arcsec**2)
     if np.any(within < 0):
         raise ValueError(f"within: expected variances of at least 0 arcsec2, found {within.min():g} arcsec2")
-    rows = shape[0] if rows is None else as_count("rows", rows, minimum=1, maximum=shape[0])
-    pictures = shape[0] // rows
+    rows = size[0] if rows is None else as_count("rows", rows, minimum=1, maximum=size[0])
 
-    def covariance(series):
-        cut = series[: pictures * rows].reshape(pictures, rows, 2)
-        cut = cut - cut.mean(axis=1, keepdims=True)
-        return np.einsum("pra,prb->pab", cut, cut) / rows
-
-    added = covariance(pointing + unseen + air) - covariance(air)
-    inside = within[: pictures * rows].reshape(pictures, rows, 2).mean(axis=1) + shake**2
-    added += inside[:, :, None] * np.eye(2)
+    moved = pointing + unseen
+    inside = _pictures(within, rows)
+    extra = added_motion(moved, air, rows) - added_motion(moved, 0, rows) + shake**2 * np.eye(2)
+    added = added_motion(moved, 0, rows) + extra + inside.mean(axis=1)[..., None] * np.eye(2)
+    _check_taken("air", np.linalg.eigvalsh(added), star)
     mean = added.mean(axis=0)
-    along = add_motion(star_fwhm, np.diagonal(added, axis1=1, axis2=2) * u.arcsec**2)
-    fwhm = add_motion(star_fwhm, np.diagonal(mean) * u.arcsec**2)
-    shortest, longest = add_motion(star_fwhm, np.linalg.eigvalsh(mean) * u.arcsec**2)
-    return FinalImage(fwhm, np.sqrt(np.mean(fwhm**2)), float(longest / shortest), mean * u.arcsec**2, along)
+    motion = _pictures(moved, rows)
+    motion = motion - motion.mean(axis=1, keepdims=True)
+    along = picture_widths(motion, star, within=inside, extra=extra, shape=shape)
+    _, turn = np.linalg.eigh(mean)
+    turned = picture_widths(motion @ turn, star, within=inside @ turn**2, extra=turn.T @ extra @ turn, shape=shape)
+    fwhm = np.sqrt(np.mean(along**2, axis=0))
+    shortest, longest = np.sort(np.sqrt(np.mean(turned**2, axis=0)))
+    return FinalImage(
+        fwhm * u.arcsec,
+        np.sqrt(np.mean(fwhm**2)) * u.arcsec,
+        float(longest / shortest),
+        mean * u.arcsec**2,
+        along * u.arcsec,
+    )

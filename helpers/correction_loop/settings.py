@@ -132,7 +132,7 @@ def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
         pointing += _means(unseen, size)
         inside = _groups(disturbance, size).var(axis=1).mean(axis=0)
         added[:, index] = np.moveaxis(_added_motion(pointing, _means(target, size), rows) + inside + shake**2, 0, 1)
-    along = final_image.add_motion(night.star_fwhm, added * u.arcsec**2)
+    along = final_image.add_motion(night.star_fwhm, added * u.arcsec**2, night.star_shape)
     fwhm = np.sqrt((along**2).mean(axis=-1))
     return SettingsMap(exposures, gains, fwhm, logged * u.arcsec, pointed * u.arcsec)
 

@@ -20,7 +20,7 @@ from helpers.rig.values import changed, rig_values
 from helpers.seeing import air as seeing
 from helpers.shared.checks import as_count
 from helpers.starlight import light as starlight
-from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
+from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star, picture_star_fwhm
 
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
 USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
@@ -308,6 +308,7 @@ def evaluate(rig, target=None, field_stars=None, *, spot_rig=None, magnitudes=No
         unseen=in_a_row(unseen.value) * u.arcsec,
         shake=rig.mount.jitter,
         rows=rows,
+        shape=picture_star(rig, passage.airmass),
     )
     final = image.mean_fwhm.value
 

@@ -34,13 +34,18 @@ def detected_wavelength(rig, airmass=1):
     return _detected_nm(rig.guide_camera, rig.guide_optics.filter, float(airmass), float(height_m)) * u.nm
 
 
-def star(site, optic, airmass, wavelength):
-    """Long exposure of a star behind a telescope or guide optics of a rig, as `shared.optics.LongExposure`."""
+def _star(site, optic, airmass, wavelength):
+    """Long exposure of a star behind a telescope or guide optics of a rig."""
     wavelength_m = wavelength.to_value(u.m)
     r0_m = optics.fried_parameter_m(site.seeing.to_value(u.rad), wavelength_m, airmass)
     return optics.LongExposure(
         r0_m, site.outer_scale.to_value(u.m), optic.aperture.to_value(u.m), wavelength_m, optic.central_obstruction
     )
+
+
+def picture_star(rig, airmass=1, wavelength=550 * u.nm):
+    """The star of `picture_star_fwhm` with its whole shape; a `shared.optics.LongExposure`."""
+    return _star(rig.site, rig.telescope, airmass, wavelength)
 
 
 @takes(
@@ -72,7 +77,7 @@ def guide_star_fwhm(rig, airmass=1, wavelength=None):
     As `shared.optics`; focus, pixels and the guide optics' own faults are left out.
     """
     wavelength = detected_wavelength(rig, airmass) if wavelength is None else wavelength
-    return _arcsec(star(rig.site, rig.guide_optics, airmass, wavelength))
+    return _arcsec(_star(rig.site, rig.guide_optics, airmass, wavelength))
 
 
 @takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None), wavelength=_WAVELENGTH)
@@ -94,7 +99,7 @@ def picture_star_fwhm(rig, airmass=1, wavelength=550 * u.nm):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    return _arcsec(star(rig.site, rig.telescope, airmass, wavelength))
+    return _arcsec(picture_star(rig, airmass, wavelength))
 
 
 def _arcsec(long_exposure):

@@ -46,7 +46,7 @@ def linear_map(night):
             pointing = pointing + signal.lfilter([0, -gain], [1, gain - 1], noise, axis=0)
             motion = loop_settings._added_motion(pointing[:, None], target[:, None], rows)[0]
             added[:, i, j] = motion + inside + night.rig.mount.jitter.value**2
-    along = guide_night.final_image.add_motion(night.star_fwhm, added * u.arcsec**2)
+    along = guide_night.final_image.add_motion(night.star_fwhm, added * u.arcsec**2, night.star_shape)
     return np.sqrt((along**2).mean(axis=-1))
 
 
