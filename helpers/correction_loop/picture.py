@@ -252,6 +252,12 @@ def _widths(places, extra, shape):
     return np.stack([_cut_width(cut_x, along, peak[0]), _cut_width(cut_y, across, peak[1])], axis=-1)
 
 
+@lru_cache(maxsize=32)
+def _width_at_rest(shape):
+    """FWHM of the star itself as the grid has it; 1 but for some 0.0002."""
+    return _widths(np.zeros((1, 1, 2)), np.zeros((1, 2, 2)), shape)[0, 0]
+
+
 def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
     """FWHM along both axes of a star in pictures during which it moved; plain numbers.
 
@@ -292,7 +298,7 @@ def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
     extra = np.broadcast_to(extra, (len(places), 2, 2)) / star_fwhm**2
     size = max(1, int(2_000_000 / (_PIXELS * (span + _ROOM)) ** 2))  # pictures at a time, to spare memory
     parts = [_widths(places[k : k + size], extra[k : k + size], shape) for k in range(0, len(places), size)]
-    return star_fwhm * np.concatenate(parts)
+    return star_fwhm / _width_at_rest(shape) * np.concatenate(parts)
 
 
 def _optional(name, value, shape, unit=u.arcsec):
