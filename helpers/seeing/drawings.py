@@ -87,7 +87,7 @@ def boiling_star(rig):
 
 def width_and_wander(rig):
     """Left: the blurred star and the places of its middle. Right: width and wander against the aperture."""
-    site = rig.site
+    site, obstruction = rig.site, {"obstruction": rig.guide_optics.central_obstruction}
     apertures = np.geomspace(30, 1000, 25) * u.mm
     places = np.random.default_rng(7).standard_normal((2, 250))
     figure, (sky, curve) = figures.new_figure(1, 2, width=8, height=4.1, width_ratios=[1, 1.2])
@@ -109,9 +109,9 @@ def width_and_wander(rig):
 
     def update(diameter, width, airmass):
         air = seeing.at_airmass(instant_air(width, site.outer_scale), airmass)
-        widths.set_ydata(seeing.spot_fwhm(apertures, air).value)
+        widths.set_ydata(seeing.spot_fwhm(apertures, air, **obstruction).value)
         moves.set_ydata(seeing.image_motion(apertures, air).value)
-        spot, wander = seeing.spot_fwhm(diameter, air).value, seeing.image_motion(diameter, air).value
+        spot, wander = seeing.spot_fwhm(diameter, air, **obstruction).value, seeing.image_motion(diameter, air).value
         star = pixel_scale.star_image([29.5, 29.5] * u.pix, spot / 0.2 * u.pix, (60, 60)).value
         blur.set_data(star / star.max())
         dots.set_data(*(wander * places))
@@ -261,12 +261,14 @@ def air_and_mount(rig):
     """The figure of `balance`, with its words."""
     found = balance(rig)
     figure, axes = figures.new_figure(width=7.6, height=4.2)
-    named = (("air that the exposure leaves", found.air), ("mount, to the next exposure", found.mount))
-    for k, (text, values) in enumerate(named):
+    named = (
+        ("air that the exposure leaves", found.air, 0.75, "right"),
+        ("mount, to the next one", found.mount, 0.25, "left"),
+    )
+    for k, (text, values, at, side) in enumerate(named):
         axes.loglog(found.exposures, values, **figures.look(k))
-        figures.label_curve(
-            axes, found.exposures, values, text, at=0.25 if k else 0.8, above=False, color=figures.COLOURS[k]
-        )
+        style = {"ha": side, "color": figures.COLOURS[k]}
+        figures.label_curve(axes, found.exposures, values, text, at, above=False, **style)
     axes.loglog(found.exposures, found.both, **figures.look(4))
     figures.label_curve(axes, found.exposures, found.both, "both together", at=0.85, ha="right")
     figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value)

@@ -16,9 +16,15 @@ def _air(rig):
     return seeing.atmosphere_for(rig.site)
 
 
+def _guide_width(rig, air):
+    """Width of a star behind the guide optics."""
+    optics = rig.guide_optics
+    return seeing.spot_fwhm(optics.aperture, air, obstruction=optics.central_obstruction)
+
+
 def wander_in_the_film(rig):
     """How far the middle of the filmed star strays, in widths of the star."""
-    width = seeing.spot_fwhm(rig.guide_optics.aperture, _air(rig))
+    width = _guide_width(rig, _air(rig))
     wander = drawings.film(rig).wander
     options = {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30}
     return guesses.choices(
@@ -170,7 +176,7 @@ def width_in_numbers(rig):
 def width_is_not_wander(rig):
     """What the seeing says about guiding, in words."""
     exposure, aperture, air = rig.guiding.exposure, rig.guide_optics.aperture, _air(rig)
-    wide, kept = seeing.spot_fwhm(aperture, air).value, seeing.image_motion(aperture, air, exposure).value
+    wide, kept = _guide_width(rig, air).value, seeing.image_motion(aperture, air, exposure).value
     return (
         f"Width is not wander. At your site a star is {wide:.2f} arcsec wide behind your guide optics; averaged over "
         f"{exposure.value:g} s its middle strays {kept:.2f} arcsec rms on each axis. Like with like: a spot that did "
@@ -182,10 +188,14 @@ def width_is_not_wander(rig):
 def table_of_exposures(rig):
     """Head and rows: what the air does overhead and low, for several exposures."""
     views = [_air(rig), seeing.at_airmass(_air(rig), 2)]
-    aperture, main = rig.guide_optics.aperture, rig.telescope.aperture
+    aperture, telescope = rig.guide_optics.aperture, rig.telescope
+    obstruction = {"obstruction": telescope.central_obstruction}
     rows = [
-        ("width behind the guide optics, FWHM", [seeing.spot_fwhm(aperture, view) for view in views]),
-        ("width behind the main telescope, FWHM", [seeing.spot_fwhm(main, view) for view in views]),
+        ("width behind the guide optics, FWHM", [_guide_width(rig, view) for view in views]),
+        (
+            "width behind the main telescope, FWHM",
+            [seeing.spot_fwhm(telescope.aperture, view, **obstruction) for view in views],
+        ),
         ("wander at an instant, one-axis rms", [seeing.image_motion(aperture, view) for view in views]),
     ]
     rows += [(f"left after {t.value:g} s", [seeing.image_motion(aperture, view, t) for view in views]) for t in _TIMES]
@@ -265,7 +275,7 @@ def air_reply(rig):
         exposure, aperture = answers["exposure"] * u.s, rig.guide_optics.aperture
         left = seeing.image_motion(aperture, air, exposure).value
         return (
-            f"A star is {seeing.spot_fwhm(aperture, air).value:.2f} arcsec wide behind your guide optics. In "
+            f"A star is {_guide_width(rig, air).value:.2f} arcsec wide behind your guide optics. In "
             f"exposures of "
             f"{exposure.value:g} s the air leaves {left:.2f} arcsec rms on each axis, {2**0.5 * left:.2f} in total."
         )

@@ -11,6 +11,7 @@ which leaves no time to draw pictures ahead; "blank" counts frames with no pictu
 """
 
 import os
+import re
 
 import nbformat
 import numpy as np
@@ -162,7 +163,11 @@ def test_every_panel(lab, browser):
         if path.name[:2] not in names:
             continue
         workbook = nbformat.read(path, 4)
-        own = [index for index, cell in enumerate(workbook["cells"]) if "sliders.panel(" in cell["source"]]
+        own = [
+            index
+            for index, cell in enumerate(workbook["cells"])
+            if re.search(r"(sliders|panels)\.panel\(", cell["source"])
+        ]
         length = len(workbook["cells"])
         workbook["cells"].insert(0, nbformat.v4.new_code_cell(SETUP))
         for k in range(len(own)):

@@ -17,7 +17,8 @@ import matplotlib
 import nbformat
 import pytest
 
-from helpers import __main__ as command_line
+from helpers.command import run_tests
+from helpers.command.lab import lab_command
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 CHROMIUM_OPTIONS = [
@@ -40,7 +41,7 @@ def pytest_collection_modifyitems(items):
 
 @pytest.fixture(scope="session")
 def browser():
-    path = os.environ.get("GUIDING_BROWSER") or command_line.find_browser()
+    path = os.environ.get("GUIDING_BROWSER") or run_tests.find_browser()
     if path is None:
         reason = "no Chromium or Chrome on this machine"
         if os.environ.get("BROWSER_TESTS") == "required":
@@ -112,7 +113,7 @@ def lab(browser, tmp_path_factory):
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    command = command_line.lab_command(sys.executable, port, False, os.geteuid() == 0, folder)
+    command = lab_command(sys.executable, port, False, os.geteuid() == 0, folder)
     command.append("--LabApp.expose_app_in_browser=True")
     with subprocess.Popen(command, cwd=folder, env=environment, stdin=subprocess.DEVNULL) as server:
         try:
