@@ -129,8 +129,9 @@ def test_a_guide_telescope_bends_and_a_pick_off_does_not():
 
 def test_the_fast_shake_widens_the_star_by_its_own_rms():
     budget = budgets.predict(CLUB)
-    # FWHM of a Gaussian is 2.3548 of its rms; a star of seeing widens by a weight of about 1.2 more in squares
-    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.2)
+    # FWHM of a Gaussian is 2.3548 of its rms; a star of air and an obstructed aperture, whose core is sharp, widens by
+    # 1.32 times more in squares (GalSim: the reflector of the published checks of the final image)
+    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.32)
     assert budget.picture_terms["fast shake"].value == pytest.approx(expected, rel=0.03)
 
 

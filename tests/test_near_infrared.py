@@ -15,6 +15,7 @@ from helpers.near_infrared.gains import (
     differential_refraction,
     gain_pieces,
     guide_star,
+    light_against_width,
     picture_drift,
     standard_air,
     wavelength_gain,
@@ -259,3 +260,34 @@ def test_sensible_rigs_always_get_an_answer(magnitude, airmass, width, aperture)
     rig = changed(demo_rig("starter"), {"site.seeing": width * u.arcsec, "guide_optics.aperture": aperture * u.mm})
     star = guide_star(rig, RED, magnitude, "K0", airmass)
     assert np.isfinite(star.error.value) and star.spot >= np.hypot(star.seeing, star.diffraction) * (1 - 1e-12)
+
+
+def test_width_and_light_are_told_apart():
+    """A long-pass band makes a narrower spot, so a better centre of equal light; but too little light is left."""
+    rig = demo_rig("club", "A")
+    bands = {"all": None, "beyond 700 nm": [700, 1000] * u.nm}
+    found = light_against_width(rig, bands, magnitude=13)
+    assert list(found["band"]) == list(bands)
+    first, long = found
+    assert first["width_alone"] == first["light_alone"] == first["centroid"] == pytest.approx(1)
+    assert long["spot"] < first["spot"] and long["wavelength"] > first["wavelength"]
+    assert long["width_alone"] < 1 < long["centroid"] < long["light_alone"]
+    alone = guide_star(rig, bands["beyond 700 nm"], magnitude=13).centroid
+    both = guide_star(rig, None, magnitude=13).centroid
+    assert long["centroid"] == pytest.approx(float(alone / both))
+
+
+@pytest.mark.parametrize("bands", [{}, None, [700, 1000] * u.nm])
+def test_bands_without_names_are_refused(bands):
+    with pytest.raises(TypeError, match="bands"):
+        light_against_width(demo_rig(), bands)
+
+
+def test_an_obstruction_changes_what_the_colour_does():
+    """Behind 100 mm in poor seeing a clear aperture loses by red light, an obstructed one hardly."""
+    air = seeing.Atmosphere(2.5 * u.arcsec, np.inf * u.m, AIR.layers)
+    shares = 0, 0.32
+    clear, obstructed = (
+        wavelength_gain("spot", 550 * u.nm, 850 * u.nm, 100 * u.mm, air, obstruction=share) for share in shares
+    )
+    assert clear > 1.03 and obstructed < 1.01

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
+from astropy.table import QTable
 
 from helpers.near_infrared import refraction
 from helpers.near_infrared.refraction import (
@@ -40,6 +41,7 @@ __all__ = [
     "differential_refraction",
     "gain_pieces",
     "guide_star",
+    "light_against_width",
     "picture_drift",
     "refractivity",
     "standard_air",
@@ -51,7 +53,7 @@ GAIN_QUANTITIES = ("fwhm", "image_motion", "diffraction", "spot")
 _LARGEST_AIRMASS = 10  # sec z and the refraction formula hold to here
 
 
-def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphere, airmass=1):
+def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphere, airmass=1, obstruction=0):
     """What a change of wavelength does to a star: new value over old, below 1 where it shrinks.
 
     Parameters
@@ -65,6 +67,8 @@ def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphe
     atmosphere : Atmosphere
     airmass : float
         1 to 10.
+    obstruction : float
+        Central obstruction, as a share of the diameter, which counts for "spot" alone.
 
     Returns
     -------
@@ -102,7 +106,7 @@ def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphe
             return (wavelength / diameter) * ((diameter / r0).to_value(u.one)) ** (5 / 6)
         if quantity == "diffraction":
             return diffraction_fwhm(diameter, wavelength)
-        return spot_fwhm(diameter, atmosphere, wavelength, airmass)
+        return spot_fwhm(diameter, atmosphere, wavelength, airmass, obstruction)
 
     old, new = (value(wavelength) for wavelength in wavelengths)
     gain = (new / old).to_value(u.one)
@@ -284,6 +288,43 @@ def compare_filters(rig, magnitude=10, spectral_class="K0", airmass=1):
         behind = replace(rig, guide_optics=replace(rig.guide_optics, filter=name))
         stars[name] = guide_star(behind, None, magnitude, spectral_class, airmass)
     return dict(sorted(stars.items(), key=lambda item: item[1].error))
+
+
+def light_against_width(rig, bands, magnitude=10, spectral_class="K0", airmass=1):
+    """Why a narrower spot need not be a better one: what the width gives, and what the light takes.
+
+    Parameters
+    ----------
+    rig : Rig
+    bands : dict of str to Quantity pair [length] or None
+        Bands by name; None is all that the rig's filter passes. The first is what the others are compared with.
+    magnitude, spectral_class, airmass
+        As in `guide_star`.
+
+    Returns
+    -------
+    QTable
+        A row for each band, in order: band, wavelength [nm], spot [arcsec], electrons, width_alone (centroid error of a
+        star that gives as many electrons as in the first band, over that of the first; sky as it is), light_alone (what
+        the light that is really left then makes of it) and centroid (both: their product). Below 1 is a gain.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    if not isinstance(bands, dict) or not bands:
+        raise TypeError(f"bands: expected a dictionary of at least one band, found {bands!r:.60}")
+    stars = {name: guide_star(rig, band, magnitude, spectral_class, airmass) for name, band in bands.items()}
+    first = next(iter(stars.values()))
+    rows = []
+    for name, star in stars.items():
+        # as bright a star as gives this band the electrons that the first one has
+        even = magnitude + 2.5 * np.log10(float(star.electrons / first.electrons))
+        equal = star_signal(rig, even, spectral_class, airmass, fwhm=star.spot, band=bands[name]).centroid_error
+        width_alone, both = float(equal / first.centroid), float(star.centroid / first.centroid)
+        rows.append((name, star.wavelength, star.spot, star.electrons, width_alone, both / width_alone, both))
+    names = ("band", "wavelength", "spot", "electrons", "width_alone", "light_alone", "centroid")
+    return QTable(rows=rows, names=names)
 
 
 def picture_drift(rig, picture_wavelength, hour_angle, declination, spectral_class="K0"):
