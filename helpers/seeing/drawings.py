@@ -262,7 +262,7 @@ def air_and_mount(rig):
     found = balance(rig)
     figure, axes = figures.new_figure(width=7.6, height=4.2)
     named = (
-        ("air that the exposure leaves", found.air, 0.75, "right"),
+        ("air that the exposure leaves", found.air, 1, "right"),
         ("mount, to the next one", found.mount, 0.25, "left"),
     )
     for k, (text, values, at, side) in enumerate(named):
