@@ -17,10 +17,9 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import guide_field, pixel_scale, rig
+from helpers import guide_field, pixel_scale, rig, starlight
 from helpers.seeing import air as seeing
 from helpers.seeing.simulated_motion import simulate_motion
-from helpers.starlight import light as starlight
 
 SEED, FRAMES, BINNING, HOT_SHARE = 20250, 8, 4, 2e-5
 TARGET, POSITION_ANGLE = SkyCoord(188.0 * u.deg, 33.0 * u.deg), 60 * u.deg  # as in make_fields.py
@@ -47,7 +46,8 @@ def main():
     air = simulate_motion(
         angles.to(u.arcmin), optics.aperture, seeing.atmosphere_for(club.site), club.guiding.exposure, FRAMES, rng
     )
-    frames = starlight.rig_frames(club, places, stars.magnitudes, air + mount_motion(rng), rng, hot_share=HOT_SHARE)
+    view = starlight.view(club, light_share=1)  # the stars' magnitudes hold what the pick-off takes
+    frames = view.frames(places, stars.magnitudes, air + mount_motion(rng), rng, hot_share=HOT_SHARE)
     frames = starlight.bin_frames(frames, BINNING)
     scale = pixel_scale.pixel_scale(camera.pixel_size, optics.focal_length, BINNING)
     cards = fits.Header()

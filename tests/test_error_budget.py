@@ -9,13 +9,12 @@ from astropy.coordinates import SkyCoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import pixel_scale
+from helpers import pixel_scale, starlight
 from helpers import rig as rigs
 from helpers.correction_loop import night as guide_night
 from helpers.error_budget import causes as budgets
 from helpers.near_infrared import gains as near_infrared
 from helpers.seeing import air as seeing
-from helpers.starlight import light as starlight
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
 CLUB = rigs.demo_rig()
@@ -47,7 +46,7 @@ def test_numbers_are_those_of_the_earlier_workbooks(name, camera):
     rig = rigs.demo_rig(name, camera)
     one = budgets.evaluate(rig, magnitudes=[11.0])
     overhead = pixel_scale.compare_scales(rig)
-    above = starlight.star_signal(rig, 11.0)
+    above = starlight.view(rig).signal(11.0)
     # the star in the main picture: 01, 07, 10
     air = seeing.atmosphere_for(rig.site)
     shape = rig.telescope.aperture, air, 550 * u.nm, one.airmass, rig.telescope.central_obstruction
@@ -60,7 +59,7 @@ def test_numbers_are_those_of_the_earlier_workbooks(name, camera):
     assert widths.value == pytest.approx(above.fwhm.value, rel=1e-9)
     # its centroid error: 02 and 06 overhead, 02, 07 and 10 at the passage of the meridian
     assert infrared.centroid.value == pytest.approx(float(above.centroid_error.value), rel=1e-9)
-    signal = starlight.star_signal(rig, 11.0, airmass=one.airmass)
+    signal = starlight.view(rig, airmass=one.airmass, light_share=1).signal(11.0)
     mean = guide_night.mean_centroid_error(rig, [11.0], rig.guiding.exposure, airmass=one.airmass)
     assert mean.value == pytest.approx(float(signal.centroid_error.value), rel=1e-9)
     assert one.centroid_error.value == pytest.approx(float(signal.centroid_error.value), rel=1e-9)

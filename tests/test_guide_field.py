@@ -15,10 +15,9 @@ from astropy.table import Table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import guide_field, rig
+from helpers import guide_field, rig, starlight
 from helpers.guide_field import chances, star_lists
 from helpers.shared import files as tables
-from helpers.starlight import light as starlight
 
 DEMO = Path(__file__).parents[1] / "demo_data"
 TARGET = SkyCoord(188 * u.deg, 33 * u.deg)
@@ -576,7 +575,8 @@ def test_the_demo_fields_tell_their_story():
     stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")
     for camera in "AB":
         club = rig.demo_rig("club", camera)
-        limits = starlight.limiting_magnitude(club, 0.1 * u.arcsec), starlight.saturation_magnitude(club)
+        view = starlight.view(club, light_share=1)
+        limits = view.faintest(0.1 * u.arcsec), view.brightest()
         for turn, name, number in ((0, "before", 7), (180, "after", 1)):
             found = guide_field.usable_stars(stars, TARGET, (60 + turn) * u.deg, club, *limits)
             assert len(found) == number

@@ -26,7 +26,7 @@ from helpers.rig.values import changed
 from helpers.seeing import air as seeing
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity
-from helpers.starlight import light as starlight
+from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 
@@ -37,7 +37,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     ----------
     rig : Rig
     magnitudes : array, shape (N,)
-        Gaia G of the guide stars.
+        Gaia G of the guide stars, as they reach the camera.
     exposures : Quantity [time], shape (E,) or scalar
     weights : array, shape (N,), optional
         Sum to 1; those best for the centroid noise of each exposure if not given.
@@ -53,7 +53,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.star_signal
+    exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.view
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     if weights is not None:
         weights = as_number("weights", np.asarray(weights), ndim=1)
@@ -62,7 +62,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     width = guide_star_fwhm(rig, airmass)
     result = []
     for exposure in np.atleast_1d(exposures):
-        signal = starlight.star_signal(rig, magnitudes, airmass=airmass, exposure=exposure, fwhm=width)
+        signal = view(rig, exposure, airmass, fwhm=width, light_share=1).signal(magnitudes)
         used = multi_star.snr_weights(signal.centroid_error) if weights is None else weights
         result.append(np.sqrt(np.sum((np.asarray(used) * signal.centroid_error.value) ** 2)))
     return (result[0] if exposures.ndim == 0 else np.array(result)) * u.arcsec
@@ -180,7 +180,7 @@ def guide_night(
     n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
     air_above = seeing.at_airmass(seeing.atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
-    signal = starlight.star_signal(rig, stars.magnitudes, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass))
+    signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)
     weights = multi_star.snr_weights(signal.centroid_error)
     everything = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]

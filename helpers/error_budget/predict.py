@@ -19,7 +19,7 @@ from helpers.rig.parts import Rig
 from helpers.rig.values import changed, rig_values
 from helpers.seeing import air as seeing
 from helpers.shared.checks import as_count
-from helpers.starlight import light as starlight
+from helpers.starlight.view import view
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star, picture_star_fwhm
 
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
@@ -178,7 +178,7 @@ def _arcmin(place_mm, focal_length_mm):
 
 def _chosen(rig, magnitudes, airmass, fwhm):
     """Indices of the stars that are used, their centroid errors [arcsec], and whether any is good enough."""
-    signal = starlight.star_signal(rig, magnitudes, airmass=airmass, fwhm=fwhm)
+    signal = view(rig, airmass=airmass, fwhm=fwhm, light_share=1).signal(magnitudes)
     errors = np.atleast_1d(signal.centroid_error.value)
     usable = (errors <= USABLE_ERROR.value) & ~np.atleast_1d(signal.saturated)
     if usable.any():

@@ -21,11 +21,9 @@ from helpers.guide_field.meridian_flip import (
 from helpers.guide_field.pick_off import (
     SENSOR_FORMATS,
     LitField,
-    beam_width,
     coma_length,
     lit_field,
     lit_fraction,
-    mirror_outline,
     off_axis_angle,
     sensor_field,
 )
@@ -33,6 +31,7 @@ from helpers.guide_field.star_counts import chance_of_stars, star_density, star_
 from helpers.guide_field.star_lists import StarListError, cone_search, load_catalogue
 from helpers.guide_field.stars import DEFAULT_ANGLE, GuideStars, middling_stars, stars_at, usable_stars
 from helpers.guide_field.targets import DEMO_TARGET, MeridianPassage, default_target, meridian_passage
+from helpers.rig.beam import beam_width, mirror_outline
 
 __all__ = [
     "DEFAULT_ANGLE",

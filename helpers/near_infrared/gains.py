@@ -28,8 +28,9 @@ from helpers.seeing.air import (
 )
 from helpers.shared.checks import as_choice, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA
-from helpers.starlight.light import detected_spectrum, star_signal
+from helpers.starlight.light import detected_spectrum
 from helpers.starlight.spectra import WAVELENGTHS, extinction, window_of
+from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
 __all__ = [
@@ -211,7 +212,7 @@ def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     seeing = seeing_fwhm(fried_parameter(atmosphere.fwhm, wavelength, airmass), wavelength, atmosphere.outer_scale)
     diffraction = diffraction_fwhm(diameter, wavelength)
     spot = np.hypot(guide_star_fwhm(rig, airmass, wavelength), smear / np.sqrt(2))
-    signal = star_signal(rig, magnitude, spectral_class, airmass, fwhm=spot, band=band)
+    signal = view(rig, airmass=airmass, spectral_class=spectral_class, fwhm=spot, band=band).signal(magnitude)
     return GuideStar(
         wavelength=wavelength,
         seeing=seeing,
@@ -320,7 +321,11 @@ def light_against_width(rig, bands, magnitude=10, spectral_class="K0", airmass=1
     for name, star in stars.items():
         # as bright a star as gives this band the electrons that the first one has
         even = magnitude + 2.5 * np.log10(float(star.electrons / first.electrons))
-        equal = star_signal(rig, even, spectral_class, airmass, fwhm=star.spot, band=bands[name]).centroid_error
+        equal = (
+            view(rig, airmass=airmass, spectral_class=spectral_class, fwhm=star.spot, band=bands[name])
+            .signal(even)
+            .centroid_error
+        )
         width_alone, both = float(equal / first.centroid), float(star.centroid / first.centroid)
         rows.append((name, star.wavelength, star.spot, star.electrons, width_alone, both / width_alone, both))
     names = ("band", "wavelength", "spot", "electrons", "width_alone", "light_alone", "centroid")

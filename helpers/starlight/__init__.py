@@ -1,27 +1,10 @@
 """How much light a guide star gives a sensor, and how well its centre can be known."""
 
-from helpers.starlight.light import (
-    BANDS,
-    SPECTRAL_CLASSES,
-    WAVELENGTHS,
-    GainSetting,
-    StarSignal,
-    bin_frames,
-    centroid_error,
-    detected_spectrum,
-    electrons_needed,
-    gain_setting,
-    hot_pixel_map,
-    limiting_magnitude,
-    mosaic_shares,
-    photon_flux,
-    quantum_efficiency,
-    render_frames,
-    rig_frames,
-    saturation_magnitude,
-    signal_to_noise,
-    star_signal,
-)
+from helpers.starlight.centroid_noise import centroid_error, electrons_needed, signal_to_noise
+from helpers.starlight.light import GainSetting, detected_spectrum, gain_setting, mosaic_shares
+from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames
+from helpers.starlight.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, photon_flux, quantum_efficiency
+from helpers.starlight.view import StarSignal, View, view
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
 
 __all__ = [
@@ -30,6 +13,7 @@ __all__ = [
     "WAVELENGTHS",
     "GainSetting",
     "StarSignal",
+    "View",
     "bin_frames",
     "centroid_error",
     "detected_spectrum",
@@ -38,14 +22,11 @@ __all__ = [
     "gain_setting",
     "guide_star_fwhm",
     "hot_pixel_map",
-    "limiting_magnitude",
     "mosaic_shares",
     "photon_flux",
     "picture_star_fwhm",
     "quantum_efficiency",
     "render_frames",
-    "rig_frames",
-    "saturation_magnitude",
     "signal_to_noise",
-    "star_signal",
+    "view",
 ]

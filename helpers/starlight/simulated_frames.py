@@ -11,7 +11,8 @@ import numpy as np
 from scipy import fft, special
 
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
-from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, MOFFAT_WITH_WINGS, phase_structure
+from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_WITH_WINGS
+from helpers.starlight.spot import WIDEST_DIFFRACTION, transfer_function
 
 PROFILES = ("gaussian", "moffat", "kolmogorov")
 MOSAIC = np.array([[0, 1], [1, 2]])  # colour of the pixels at (row, column): red 0, green 1, blue 2; the first is red
@@ -23,13 +24,12 @@ _FAINT = 1.0  # expected electrons below which Poisson numbers are drawn by inve
 _TABLE = 65536
 
 
-def _transfer_function(profile, frequency, fwhm):
+def _transfer_function(profile, frequency, fwhm, diffraction):
     """Fourier transform of a profile of total 1; cycles per pixel, pixels."""
     if profile == "gaussian":
         return np.exp(-2 * (np.pi * frequency * fwhm / FWHM_PER_SIGMA) ** 2)
     if profile == "kolmogorov":
-        # a separation of frequency x wavelength, with FWHM = 0.97586 wavelength / r0
-        return np.exp(-phase_structure(frequency * fwhm, KOLMOGOROV_WIDTH, np.inf) / 2)
+        return transfer_function(frequency, fwhm, diffraction)
     order = MOFFAT_WITH_WINGS - 1
     scale = fwhm / (2 * np.sqrt(2 ** (1 / MOFFAT_WITH_WINGS) - 1))
     argument = np.maximum(2 * np.pi * frequency * scale, 1e-9)
@@ -47,7 +47,7 @@ def _enclosed_half_width(image, oversampling, centre, least):
 
 
 @lru_cache(maxsize=16)
-def _stamps(profile, fwhm):
+def _stamps(profile, fwhm, diffraction=0.0):
     """Pixel-integrated profile for star centres on a fine grid of places within a pixel.
 
     Returns
@@ -62,7 +62,7 @@ def _stamps(profile, fwhm):
     size = pixels * oversampling
     frequency_y = fft.fftfreq(size, 1 / oversampling)[:, None]
     frequency_x = fft.rfftfreq(size, 1 / oversampling)[None, :]
-    transfer = _transfer_function(profile, np.hypot(frequency_y, frequency_x), fwhm)
+    transfer = _transfer_function(profile, np.hypot(frequency_y, frequency_x), fwhm, diffraction)
     # numpy's sinc is the transform of a square pixel; the factor turns density on the fine grid into share per pixel
     image = fft.irfft2(transfer * np.sinc(frequency_y) * np.sinc(frequency_x), s=(size, size)) * oversampling**2
     centre = size // 2
@@ -144,7 +144,7 @@ class _TableSampler:
 
     def draw(self, shape, rng):
         size = int(np.prod(shape))
-        code = np.frombuffer(rng.bytes(2 * size), np.uint16)
+        code = rng.integers(0, _TABLE, size, dtype=np.uint16)
         drawn = self._table[code]
         if self._filled < _TABLE:
             redo = np.flatnonzero(code >= self._filled)
@@ -227,6 +227,7 @@ def render_frames(
     offset=20,
     profile="kolmogorov",
     colour_shares=None,
+    diffraction=0.0,
 ):
     """Frames as a guide camera would record them.
 
@@ -256,9 +257,11 @@ def render_frames(
     offset : int
         Digital value of no light.
     profile : {"gaussian", "moffat", "kolmogorov"}
-        Moffat with exponent 2.5.
+        Moffat with exponent 2.5; "kolmogorov" is a long exposure through turbulent air and a clear aperture.
     colour_shares : (3,) array, optional
         Star light that red, green and blue pixels get, against the mean pixel; without it there is no colour mosaic.
+    diffraction : float
+        FWHM of the diffraction pattern over `fwhm`, 0 to 0.95; only for "kolmogorov".
 
     Returns
     -------
@@ -297,6 +300,7 @@ def render_frames(
     top = 2 ** as_count("bit_depth", bit_depth, minimum=1, maximum=16) - 1
     offset = as_count("offset", offset, minimum=0, maximum=top)
     as_choice("profile", profile, PROFILES)
+    spread = as_number("diffraction", diffraction, minimum=0, maximum=WIDEST_DIFFRACTION)
     sky_values = as_quantity("sky", sky, u.electron / u.pix, minimum=0, maximum=1e6).value
     if sky_values.shape not in ((), (3,)) or (sky_values.shape == (3,) and colour_shares is None):
         raise ValueError(f"sky: expected one value, or three with a colour mosaic, found shape {sky_values.shape}")
@@ -311,7 +315,7 @@ def render_frames(
     base = float(dark_map.min())
     hot = np.nonzero(dark_map > base)
     extra = dark_map[hot] - base
-    stamps = _stamps(profile, round(float(width), 6))
+    stamps = _stamps(profile, round(float(width), 6), spread)
     planes = [(slice(None), slice(None), 0)]
     if sky_values.shape == (3,):
         planes = [(slice(i, None, 2), slice(j, None, 2), MOSAIC[i, j]) for i in (0, 1) for j in (0, 1)]

@@ -82,8 +82,6 @@ SPECTRAL_CLASSES = {
 
 MOSAIC_COLOURS = ("red", "green", "blue")
 
-_PER_NM = u.photon / (u.s * u.m**2 * u.nm)
-
 
 def as_magnitude(name, value, minimum=None, maximum=None):
     """Magnitude as float or array; a plain number or a quantity in mag."""
@@ -142,37 +140,16 @@ def black_body_photons(wavelength_nm, temperature_k):
 
 @lru_cache
 def star_grid(spectral_class):
-    shape = black_body_photons(_GRID_NM, SPECTRAL_CLASSES[spectral_class].value)
-    in_band = integral(shape * np.interp(_GRID_NM, _G_RESPONSE_NM, _G_RESPONSE, left=0, right=0))
-    return shape * (_zero_point("G") / in_band)
-
-
-def star_spectrum(magnitude, spectral_class):
-    """Photons of a star by wavelength above the atmosphere.
+    """Photons / (s m2 nm) of a star of G = 0 above the atmosphere, on the grid; plain array.
 
     A black body of the class' temperature, scaled so that its light in Gaia's wide G band is right. G covers much the
     same wavelengths as a bare sensor, so the sum of electrons depends little on the shape. The shape itself gives V - I
     within 0.14 mag of real dwarf stars from F5 to K5 (too red for F and G), and is 0.24 mag too blue at M2: there the
     light near 800 nm is about a fifth too little against that near 550 nm.
-
-    Parameters
-    ----------
-    magnitude : float or Quantity in mag
-        Gaia G.
-    spectral_class : str
-        A name in `SPECTRAL_CLASSES`.
-
-    Returns
-    -------
-    Quantity, photon / (s m2 nm), shape of `WAVELENGTHS`
-
-    Raises
-    ------
-    ValueError, TypeError
     """
-    magnitude = as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
-    grid = star_grid(as_choice("spectral_class", spectral_class, tuple(SPECTRAL_CLASSES)))
-    return np.multiply.outer(10 ** (-0.4 * np.asarray(magnitude)), grid) * _PER_NM
+    shape = black_body_photons(_GRID_NM, SPECTRAL_CLASSES[spectral_class].value)
+    in_band = integral(shape * np.interp(_GRID_NM, _G_RESPONSE_NM, _G_RESPONSE, left=0, right=0))
+    return shape * (_zero_point("G") / in_band)
 
 
 # Night sky without lamps, mag / arcsec2: Patat 2003 (A&A 400, 1183) for V, R, I; B and the value at 890 nm (z 19.2 AB),
@@ -203,35 +180,14 @@ def _sky_parts():
 
 @lru_cache
 def sky_grid(brightness):
+    """Photons / (s m2 nm arcsec2) of the night sky at the ground, on the grid; plain array.
+
+    The dark sky's own glow, which brightens towards the near infrared (Patat 2003, A&A 400, 1183), plus lamp light
+    (invented) up to a V brightness in mag / arcsec2.
+    """
     dark, lamps = _sky_parts()
     natural = min(10 ** (-0.4 * brightness), 10 ** (-0.4 * _DARK_SKY_V))
     return natural * dark + (10 ** (-0.4 * brightness) - natural) * lamps
-
-
-def sky_spectrum(brightness):
-    """Photons of the night sky by wavelength, as they arrive at the ground.
-
-    The dark sky's own glow, which brightens towards the near infrared, plus lamp light up to the V brightness given.
-
-    Parameters
-    ----------
-    brightness : Quantity, mag / arcsec2
-        In V.
-
-    Returns
-    -------
-    Quantity, photon / (s m2 nm arcsec2), shape of `WAVELENGTHS`
-
-    Raises
-    ------
-    ValueError, TypeError, astropy.units.UnitsError
-
-    References
-    ----------
-    Patat 2003, A&A 400, 1183 (dark sky in V, R, I). The spectrum of lamp light is invented.
-    """
-    value = as_quantity("brightness", brightness, u.mag / u.arcsec**2, minimum=0, maximum=30, ndim=0).value
-    return sky_grid(float(value)) * _PER_NM / u.arcsec**2
 
 
 @lru_cache

@@ -18,7 +18,7 @@ from photutils.centroids import centroid_1dg, centroid_2dg, centroid_com, centro
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from helpers.multi_star.centroids import METHODS, measure_stars
-from helpers.starlight.light import centroid_error
+from helpers.starlight.centroid_noise import centroid_error
 from helpers.starlight.simulated_frames import render_frames
 
 COLUMNS, ROWS, STARS, FWHM, BOX = 450, 250, 20, 3.0, 15

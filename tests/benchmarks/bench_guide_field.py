@@ -17,8 +17,7 @@ from astropy.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from helpers import guide_field, rig
-from helpers.starlight import light as starlight
+from helpers import guide_field, rig, starlight
 
 CLUB = rig.demo_rig("club")
 TARGET = SkyCoord(188 * u.deg, 33 * u.deg)
@@ -35,7 +34,8 @@ def seconds(work, repeats=3):
 
 def whole_sky():
     field = guide_field.lit_field(CLUB.guide_optics, CLUB.guide_camera)
-    limits = starlight.limiting_magnitude(CLUB, 0.1 * u.arcsec), starlight.saturation_magnitude(CLUB)
+    view = starlight.view(CLUB, light_share=1)
+    limits = view.faintest(0.1 * u.arcsec), view.brightest()
     sky = guide_field.sky_grid("equatorial", 1 * u.deg)
     guide_field.chance_on_sensor(field, *limits, sky.latitude, sky.longitude, at_least=3)
 

@@ -7,7 +7,7 @@ import pytest
 from photutils.centroids import centroid_2dg, centroid_com, centroid_quadratic
 
 from helpers.multi_star.centroids import METHODS, measure_centroids, measure_stars
-from helpers.starlight.light import centroid_error
+from helpers.starlight.centroid_noise import centroid_error
 
 PROFILES = {
     "Gaussian": galsim.Gaussian(fwhm=3.0),

@@ -15,7 +15,7 @@ from helpers.pixel_scale import (
     pixel_scale,
     star_image,
 )
-from helpers.starlight.light import centroid_error
+from helpers.starlight.centroid_noise import centroid_error
 
 galsim = pytest.importorskip("galsim")
 

@@ -10,10 +10,11 @@ from astropy import constants
 from photutils.aperture import CircularAperture, aperture_photometry
 from photutils.centroids import centroid_2dg
 from photutils.utils import calc_total_error
-from scipy import integrate, special
+from scipy import integrate, optimize, special
 
-from helpers.starlight import light as starlight
+from helpers import starlight
 from helpers.starlight import spectra
+from helpers.starlight.spot import sampled_spot
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 GRID = spectra.WAVELENGTHS.value
@@ -94,7 +95,7 @@ def test_photons_of_vega_through_gaia_g():
 
 def colour(spectral_class, blue, red):
     """Colour index of the model star, from its photons at the bands' effective wavelengths."""
-    star = spectra.star_spectrum(0, spectral_class).value
+    star = spectra.star_grid(spectral_class)
     zero = [starlight.photon_flux(0, band).value / starlight.BANDS[band][1].value for band in (blue, red)]
     light = [np.interp(starlight.BANDS[band][0].value, GRID, star) for band in (blue, red)]
     return -2.5 * np.log10(light[0] / zero[0] * zero[1] / light[1])
@@ -107,7 +108,7 @@ def test_a_black_body_has_nearly_the_colour_of_a_star_from_f_to_k(spectral_class
 
 
 def test_a_black_body_is_too_blue_for_an_m_star():
-    # M2: V - I 2.0, same source. This keeps the docstring of star_spectrum honest.
+    # M2: V - I 2.0, same source. This keeps the docstring of star_grid honest.
     lacking = 2.0 - colour("M2", "V", "I")
     assert lacking == pytest.approx(0.24, abs=0.02)
     assert 1 - 10 ** (-0.4 * lacking) == pytest.approx(1 / 5, abs=0.02)
@@ -118,7 +119,7 @@ def test_g_minus_v_of_the_model_stars():
     # Mamajek's table, both from memory
     for name, c in (("F5", 0.587), ("G2", 0.823), ("K0", 0.98), ("K5", 1.43)):
         relation = -0.02704 + 0.01424 * c - 0.2156 * c**2 + 0.01426 * c**3
-        star = np.interp(545, GRID, spectra.star_spectrum(0, name).value)
+        star = np.interp(545, GRID, spectra.star_grid(name))
         zero = starlight.photon_flux(0, "V").value / starlight.BANDS["V"][1].value
         assert 2.5 * np.log10(star / zero) == pytest.approx(relation, abs=0.1), name
 
@@ -149,7 +150,7 @@ def test_rayleigh_scattering_of_clean_air():
 
 def test_dark_sky():
     # Patat 2003 (A&A 400, 1183): V 21.6, R 20.9, I 19.7 mag / arcsec2
-    sky = spectra.sky_spectrum(21.6 * u.mag / u.arcsec**2).value
+    sky = spectra.sky_grid(21.6)
     for band, brightness in (("V", 21.6), ("R", 20.9), ("I", 19.7)):
         per_nm = starlight.photon_flux(brightness, band).value / starlight.BANDS[band][1].value
         assert np.interp(starlight.BANDS[band][0].value, GRID, sky) == pytest.approx(per_nm, rel=0.02)
@@ -283,9 +284,53 @@ def test_stars_against_galsim(profile, fwhm):
     assert ours.max() == pytest.approx(reference.max(), rel=0.01)
 
 
-def test_spot_of_the_air_fills_a_pixel_as_the_peak_fraction_assumes():
-    # the Moffat profile of exponent 4.765 (Trujillo et al. 2001) that star_signal uses, against galsim.Kolmogorov
-    for pixels in (1.5, 3.0, 6.0):
-        peak = galsim.Kolmogorov(fwhm=pixels).drawImage(nx=65, ny=65, scale=1.0).array.max()
-        alpha = pixels / (2 * np.sqrt(2 ** (1 / 4.765) - 1))
-        assert 1 - (1 + 1 / np.pi / alpha**2) ** (1 - 4.765) == pytest.approx(peak, rel=0.06)
+@pytest.mark.parametrize("width", [1.13, 2.0, 5.37])
+@pytest.mark.parametrize("diffraction", [0.0, 0.22, 0.73])
+def test_a_spot_of_air_and_aperture_against_galsim(width, diffraction):
+    # GalSim convolves long-exposure air (Fried 1966) and the pattern of a clear aperture, FWHM 1.0290 wavelength / D;
+    # which air makes a spot of this width is found with GalSim's own width
+    def spot(air):
+        parts = [galsim.Kolmogorov(fwhm=air)]
+        if diffraction:
+            parts.append(galsim.Airy(lam_over_diam=diffraction * width / 1.029))
+        return galsim.Convolve(parts)
+
+    def excess(air):
+        picture = spot(air).drawImage(nx=256, ny=256, scale=width / 24, method="no_pixel")
+        return picture.FindAdaptiveMom().moments_sigma and picture.calculateFWHM() * 1.0 - width
+
+    air = width if diffraction == 0 else optimize.brentq(excess, 0.05 * width, width, xtol=1e-3)
+    picture = spot(air).drawImage(nx=121, ny=121, scale=1.0).array.astype(float)
+    ours = sampled_spot(width, diffraction)
+    assert ours.peak_share == pytest.approx(picture.max(), rel=0.01)
+
+
+@pytest.mark.parametrize("width", [1.1, 1.5, 3.0, 8.0])
+def test_the_bound_of_a_seeing_spot_against_galsim(width):
+    # Winick 1986, J. Opt. Soc. Am. A 3, 1809, eq. 20, summed over GalSim's pixels at random places in a pixel
+    side, step, profile = 2 * int(4 * width) + 9, 0.02, galsim.Kolmogorov(fwhm=width)
+    phases = np.random.default_rng(1).uniform(-0.5, 0.5, (12, 2))
+
+    def drawn(x, y):
+        return profile.drawImage(nx=side, ny=side, scale=1, offset=(x, y)).array.astype(float)
+
+    electrons = 1e4
+    pictures = [(drawn(x, y), (drawn(x + step, y) - drawn(x - step, y)) / 2 / step) for x, y in phases]
+    for ratio in (1e-4, 0.1, 1, 10):
+        behind = ratio * electrons / width**2
+        known = [np.sum((electrons * slope) ** 2 / (electrons * light + behind)) for light, slope in pictures]
+        bound = np.sqrt(np.mean(1 / np.array(known)))
+        assert sampled_spot(width).noise_error(electrons, behind) == pytest.approx(
+            bound, rel=0.07 if width < 2 else 0.02
+        )
+
+
+def test_a_gaussian_spot_is_known_a_fifth_better_than_a_seeing_spot():
+    # Winick 1986, Mortensen et al. 2010 eq. 5 for the Gaussian of the same FWHM: it has no wings, which tell little
+    light = 1e4
+    for ratio, least, most in ((1e-4, 1.15, 1.22), (1, 1.15, 1.35), (30, 1.15, 1.45)):
+        behind = ratio * light / 16
+        gauss = starlight.centroid_error(
+            4 * ARCSEC, light * E, behind * E / PIX, 1 * ARCSEC / PIX, "maximum likelihood"
+        )
+        assert least < sampled_spot(4.0).noise_error(light, behind) / gauss.value < most
