@@ -27,6 +27,7 @@ ORDER = [
     "rig.demo",
     "rig.form",
     "rig.files",
+    "rig.rig",
     "rig.beam",
     "starlight.spectra",
     "starlight.widths",
