@@ -6,7 +6,8 @@ import astropy.units as u
 import numpy as np
 
 from helpers.pixel_scale import pixel_scale
-from helpers.seeing.air import check_atmosphere, diffraction_fwhm, fried_parameter, seeing_fwhm
+from helpers.seeing.air import check_atmosphere, diffraction_fwhm, fried_parameter
+from helpers.shared import optics
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 
 # Bytes a second that a link really carries.
@@ -237,7 +238,7 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     Returns
     -------
     Quantity [arcsec]
-        1.029 lambda / D, in quadrature with the seeing at this wavelength.
+        1.029 lambda / D, or the width of a long exposure through air without outer scale and a clear aperture.
     """
     diameter = as_quantity("diameter", diameter, u.m, above=0)
     wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
@@ -245,5 +246,6 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     aperture = diffraction_fwhm(diameter, wavelength)
     if fwhm is None:
         return aperture
-    air = seeing_fwhm(fried_parameter(fwhm, wavelength, airmass), wavelength)
-    return np.hypot(aperture, air)
+    r0 = fried_parameter(fwhm, wavelength, airmass)
+    star = optics.LongExposure(r0.value, np.inf, diameter.value, wavelength.value)
+    return (star.fwhm_rad * u.rad).to(u.arcsec)

@@ -125,7 +125,9 @@ class LongExposure:
         names = ("r0_m", "outer_scale_m", "diameter_m", "wavelength_m", "obstruction")
         parts = np.broadcast_arrays(*(np.asarray(getattr(self, name), dtype=float) for name in names))
         r0, outer_scale, diameter, wavelength, obstruction = (part[..., None] for part in parts)
-        largest = np.minimum(diameter, np.where(np.isinf(diameter), 8 * r0, np.inf))
+        # beyond 8 r0 nothing is left, unless a small outer scale keeps distant phases alike
+        lost = (outer_scale > 40 * r0) | np.isinf(diameter)
+        largest = np.where(lost, np.minimum(diameter, 8 * r0), diameter)
         star = LongExposure(r0, outer_scale, diameter, wavelength, obstruction)
         separation = largest * _NODES**3  # close nodes where air wider than the aperture leaves something
         weight = _WEIGHTS * _NODES**5 * star._transfer(separation)
