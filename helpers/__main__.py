@@ -45,6 +45,9 @@ def _parser():
     much = test.add_mutually_exclusive_group()
     much.add_argument("--quick", action="store_true", help="the helpers only")
     much.add_argument("--slow", action="store_true", help="the slow statistical studies too")
+    test.add_argument(
+        "--exact", action="store_true", help="compare the workbooks with their saved numbers to the letter"
+    )
     test.add_argument("pytest", nargs="*", metavar="-- OPTION", help="options for pytest, such as: -- -k seeing -x")
     report = add(
         "report",

@@ -231,7 +231,7 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
     ],
 )
 def test_the_test_command_sums_up(tmp_path, monkeypatch, capfd, bodies, options, status, summary):
-    def parts(extra, quick, slow):
+    def parts(extra, quick, slow, exact):
         return {name: [str(tmp_path / f"test_{name}.py"), "-q", *extra] for name in bodies}
 
     for name, body in bodies.items():
@@ -250,7 +250,8 @@ def test_every_test_is_in_one_part():
     assert "not slow" in parts["helpers"]
     assert "not slow" not in run_tests.parts_of_tests([], slow=True)["helpers"]
     assert parts["browser"][0] == "tests/browser"
-    assert parts["workbooks"][:2] == ["workbooks", "--nbval"]
+    assert parts["workbooks"][:2] == ["workbooks", "--nbval-lax"]
+    assert run_tests.parts_of_tests([], exact=True)["workbooks"][:2] == ["workbooks", "--nbval"]
     assert all(arguments[-1] == "-x" for arguments in parts.values())
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+REQUIREMENTS = ["requirements.txt", "tests/requirements.txt"]
 HELPERS = ROOT / "helpers"
 WORKBOOKS = sorted((ROOT / "workbooks").glob("*.ipynb"))
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
@@ -217,11 +218,20 @@ def test_helpers_import_no_furniture():
     assert shown.stderr == ""
 
 
-@pytest.mark.parametrize("name", ["requirements.txt", "tests/requirements.txt"])
+@pytest.mark.parametrize("name", REQUIREMENTS)
 def test_each_requirement_has_a_range_and_a_reason(name):
     for line in (ROOT / name).read_text(encoding="utf-8").splitlines():
         if line and not line.startswith("#"):
             assert re.fullmatch(r"[A-Za-z0-9_-]+>=[0-9.]+,<[0-9.]+ +# \S.{4,}", line), line
+
+
+def test_the_oldest_versions_are_the_lower_ends_of_the_ranges():
+    lines = [line for name in REQUIREMENTS for line in (ROOT / name).read_text(encoding="utf-8").splitlines()]
+    floors = re.findall(r"^([\w-]+)>=([\d.]+)", "\n".join(lines), re.MULTILINE)
+    pins = re.findall(
+        r"^([\w-]+)==([\d.]+)$", (ROOT / "tests" / "oldest.txt").read_text(encoding="utf-8"), re.MULTILINE
+    )
+    assert dict(pins) == {name: version for name, version in floors if name != "playwright"}
 
 
 def test_the_code_is_tidy():
