@@ -1,35 +1,87 @@
-"""Recipe of the invented error logs night_log.ecsv and night_log_gaps.csv; run it from this folder to make them anew.
+"""Recipe of the invented error logs night_log.ecsv and night_log_gaps.csv; run it from anywhere to make them anew.
 
-An error is the sum of what the air does (it remembers itself for two seconds), the noise of the measured star, and a
-rest of the mount's periodic error. Camera A sees fewer stars and has more noise than camera B. The seeing grows by a
-quarter in the hour.
+The club's mount with its worm and its polar error is guided by a real loop (`simulate_loop`): one command after each
+exposure, on the mean place of the guide stars, which dance in the air and are measured with noise. Camera A sees fewer
+stars and has more noise than camera B. The seeing grows by a quarter in the hour. `TRUTH` holds what was put in.
 """
 
+import sys
+from dataclasses import dataclass
 from pathlib import Path
 
+import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time, TimeDelta
-from scipy.signal import lfilter
 
-STEP_S = 1.5  # exposure and download
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))
+
+from helpers import rig as rigs
+from helpers.correction_loop.loop import simulate_loop
+from helpers.correction_loop.mount import mount_motion
+from helpers.multi_star.averaging import simulate_motion
+from helpers.seeing import air
+
 START = Time("2026-11-07T20:40:00", scale="utc")
-AIR_ARCSEC = 0.27  # one axis, at the start
-NOISE_ARCSEC = {"A": 0.38, "B": 0.10}  # one axis
-STARS = {"A": (3, 5), "B": (8, 12)}
-WORM_S = 480.0
 
 
-def errors(rng, time_s, camera):
-    """Errors (n, 2) in arcsec and number of stars (n,) for rows taken with `camera` (n,)."""
-    memory = np.exp(-STEP_S / 2.0)
-    air = lfilter([np.sqrt(1 - memory**2)], [1, -memory], rng.standard_normal((time_s.size, 2)), axis=0)
-    seeing = 1 + 0.25 * time_s / 3600
-    noise = np.where(camera == "A", NOISE_ARCSEC["A"], NOISE_ARCSEC["B"])
-    total = AIR_ARCSEC * seeing[:, None] * air + noise[:, None] * rng.standard_normal((time_s.size, 2))
-    total[:, 0] += 0.08 * np.sin(2 * np.pi * time_s / WORM_S)
-    low, high = (np.where(camera == "A", STARS["A"][k], STARS["B"][k]) for k in (0, 1))
-    return total, rng.integers(low, high + 1)
+@dataclass(frozen=True)
+class Truth:
+    """What was put into the demo night.
+
+    Attributes
+    ----------
+    exposure : Quantity
+        Also the distance of the rows: the camera reads out while the next exposure runs.
+    gain : float
+        Of the loop, both axes.
+    seeing : Quantity
+        FWHM at 500 nm at the start; it grows by `seeing_growth` in the hour, steadily.
+    noise : dict
+        Camera to the centroid noise of the mean of its stars on one axis.
+    stars : dict
+        Camera to the least and the largest number of stars.
+    turn : Quantity
+    """
+
+    exposure: u.Quantity
+    gain: float
+    seeing: u.Quantity
+    seeing_growth: float
+    noise: dict
+    stars: dict
+    turn: u.Quantity
+
+
+TRUTH = Truth(
+    exposure=1.5 * u.s,
+    gain=0.35,
+    seeing=2.7 * u.arcsec,
+    seeing_growth=0.25,
+    noise={"A": 0.345 * u.arcsec, "B": 0.19 * u.arcsec},
+    stars={"A": (3, 5), "B": (8, 12)},
+    turn=15 * u.min,
+)
+
+
+def guided(rng, time_s, camera):
+    """Logged errors (n, 2) in arcsec and number of stars (n,) for rows at even times, taken with `camera` (n,)."""
+    rows = time_s.size
+    club = rigs.changed(rigs.demo_rig("club"), {"site.seeing": TRUTH.seeing})
+    low, high = (np.array([TRUTH.stars[name][k] for name in camera]) for k in (0, 1))
+    stars = rng.integers(low, high + 1)
+    places = rng.uniform(-10, 10, (max(TRUTH.stars["B"]), 2)) * u.arcmin
+    above = air.atmosphere_for(club.site)
+    dance = simulate_motion(places, club.guide_optics.aperture, above, TRUTH.exposure, rows, rng).to_value(u.arcsec)
+    running = np.cumsum(dance, axis=1)
+    mean = running[np.arange(rows), stars - 1] / stars[:, None]
+    grown = (1 + TRUTH.seeing_growth * time_s / 3600) ** (5 / 6)  # motion by the air goes as seeing^(5/6)
+    noise = np.array([TRUTH.noise[name].to_value(u.arcsec) for name in camera])
+    false = grown[:, None] * mean + noise[:, None] * rng.standard_normal((rows, 2))
+    mount = mount_motion(club.mount, rows, TRUTH.exposure, declination=33 * u.deg)
+    loop = simulate_loop(mount - mount[0], false * u.arcsec, TRUTH.gain)
+    return loop.logged.to_value(u.arcsec), stars
 
 
 def table(time_s, camera, values, stars):
@@ -43,17 +95,21 @@ def table(time_s, camera, values, stars):
 
 
 def alternating_night(rng):
-    """A B A B, fifteen minutes each."""
-    time_s = np.arange(0, 3600, STEP_S)
-    camera = np.where(time_s // 900 % 2 == 0, "A", "B")
-    return table(time_s, camera, *errors(rng, time_s, camera))
+    """A B A B, fifteen minutes each; the loop had settled before the first row."""
+    step, lead = TRUTH.exposure.to_value(u.s), 40
+    time_s = step * np.arange(-lead, 3600 / step)
+    camera = np.where(np.maximum(time_s, 0) // TRUTH.turn.to_value(u.s) % 2 == 0, "A", "B")
+    values, stars = guided(rng, time_s, camera)
+    return table(time_s[lead:], camera[lead:], values[lead:], stars[lead:])
 
 
 def troubled_night(rng):
     """Twenty minutes with camera B in which everything happens that happens in a real night."""
-    time_s = np.arange(0, 1200, STEP_S)
+    step, lead = TRUTH.exposure.to_value(u.s), 40
+    time_s = step * np.arange(-lead, 1200 / step)
+    values, stars = guided(rng, time_s, np.full(time_s.size, "B"))
+    time_s, values, stars = time_s[lead:], values[lead:], stars[lead:]
     camera = np.full(time_s.size, "B")
-    values, stars = errors(rng, time_s, camera)
     moved = (time_s >= 300) & (time_s < 330)  # the field is moved by a few arcsec; the mount settles
     values[moved] += np.array([9.0, -6.0]) * np.exp(-(time_s[moved, None] - 300) / 6)
     lost = rng.random(time_s.size) < 0.01
@@ -67,8 +123,14 @@ def troubled_night(rng):
     return log
 
 
+def main(folder=HERE):
+    alternating_night(np.random.default_rng(20261107)).write(
+        Path(folder) / "night_log.ecsv", format="ascii.ecsv", overwrite=True
+    )
+    troubled_night(np.random.default_rng(20261108)).write(
+        Path(folder) / "night_log_gaps.csv", format="ascii.csv", overwrite=True
+    )
+
+
 if __name__ == "__main__":
-    folder = Path(__file__).parent
-    rng = np.random.default_rng(20261107)
-    alternating_night(rng).write(folder / "night_log.ecsv", format="ascii.ecsv", overwrite=True)
-    troubled_night(rng).write(folder / "night_log_gaps.csv", format="ascii.csv", overwrite=True)
+    main()

@@ -1,14 +1,20 @@
-"""A check of one's own log: do errors that follow one another say that the loop gain is too low or too high?"""
+"""A check of one's own log: would a higher or a lower loop gain have given a visibly smaller star in the picture?"""
 
 from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
 
+from helpers.correction_loop.loop import check_gain, noise_response, rejection, stability_limit
+from helpers.shared import series
 from helpers.shared.checks import as_count, as_number, as_quantity
 
-TOO_LOW, FITTING, TOO_HIGH = "too low", "about right", "too high"
+TOO_LOW, FITTING, TOO_HIGH, CANT_TELL = "too low", "about right", "too high", "can't tell"
 _FEWEST = 40
+_NOTICED = 0.03  # a star narrower by less than 3 per cent is the same star, as in the map of settings
+_DRAWS = 400
+_SURE = 0.95
+_WALKS = np.concatenate([[0.0], np.geomspace(1e-3, 30, 24)])  # step variance over that of the white noise
 
 
 @dataclass(frozen=True)
@@ -22,9 +28,6 @@ class LogCheck:
     correlation : array, shape (2,)
     interval : array, shape (2, 2)
         Low and high end of the 95 per cent interval, for each axis (a row each).
-    verdict : tuple of 2 str
-        "too low": the interval lies above 0, errors persist, the loop answers too little. "too high": it lies below 0,
-        each correction overshoots. "about right": it holds 0.
     pairs : int
         Pairs of errors that went in.
     """
@@ -32,17 +35,56 @@ class LogCheck:
     lag: int
     correlation: np.ndarray
     interval: np.ndarray
-    verdict: tuple
     pairs: int
 
 
-def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
-    """Judge the loop gain from a log.
+@dataclass(frozen=True)
+class Judgement:
+    """What a log says of the loop gain, for each axis (right ascension, declination).
+
+    Attributes
+    ----------
+    verdict : tuple of 2 str
+        "too low": a higher gain would have made the star in the picture more than 3 per cent narrower. "too high": a lower one
+        would. "about right": neither. "can't tell": the log is too short to say.
+    gains : array, shape (G,)
+        Gains that were tried on the log.
+    star : Quantity [arcsec], shape (G, 2)
+        Width of the star along each axis that each of them would have given.
+    best_gain : array, shape (2,)
+        Of those the one with the narrowest star.
+    sentence : str
+    """
+
+    verdict: tuple
+    gains: np.ndarray
+    star: u.Quantity
+    best_gain: np.ndarray
+    sentence: str
+
+
+def _checked(errors, time):
+    errors = as_quantity("errors", errors, u.arcsec, ndim=2, most_values=4_000_000).value
+    if errors.shape[1] != 2 or len(errors) < _FEWEST:
+        raise ValueError(f"errors: expected shape (n, 2) with at least {_FEWEST} rows, found {errors.shape}")
+    if np.any(np.ptp(errors, axis=0) == 0):
+        raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
+    if np.max(np.abs(errors)) > 1e6:
+        raise ValueError(f"errors: expected at most 1e6 arcsec, found {np.max(np.abs(errors)):g}")
+    if time is None:
+        return errors, np.arange(float(len(errors)))
+    time = as_quantity("time", time, u.s, ndim=1).value
+    if time.size != len(errors) or np.any(np.diff(time) <= 0):
+        raise ValueError(f"time: expected {len(errors)} growing times, found {time.size}")
+    return errors, time
+
+
+def check_log(errors, delay=0, time=None):
+    """Correlation of each error with the first one that the answer to it can have changed.
 
     A loop that does the best its noise allows leaves errors in which nothing can be predicted from what it had seen
-    when it gave its last effective command. Errors 1 + delay exposures apart are then uncorrelated. Air that outlasts
-    an exposure also makes errors persist, and so does backlash that swallows the commands: where raising the gain does
-    not lower the correlation, "too low" means one of these.
+    when it gave its last effective command: errors 1 + delay exposures apart are then uncorrelated. Errors that
+    persist (above 0) or change sign (below 0) need not show in the picture: that is what `judge` is for.
 
     Parameters
     ----------
@@ -51,10 +93,7 @@ def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
     delay : int
         0 or 1 exposures, as in `correction_loop.simulate_loop`.
     time : Quantity [time], shape (n,), optional
-        Time of each row, growing. Errors on either side of a gap (over 1.5 times the usual distance) are not compared.
-    n_resamples : int
-    rng : numpy.random.Generator, optional
-        Seeded with 0 if not given.
+        Time of each row, growing. Errors with a missing row between them are not compared as neighbours.
 
     Returns
     -------
@@ -68,52 +107,197 @@ def check_log(errors, delay=0, time=None, n_resamples=2000, rng=None):
     References
     ----------
     Uncorrelated errors beyond the delay as the mark of the best loop: Astrom 1970, "Introduction to stochastic control
-    theory", chapter 6; Harris 1989, Can. J. Chem. Eng. 67, 856. Interval: circular block bootstrap of pairs, Politis &
-    Romano 1992, with blocks of 2 n^(1/3) (Kunsch 1989 for the power of n).
+    theory", chapter 6; Harris 1989, Can. J. Chem. Eng. 67, 856. Interval: Bartlett 1946, J. R. Stat. Soc. Suppl. 8, 27.
     """
-    errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
-    if errors.shape[1] != 2 or len(errors) < _FEWEST:
-        raise ValueError(f"errors: expected shape (n, 2) with at least {_FEWEST} rows, found {errors.shape}")
-    if np.any(np.ptp(errors, axis=0) == 0):
-        raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
+    errors, time = _checked(errors, time)
     lag = 1 + as_count("delay", delay, maximum=1)
-    n_resamples = as_count("n_resamples", n_resamples, minimum=100)
+    place = series.places(time)
+    pairs = int(np.isin(place + lag, place, assume_unique=True).sum())
+    if pairs < _FEWEST - 2:
+        raise ValueError(f"time: expected at least {_FEWEST - 2} errors without a gap before the next, found {pairs}")
+    found = [_bartlett(axis, time, lag, pairs) for axis in errors.T]
+    correlation = np.array([value for value, _ in found])
+    half = np.array([error for _, error in found])
+    interval = np.clip(np.stack([correlation - half, correlation + half], axis=1), -1, 1)
+    return LogCheck(lag, correlation, interval, pairs)
+
+
+def _bartlett(values, time, lag, pairs):
+    """Correlation at a lag and 1.96 times its standard error, from the correlations at all lags that matter."""
+    reach = min(values.size - 1, max(10, int(10 * np.log10(values.size))) + 2 * lag)
+    rho = series.autocorrelation(values, reach, time * u.s)
+    known = np.where(np.abs(rho) > 2 / np.sqrt(pairs), rho, 0.0)
+    both = np.concatenate([known[:0:-1], known])  # lags -reach to reach
+    shifted = np.zeros((2, both.size))
+    shifted[0, lag:], shifted[1, :-lag] = both[:-lag], both[lag:]
+    terms = shifted[0] + shifted[1] - 2 * known[lag] * both
+    variance = 0.5 * np.sum(terms**2) / pairs
+    return float(rho[lag]), 1.96 * float(np.sqrt(variance))
+
+
+def _spectra(errors, time, exposure_s):
+    """Periodograms of stretches of a log: frequencies [Hz], powers and the share of each, for all stretches in a row.
+
+    A taper (Hann) keeps a strong slow motion from leaking into quick frequencies. Each row of powers, times its share,
+    sums to the variance of the errors.
+    """
+    frequencies, powers = [], []
+    whole = [(a, b) for a, b in series.stretches(time) if b - a >= _FEWEST]
+    rows = sum(b - a for a, b in whole)
+    for start, stop in whole:
+        part = errors[start:stop] - errors[start:stop].mean(axis=0)
+        n = len(part)
+        taper = np.hanning(n + 2)[1:-1, None]
+        raw = np.abs(np.fft.rfft(part * taper, axis=0)[1:]) ** 2
+        frequencies.append(np.fft.rfftfreq(n, exposure_s)[1:])
+        powers.append(2 * raw / (n * (taper**2).sum()) * n / rows)
+    return np.concatenate(frequencies), np.concatenate(powers)
+
+
+def _white_levels(frequency_hz, uncorrected, exposure_s):
+    """Level of the white part of a motion that is a random walk plus white noise, for each column of powers.
+
+    Fitted over all but the slow motion by the likelihood of a periodogram (Whittle), on a grid of the walk's share.
+    """
+    quick = frequency_hz > 0.1 / exposure_s
+    walk, power = 1 / (4 * np.sin(np.pi * frequency_hz[quick] * exposure_s) ** 2), uncorrected[quick]
+    levels, unlikeliness = [], []
+    for share in _WALKS:
+        shape = 1 + share * walk
+        levels.append(np.maximum((1 / shape) @ power / shape.size, 1e-30))
+        unlikeliness.append(np.log(shape).sum() + shape.size * np.log(levels[-1]))
+    best = np.argmin(unlikeliness, axis=0)
+    return np.array(levels)[best, np.arange(best.size)]
+
+
+def _star_widths(frequency_hz, power, gains, now, delay, exposure_s, picture_s, star_arcsec):
+    """Width along one axis for each gain: shape (gains,), or (gains, draws) for powers of shape (frequencies, draws)."""
+    frequency = frequency_hz * u.Hz
+    exposure = exposure_s * u.s
+    uncorrected = power / (rejection(frequency, exposure, now, delay) ** 2)[:, None]
+    white = _white_levels(frequency_hz, uncorrected, exposure_s)
+    # What is slower than a picture moves it as a whole.
+    blurs = 1 - np.sinc(frequency_hz * picture_s) ** 2
+    added = []
+    for gain in gains:
+        left, copied = (response(frequency, exposure, gain, delay) ** 2 for response in (rejection, noise_response))
+        added.append((blurs * left) @ uncorrected + (blurs * (copied - left)).sum() * white)
+    return np.sqrt(star_arcsec**2 + 8 * np.log(2) * np.maximum(added, 0.0))
+
+
+def judge(
+    errors,
+    exposure,
+    gain,
+    star_fwhm=2.2 * u.arcsec,
+    *,
+    delay=0,
+    time=None,
+    band=None,
+    picture_exposure=180 * u.s,
+    rng=None,
+):
+    """Judge the loop gain from a log, by what another gain would have done to the star in the picture.
+
+    With exposure and gain known, the motion that the loop met can be worked out of the log, frequency by frequency.
+    What it has of white noise (centroids, quick air) only shakes the mount when it is followed; the rest is worth
+    following. Other gains are tried on both, and "too low" is said only where a higher gain would make the star more than 3 per cent narrower:
+    the step within which the map of settings calls settings equal.
+
+    Parameters
+    ----------
+    errors : Quantity [angle], shape (n, 2)
+        Logged errors, one row an exposure; at least 40 rows. Leave out rows in which the star was lost.
+    exposure : Quantity [time]
+        From one correction to the next.
+    gain : float
+        With which the log was made, above 0.
+    star_fwhm : Quantity [angle]
+        Star in the main camera with perfect guiding; a small star shows more.
+    delay : int
+        0 or 1 exposures, as in `correction_loop.simulate_loop`.
+    time : Quantity [time], shape (n,), optional
+        Of each row, growing; stretches between gaps are looked at one by one.
+    band : pair of float, optional
+        Lowest and highest gain that the map of settings blesses at this exposure. A gain inside is left alone.
+    picture_exposure : Quantity [time]
+        Of the main camera.
+    rng : numpy.random.Generator, optional
+        Seeded with 0 if not given.
+
+    Returns
+    -------
+    Judgement
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Naming the argument.
+
+    Notes
+    -----
+    A dead band, backlash that swallows commands, and limits of corrections are not known to it.
+
+    References
+    ----------
+    Sensitivity functions: Franklin, Powell & Workman, "Digital control of dynamic systems". White part: Whittle 1953, Ark. Mat.
+    2, 423. Uncertainty by exponential draws of the periodogram: Franke & Haerdle 1992, Ann. Stat. 20, 121.
+    """
+    errors, time = _checked(errors, time)
+    exposure_s = as_quantity("exposure", exposure, u.s, minimum=1e-3, maximum=3600, ndim=0).value
+    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, minimum=0.01, maximum=1000, ndim=0).value
+    picture_s = as_quantity("picture_exposure", picture_exposure, u.s, above=0, maximum=1e6, ndim=0).value
+    delay = as_count("delay", delay, maximum=1)
+    gain = float(check_gain(as_number("gain", gain), delay, above=0))
+    if band is not None:
+        band = as_number("band", band, minimum=0, maximum=2, shape=(2,), ndim=1)
     rng = np.random.default_rng(0) if rng is None else rng
-    first = np.arange(len(errors) - lag)
-    if time is not None:
-        time = as_quantity("time", time, u.s, ndim=1).value
-        if time.size != len(errors) or np.any(np.diff(time) <= 0):
-            raise ValueError(f"time: expected {len(errors)} growing times, found {time.size}")
-        first = first[time[first + lag] - time[first] < (lag + 0.5) * np.median(np.diff(time))]
-        if first.size < _FEWEST:
-            raise ValueError(
-                f"time: expected at least {_FEWEST} errors without a gap before the next, found {first.size}"
-            )
-    before, after = errors[first], errors[first + lag]
-    sums = np.stack([before, after, before**2, after**2, before * after])  # (5, pairs, 2)
-    resampled = _block_means(sums, n_resamples, rng)
-    correlation = _correlation(sums.mean(axis=1))
-    interval = np.quantile(_correlation(resampled), [0.025, 0.975], axis=0).T
-    verdict = tuple(TOO_LOW if low > 0 else TOO_HIGH if high < 0 else FITTING for low, high in interval)
-    return LogCheck(lag, correlation, interval, verdict, first.size)
+    if not any(b - a >= _FEWEST for a, b in series.stretches(time)):
+        raise ValueError(f"time: expected a stretch of at least {_FEWEST} rows without a gap, found none")
+    frequency, power = _spectra(errors, time, exposure_s)
+    gains = np.unique(np.append(np.linspace(0.05, min(1.0, 0.95 * stability_limit(delay)), 20), gain))
+    here = int(np.searchsorted(gains, gain))
+    verdicts, stars = [], []
+    for axis in range(2):
+        # neighbouring ordinates of a tapered series are not independent, so pairs of them are drawn together
+        drawn = np.repeat(rng.standard_exponential((-(-frequency.size // 2), _DRAWS)), 2, axis=0)[: frequency.size]
+        widths = _star_widths(
+            frequency,
+            np.column_stack([power[:, axis], power[:, axis, None] * drawn]),
+            gains,
+            gain,
+            delay,
+            exposure_s,
+            picture_s,
+            star,
+        )
+        verdicts.append(_verdict(widths[:, 1:], here))
+        stars.append(widths[:, 0])
+    stars = np.array(stars).T
+    best = gains[np.argmin(stars, axis=0)]
+    if band is not None and band[0] <= gain <= band[1]:
+        verdicts = [FITTING, FITTING]
+    return Judgement(tuple(verdicts), gains, stars * u.arcsec, best, _sentence(verdicts, gain, band))
 
 
-def _correlation(means):
-    before, after, before2, after2, product = means
-    spread = np.sqrt(np.maximum((before2 - before**2) * (after2 - after**2), 1e-300))
-    return np.clip((product - before * after) / spread, -1.0, 1.0)
+def _verdict(widths, here):
+    """Of one axis, from the widths of the star in many draws, shape (gains, draws)."""
+    now = widths[here] / (1 + _NOTICED)
+    higher = widths[here:].min(axis=0) < now
+    lower = widths[: here + 1].min(axis=0) < now
+    if higher.mean() >= _SURE:
+        return TOO_LOW
+    if lower.mean() >= _SURE:
+        return TOO_HIGH
+    return FITTING if (higher | lower).mean() <= 1 - _SURE else CANT_TELL
 
 
-def _block_means(sums, n_resamples, rng):
-    """Means over resamples made of blocks with random starts, read round a circle; (5, n_resamples, 2)."""
-    count = sums.shape[1]
-    length = min(count, round(2 * count ** (1 / 3)))
-    running = np.concatenate(
-        [np.zeros_like(sums[:, :1]), np.cumsum(np.concatenate([sums, sums], axis=1), axis=1)], axis=1
-    )
-    starts = rng.integers(0, count, (n_resamples, -(-count // length)))
-    blocks = running[:, starts + length] - running[:, starts]
-    return blocks.mean(axis=2) / length
+def _sentence(verdicts, gain, band):
+    if band is not None and band[0] <= gain <= band[1]:
+        return f"Gain {gain:g} lies inside the band ({band[0]:g} to {band[1]:g}): leave it."
+    if verdicts[0] == verdicts[1]:
+        return f"Gain {gain:g}: {verdicts[0]} on both axes."
+    return f"Gain {gain:g}: {verdicts[0]} in right ascension, {verdicts[1]} in declination."
 
 
 def correlation_curve(errors, lags):
@@ -133,9 +317,7 @@ def correlation_curve(errors, lags):
     lags = as_count("lags", lags, minimum=1, maximum=len(errors) - 1)
     if np.any(np.ptp(errors, axis=0) == 0):
         raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
-    centred = errors - errors.mean(axis=0)
-    products = [(centred[: len(errors) - lag] * centred[lag:]).sum(axis=0) for lag in range(lags + 1)]
-    return np.array(products) / products[0]
+    return np.stack([series.autocorrelation(axis, lags) for axis in errors.T], axis=1)
 
 
 def spread_ellipse(errors, share=0.95, points=120):
