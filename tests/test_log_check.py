@@ -8,7 +8,16 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from helpers.correction_loop import loop
-from helpers.correction_loop.log_check import FITTING, TOO_HIGH, TOO_LOW, check_log, correlation_curve, spread_ellipse
+from helpers.correction_loop.log_check import (
+    CANT_TELL,
+    FITTING,
+    TOO_HIGH,
+    TOO_LOW,
+    check_log,
+    correlation_curve,
+    judge,
+    spread_ellipse,
+)
 
 ARCSEC = u.arcsec
 
@@ -20,28 +29,68 @@ def log_of(gain, delay=0, wander=0.3, n=1500, seed=1):
     return loop.simulate_loop(disturbance, rng.standard_normal((n, 2)) * ARCSEC, gain, delay).logged
 
 
-def best_gain(wander):
-    """Smallest pointing error of a random walk of steps `wander` in noise of 1: Muth 1960, J. Am. Stat. Assoc.
-    55, 299.
-    """
-    return (-(wander**2) + np.sqrt(wander**4 + 4 * wander**2)) / 2
-
-
-def test_low_fitting_and_high_gain_are_told_apart():
-    assert check_log(log_of(0.05)).verdict == (TOO_LOW, TOO_LOW)
-    assert check_log(log_of(best_gain(0.3))).verdict == (FITTING, FITTING)
-    assert check_log(log_of(1.2)).verdict == (TOO_HIGH, TOO_HIGH)
-
-
 def test_with_delay_errors_two_exposures_apart_are_compared():
     assert check_log(log_of(0.05, delay=1), delay=1).lag == 2
-    assert check_log(log_of(0.05, delay=1), delay=1).verdict == (TOO_LOW, TOO_LOW)
-    assert check_log(log_of(0.8, delay=1), delay=1).verdict == (TOO_HIGH, TOO_HIGH)
+    assert np.all(check_log(log_of(0.05, delay=1), delay=1).interval[:, 0] > 0)
+    assert np.all(check_log(log_of(0.8, delay=1), delay=1).interval[:, 1] < 0)
 
 
-def test_axes_are_judged_apart():
-    errors = np.column_stack([log_of(0.05)[:, 0], log_of(1.2)[:, 1]])
-    assert check_log(errors).verdict == (TOO_LOW, TOO_HIGH)
+def test_white_errors_are_judged_wrong_on_few_axes():
+    # nothing but noise at gain 0.5: neither gain is visibly better. Chance of 12 in 200 at a rate of 2 %: below 1e-3.
+    verdicts = [v for seed in range(100) for v in judge(white_log(40, seed), 2 * u.s, 0.5).verdict]
+    assert sum(v in (TOO_LOW, TOO_HIGH) for v in verdicts) <= 0.05 * len(verdicts)
+
+
+def white_log(rows, seed):
+    return 0.4 * np.random.default_rng(seed).standard_normal((rows, 2)) * ARCSEC
+
+
+def wormy_night(noise, exposure, rows, seed):
+    """A worm of 8 arcsec in right ascension, a slow drift in declination, and noise."""
+    rng = np.random.default_rng(seed)
+    time = exposure * np.arange(rows)
+    mount = np.column_stack([4 * np.sin(2 * np.pi * time / 480 + rng.uniform(0, 6)), 0.005 * time])
+    return mount, noise * rng.standard_normal((rows, 2))
+
+
+def true_widths(mount, noise, gains, exposure, star):
+    """Width along each axis by running the loop itself: mean variance of the pointing inside pictures of 180 s."""
+    pictures = round(180 / exposure)
+    widths = []
+    for gain in gains:
+        pointing = loop.simulate_loop(mount * ARCSEC, noise * ARCSEC, gain).pointing.value
+        cut = pointing[: len(pointing) // pictures * pictures].reshape(-1, pictures, 2)
+        widths.append(np.sqrt(star**2 + 8 * np.log(2) * cut.var(axis=1).mean(axis=0)))
+    return np.array(widths)
+
+
+def test_verdicts_agree_with_the_loop_itself():
+    # The loop is run again with every gain: a verdict is right where the star gets more than 3 per cent narrower.
+    right, told, cases = 0, 0, 0
+    for seed in range(40):
+        exposure, noise, gain = ((1, 0.1, 0.05), (2, 0.9, 0.9), (2, 0.2, 0.4), (4, 0.2, 0.1), (1, 0.6, 0.6))[seed % 5]
+        mount, false = wormy_night(noise, exposure, 1200, seed)
+        gains = np.append(np.linspace(0.05, 1, 20), gain)
+        truth = true_widths(mount, false, gains, exposure, 2.2)
+        log = loop.simulate_loop(mount * ARCSEC, false * ARCSEC, gain).logged
+        for axis, verdict in enumerate(judge(log, exposure * u.s, gain, 2.2 * ARCSEC).verdict):
+            noticed = truth[:, axis] < truth[-1, axis] / 1.03
+            lower = TOO_HIGH if noticed[gains < gain].any() else FITTING
+            expected = TOO_LOW if noticed[gains > gain].any() else lower
+            cases += 1
+            told += verdict != CANT_TELL
+            right += verdict in (expected, CANT_TELL)
+    print(f"{right} of {cases} right, {told} told")
+    assert right >= 0.9 * cases and told >= 0.6 * cases
+
+
+def test_inside_the_band_a_gain_is_left_alone():
+    mount, false = wormy_night(0.1, 4, 900, 1)
+    log = loop.simulate_loop(mount * ARCSEC, false * ARCSEC, 0.05).logged
+    assert judge(log, 4 * u.s, 0.05).verdict[0] == TOO_LOW
+    blessed = judge(log, 4 * u.s, 0.05, band=(0.05, 0.5))
+    assert blessed.verdict == (FITTING, FITTING) and "inside the band" in blessed.sentence
+    assert judge(log, 4 * u.s, 0.05, band=(0.1, 0.5)).verdict[0] == TOO_LOW
 
 
 @pytest.mark.parametrize("correlation", [-0.3, 0.0, 0.4])
@@ -50,7 +99,7 @@ def test_the_interval_covers_the_truth(correlation):
     hits = []
     for _ in range(60):
         series = signal.lfilter([1.0], [1.0, -correlation], rng.standard_normal((500, 2)), axis=0)
-        found = check_log(series[100:] * ARCSEC, n_resamples=300, rng=rng)
+        found = check_log(series[100:] * ARCSEC)
         hits += list((found.interval[:, 0] <= correlation) & (correlation <= found.interval[:, 1]))
     assert 0.85 <= np.mean(hits) <= 0.99
 
@@ -68,7 +117,7 @@ def test_errors_across_a_gap_are_not_compared():
 
 def test_same_log_same_answer():
     errors = log_of(0.5, n=300)
-    assert np.array_equal(check_log(errors).interval, check_log(errors).interval)
+    assert judge(errors, 1 * u.s, 0.5).verdict == judge(errors, 1 * u.s, 0.5).verdict
 
 
 def test_curve_starts_at_one_and_agrees_with_the_check():
@@ -104,7 +153,10 @@ def nan_log():
         (lambda: check_log(np.zeros((90, 2)) * ARCSEC), ValueError, "always the same"),
         (lambda: check_log(np.zeros((90, 2))), TypeError, "errors"),
         (lambda: check_log(log_of(0.5, n=60), delay=3), ValueError, "delay"),
-        (lambda: check_log(log_of(0.5, n=60), n_resamples=3), ValueError, "n_resamples"),
+        (lambda: judge(nan_log(), 1 * u.s, 0.5), ValueError, "errors: expected a finite number, found nan"),
+        (lambda: judge(log_of(0.5, n=60), 1 * u.s, 0.0), ValueError, "gain"),
+        (lambda: judge(log_of(0.5, n=60), 0 * u.s, 0.5), ValueError, "exposure"),
+        (lambda: judge(log_of(0.5, n=60), 1 * u.s, 0.5, band=(0.1,)), ValueError, "band"),
         (lambda: check_log(log_of(0.5, n=60), time=np.zeros(60) * u.s), ValueError, "time: expected 60 growing"),
         (lambda: check_log(log_of(0.5, n=60), time=np.arange(50) * u.s), ValueError, "time"),
         (lambda: check_log(log_of(0.5, n=50), time=np.cumsum([1, 1, 9] * 17)[:50] * u.s), ValueError, "gap"),
@@ -119,16 +171,16 @@ def test_wrong_arguments_are_named(call, error, words):
         call()
 
 
-@given(st.integers(0, 2**32 - 1), st.integers(40, 200), st.floats(-6, 6), st.sampled_from([0, 1]))
+@given(st.integers(0, 2**32 - 1), st.integers(40, 200), st.floats(-6, 4), st.sampled_from([0, 1]))
 @settings(max_examples=30, deadline=None, derandomize=True)
 def test_any_log_gives_correlations_within_one(seed, n, size, delay):
     errors = 10**size * np.cumsum(np.random.default_rng(seed).standard_normal((n, 2)), axis=0) * ARCSEC
-    found = check_log(errors, delay, n_resamples=100)
+    found = check_log(errors, delay)
     assert np.all(np.abs(found.correlation) <= 1) and np.all(np.abs(found.interval) <= 1)
     assert np.all(found.interval[:, 0] <= found.interval[:, 1])
 
 
-@given(st.integers(0, 2**32 - 1), st.integers(3, 80), st.floats(-6, 6), st.floats(0.01, 0.999), st.integers(1, 100))
+@given(st.integers(0, 2**32 - 1), st.integers(4, 80), st.floats(-6, 6), st.floats(0.01, 0.999), st.integers(1, 100))
 @settings(max_examples=30, deadline=None, derandomize=True)
 def test_any_log_gives_a_finite_ellipse_and_curve_or_a_named_error(seed, n, size, share, lags):
     errors = 10**size * np.random.default_rng(seed).standard_normal((n, 2)) * ARCSEC

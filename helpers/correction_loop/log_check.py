@@ -45,8 +45,8 @@ class Judgement:
     Attributes
     ----------
     verdict : tuple of 2 str
-        "too low": a higher gain would have made the star in the picture more than 3 per cent narrower. "too high": a lower one
-        would. "about right": neither. "can't tell": the log is too short to say.
+        "too low": a higher gain would have made the star in the picture more than 3 per cent narrower. "too high": a
+        lower one would. "about right": neither. "can't tell": the log is too short to say.
     gains : array, shape (G,)
         Gains that were tried on the log.
     star : Quantity [arcsec], shape (G, 2)
@@ -171,7 +171,7 @@ def _white_levels(frequency_hz, uncorrected, exposure_s):
 
 
 def _star_widths(frequency_hz, power, gains, now, delay, exposure_s, picture_s, star_arcsec):
-    """Width along one axis for each gain: shape (gains,), or (gains, draws) for powers of shape (frequencies, draws)."""
+    """Width of the star along one axis, shape (gains, draws), for powers of shape (frequencies, draws)."""
     frequency = frequency_hz * u.Hz
     exposure = exposure_s * u.s
     uncorrected = power / (rejection(frequency, exposure, now, delay) ** 2)[:, None]
@@ -201,8 +201,8 @@ def judge(
 
     With exposure and gain known, the motion that the loop met can be worked out of the log, frequency by frequency.
     What it has of white noise (centroids, quick air) only shakes the mount when it is followed; the rest is worth
-    following. Other gains are tried on both, and "too low" is said only where a higher gain would make the star more than 3 per cent narrower:
-    the step within which the map of settings calls settings equal.
+    following. Other gains are tried on both, and "too low" is said only where a higher gain would make the star more
+    than 3 per cent narrower: the step within which the map of settings calls settings equal.
 
     Parameters
     ----------
@@ -240,8 +240,8 @@ def judge(
 
     References
     ----------
-    Sensitivity functions: Franklin, Powell & Workman, "Digital control of dynamic systems". White part: Whittle 1953, Ark. Mat.
-    2, 423. Uncertainty by exponential draws of the periodogram: Franke & Haerdle 1992, Ann. Stat. 20, 121.
+    Sensitivity functions: Franklin, Powell & Workman, "Digital control of dynamic systems". White part: Whittle 1953,
+    Ark. Mat. 2, 423. Uncertainty by exponential draws of the periodogram: Franke & Haerdle 1992, Ann. Stat. 20, 121.
     """
     errors, time = _checked(errors, time)
     exposure_s = as_quantity("exposure", exposure, u.s, minimum=1e-3, maximum=3600, ndim=0).value
@@ -314,6 +314,8 @@ def correlation_curve(errors, lags):
         First row 1. Sums over the full length (biased form).
     """
     errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
+    if len(errors) < 4:
+        raise ValueError(f"errors: expected at least 4 rows, found {len(errors)}")
     lags = as_count("lags", lags, minimum=1, maximum=len(errors) - 1)
     if np.any(np.ptp(errors, axis=0) == 0):
         raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
