@@ -321,3 +321,94 @@ def test_a_file_that_changes_while_it_is_read(tmp_path, good_set):
     path.write_bytes(path.read_bytes()[:4000])
     with pytest.raises(TableError, match=r"frame_02.fits: the file is cut short"):
         camera_check.measure_files(files)
+
+
+# --- sizes known before reading, kinds that disagree
+
+
+def header_of(**cards):
+    header = fits.Header([("SIMPLE", True), ("BITPIX", 16), ("NAXIS", 2), ("NAXIS1", 100), ("NAXIS2", 100)])
+    header.update(cards)
+    return header.tostring().encode()
+
+
+@pytest.mark.parametrize(
+    "cards", [{"NAXIS2": -200}, {"NAXIS2": 10**9}, {"NAXIS2": 10**18}, {"NAXIS": 3, "NAXIS3": 10**12}, {"NAXIS": -1}]
+)
+def test_giant_and_negative_axes_are_refused(tmp_path, cards):
+    path = tmp_path / "odd.fits"
+    path.write_bytes(header_of(**cards) + bytes(28800))
+    with pytest.raises(TableError, match=r"odd.fits: expected"):
+        frame_files.open_frames(path)
+
+
+def test_what_unpacks_to_more_than_announced_is_refused_early(tmp_path):
+    path = tmp_path / "bomb.fits"
+    with gzip.open(path, "wb", 1) as file:
+        file.write(header_of())
+        for _ in range(5):
+            file.write(bytes(1 << 24))
+    with pytest.raises(TableError, match=r"bomb.fits: expected 0.02 MB of pixels once unpacked"):
+        frame_files.open_frames(path)
+    with gzip.open(path, "wb", 1) as file:
+        file.write(header_of(NAXIS2=10**8))
+    with pytest.raises(TableError, match=r"bomb.fits: expected at most 2 GB of pixels in one file, found 20 GB"):
+        frame_files.open_frames(path)
+
+
+@pytest.mark.parametrize("kind", ["packed", "float"])
+def test_a_cube_that_must_be_unpacked_is_read_once(tmp_path, monkeypatch, kind):
+    cube = np.random.default_rng(1).integers(0, 4000, (6, *SHAPE)).astype("u2" if kind == "packed" else "f4")
+    path = write(tmp_path / "cube.fits", cube)
+    if kind == "packed":
+        path.write_bytes(gzip.compress(path.read_bytes()))
+    reads = []
+    read = frame_files.read_fits_image
+    monkeypatch.setattr(frame_files, "read_fits_image", lambda path: reads.append(path) or read(path))
+    np.testing.assert_array_equal(np.asarray(frame_files.open_frames(path)), cube)
+    assert len(reads) == 1
+
+
+def test_kinds_that_disagree_and_exposures_that_make_no_sense(tmp_path):
+    data = np.full(SHAPE, 7, np.uint16)
+    for name, cards, message in (
+        ("dark_01.fits", {"IMAGETYP": "Flat Field", "EXPTIME": 1.0}, "found 'Flat Field' in the header .* 'dark' in"),
+        ("bias_01.fits", {"EXPTIME": 300.0}, r"expected the shortest exposure .* found EXPTIME 300 s"),
+    ):
+        folder = tmp_path / name.split(".")[0]
+        folder.mkdir()
+        write(folder / name, data, **cards)
+        with pytest.raises(TableError, match=rf"{name}: .*{message}"):
+            frame_files.sort_frames(folder)
+    colour = tmp_path / "colour"
+    colour.mkdir()
+    write(colour / "dark_01.fits", np.full((3, *SHAPE), 7, np.uint16), EXPTIME=10.0)
+    with pytest.raises(TableError, match=r"dark_01.fits: .*found 3 planes, as in a finished colour picture"):
+        frame_files.sort_frames(colour)
+
+
+def test_packed_files_of_a_folder_count_and_doubtful_kinds_are_told(tmp_path):
+    data = np.full(SHAPE, 7, np.uint16)
+    plain = write(tmp_path / "dark_1.fits", data, EXPTIME=10.0, IMAGETYP="Light Frame")
+    (tmp_path / "dark_2.fits.gz").write_bytes(gzip.compress(plain.read_bytes()))
+    files = frame_files.sort_frames(tmp_path)
+    assert [len(frames) for _, frames in files.darks] == [2]
+    assert files.remarks[0] == "the header of dark_1.fits says 'Light Frame', its name says dark: taken as a dark"
+
+
+@pytest.mark.parametrize(
+    ("call", "named"),
+    [
+        (lambda: camera_check.measure_files(3), "files: expected CameraFiles"),
+        (lambda: camera_check.measure_camera(b"x"), "bias: expected"),
+        (lambda: camera_check.measure_camera(np.zeros((2, 20, 20)), darks=3), "darks: expected a list"),
+        (lambda: camera_check.measure_camera(np.zeros((2, 20, 20)), darks=[3]), "darks: expected pairs"),
+        (lambda: camera_check.measure_camera(np.zeros((2, 20, 20)), mosaic="yes"), "mosaic: expected"),
+        (lambda: frame_files.open_frames(3), "paths: expected"),
+        (lambda: frame_files.sort_frames(b"x"), "paths: expected"),
+        (lambda: camera_verdict.usual_bad_pixels(3), "shape: expected"),
+    ],
+)
+def test_wrong_objects_are_named(call, named):
+    with pytest.raises(TypeError, match=named):
+        call()

@@ -51,10 +51,11 @@ class Glow:
 def block_levels(frame):
     """Level (mean of the middle half) and spread of blocks of a frame, and the size of a block (rows, columns)."""
     rows, columns = frame.shape
-    tall = max(1, min(_BLOCKS[0], rows // _BLOCK))
-    wide = max(1, min(_BLOCKS[1], columns // _BLOCK))
-    size = rows // tall, columns // wide
-    blocks = frame[: tall * size[0], : wide * size[1]].reshape(tall, size[0], wide, size[1]).swapaxes(1, 2)
+    size = max(_BLOCK, rows // _BLOCKS[0]), max(_BLOCK, columns // _BLOCKS[1])
+    # The last blocks are filled up by a mirror: a glow is brightest at the very edge, which must not be cut off.
+    filled = np.pad(frame, [(0, -rows % size[0]), (0, -columns % size[1])], mode="symmetric")
+    tall, wide = filled.shape[0] // size[0], filled.shape[1] // size[1]
+    blocks = filled.reshape(tall, size[0], wide, size[1]).swapaxes(1, 2)
     ordered = np.sort(blocks.reshape(tall, wide, -1), axis=-1)
     quarter = ordered.shape[-1] // 4
     middle = ordered[..., quarter : ordered.shape[-1] - quarter]
@@ -64,10 +65,11 @@ def block_levels(frame):
 
 def smooth_part(frame):
     """The smooth part of a frame and the spread about it, pixel by pixel, from `block_levels`."""
-    level, spread, _ = block_levels(frame)
-    factors = np.divide(frame.shape, level.shape)
+    level, spread, size = block_levels(frame)
+    rows, columns = frame.shape
     smooth, about = (
-        zoom(np.asarray(part, np.float32), factors, order=1, mode="nearest", grid_mode=True) for part in (level, spread)
+        zoom(np.asarray(part, np.float32), size, order=1, mode="nearest", grid_mode=True)[:rows, :columns]
+        for part in (level, spread)
     )
     return smooth, about
 
@@ -127,7 +129,8 @@ def find_glow(bias, darks, scale):
         rate=scale.value(peak / exposure.to_value(u.s), error / exposure.to_value(u.s), per_second),
         where=_named_place(at_row, at_column, excess.shape),
         share=share,
-        local=share < _LOCAL,
+        # Where a tenth of it is lost in noise, how far it reaches can't be told.
+        local=bool(share < _LOCAL and 3 * error <= _TENTH * peak),
         reach=float(np.sqrt(above.sum() * size[0] * size[1])) * u.pix,
         slope=max(steps) * rate * per_second / u.pix,
         frame=excess * rate * per_second,
@@ -148,12 +151,12 @@ def _region(bias, darks, glow):
         return np.ones(shape, bool), 0.0
     excess, error, blocks, size = _excess(bias, max(darks, key=lambda pair: pair[0])[1])
     inside = np.repeat(np.repeat(blocks, size[0], axis=0), size[1], axis=1)
-    missing = [(0, whole - part) for whole, part in zip(shape, inside.shape, strict=True)]
+    inside = inside[: shape[0], : shape[1]]
     # A tail of the glow is brighter on the side of its brightest place.
     away = np.hypot(*np.subtract(np.nonzero(blocks), np.array([np.unravel_index(np.argmax(excess), excess.shape)]).T))
     near = away < np.median(away)
     tail = excess[blocks][near].mean() - excess[blocks][~near].mean() if near.any() else 0.0
-    return np.pad(inside, missing, mode="edge"), error / 2 + max(tail, 0.0)
+    return inside, error / 2 + max(tail, 0.0)
 
 
 def dark_current(bias, darks, hot, glow, quantum, scale, known):

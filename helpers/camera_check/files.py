@@ -14,6 +14,7 @@ import numpy as np
 from helpers.shared.files import TableError, existing_file, read_fits_image
 
 LARGEST_FILE = 2e9  # bytes of pixels in one file; announced or unpacked, more is refused before it is read
+_MORE_THAN_ANNOUNCED = 50e6  # bytes of further parts in a packed file
 IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
 LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
 # Words of the header card IMAGETYP, or of the names of file and folder (common practice, no source).
@@ -115,16 +116,18 @@ def _read_plain(place, shape, dtype):
     """One frame of whole numbers as they are stored."""
     from astropy.io import fits
 
-    try:
-        with fits.open(place.path, memmap=False, do_not_scale_image_data=True, lazy_load_hdus=True) as file:
-            part = file[0]
-            if part.shape[-2:] != tuple(shape) or len(part.shape) != 2 + (place.planes > 1):
-                raise TableError(f"{place}: the file changed while it was read")
-            frame = part.section[place.plane] if place.planes > 1 else part.data
-    except TableError:
-        raise
-    except Exception as error:  # one sentence, whatever astropy met in a damaged file
-        raise TableError(f"{place}: the file is cut short or changed while it was read") from error
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            with fits.open(place.path, memmap=False, do_not_scale_image_data=True, lazy_load_hdus=True) as file:
+                part = file[0]
+                if part.shape[-2:] != tuple(shape) or len(part.shape) != 2 + (place.planes > 1):
+                    raise TableError(f"{place}: the file changed while it was read")
+                frame = part.section[place.plane] if place.planes > 1 else part.data
+        except TableError:
+            raise
+        except Exception as error:  # one sentence, whatever astropy met in a damaged file
+            raise TableError(f"{place}: the file is cut short or changed while it was read") from error
     frame = np.asarray(frame).astype(f"i{dtype.itemsize}" if dtype.itemsize > 1 else "u1").reshape(shape)
     if dtype.kind == "u" and dtype.itemsize > 1:
         # FITS knows signed integers only; unsigned ones are stored less half their range (FITS Standard 4.0, table 11).
@@ -196,20 +199,28 @@ def _check_size(path, header):
             raise TableError(f"{path.name}: expected positive whole sizes in the header (NAXIS, PCOUNT), found {rows}")
 
 
-def _unpacked_size(path):
-    """Bytes of a file once unpacked, at most a little more than what is read: a small file can hold a giant one."""
+def _check_packed(path):
+    """TableError when a packed file unpacks to more than its header announces, or to more than we read."""
+    from astropy.io import fits
+
     with path.open("rb") as file:
-        start = file.read(3)
-    opener = {b"\x1f\x8b": gzip.open, b"BZ": bz2.open}.get(start[:2])
+        start = file.read(2)
+    opener = {b"\x1f\x8b": gzip.open, b"BZ": bz2.open}.get(start)
     if opener is None:
-        return path.stat().st_size
-    size = 0
+        return
     with opener(path, "rb") as packed:
-        while size <= LARGEST_FILE and (part := packed.read(1 << 22)):
-            size += len(part)
-            if size == len(part) and not part.startswith(b"SIMPLE"):
-                raise TableError(f"{path.name}: expected a FITS file in the packed file, found something else")
-    return size
+        header = fits.Header.fromfile(packed)
+        _check_size(path, header)
+        axes = _axes_of(path, header)
+        announced = int(np.prod(axes, dtype=object)) * abs(header["BITPIX"]) // 8 if axes else LARGEST_FILE
+        left = min(announced + _MORE_THAN_ANNOUNCED, LARGEST_FILE)
+        while part := packed.read(1 << 22):
+            left -= len(part)
+            if left < 0:
+                raise TableError(
+                    f"{path.name}: expected {announced / 1e6:.3g} MB of pixels once unpacked, as in its header and at "
+                    f"most {LARGEST_FILE / 1e9:g} GB, found more"
+                )
 
 
 def _open_whole(path):
@@ -223,10 +234,7 @@ def _open_whole(path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # a damaged file must not be read in part with only a warning
         try:
-            if _unpacked_size(path) > LARGEST_FILE + 1e6:
-                raise TableError(
-                    f"{path.name}: expected at most {LARGEST_FILE / 1e9:g} GB in one file, found more once unpacked"
-                )
+            _check_packed(path)
             with fits.open(path, memmap=False, lazy_load_hdus=True, checksum=False) as file:
                 part, number = _first_picture(path, file)
                 header = part.header
