@@ -623,9 +623,28 @@ def test_the_search_takes_the_smallest_turn_and_says_when_nothing_is_enough():
     assert search.frame_kept == guide_field.frame_kept(search.turn, 6000, 4000)
     other = guide_field.search_position_angles(table, target, CLUB, 15, at_least=2, present=250 * u.deg)
     assert -45 * u.deg < other.turn < 0 * u.deg  # by way of the opposite angle, 220 degrees
+    assert np.all(search.poorer == np.minimum(search.before, search.after))
+    assert search.poorer[search.position_angle == search.best] >= 2
     poor = guide_field.search_position_angles(table, target, CLUB, 15, at_least=3)
     assert not poor.enough
     assert np.minimum(poor.before, poor.after).max() == 2
+
+
+@pytest.mark.parametrize(("aperture", "focal_length"), [(250, 1350), (130, 910), (150, 750), (80, 480)])
+def test_the_demo_list_serves_usual_rigs(aperture, focal_length):
+    stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")
+    mine = rig.changed(CLUB, telescope__aperture=aperture * u.mm, telescope__focal_length=focal_length * u.mm)
+    assert guide_field.list_falls_short(stars, TARGET, mine) == ""
+    assert guide_field.search_position_angles(stars, TARGET, mine, 13, step=30 * u.deg).before.max() > 0
+
+
+def test_a_list_that_falls_short_is_said_once():
+    stars, short = ring(TARGET, 40 * u.arcmin), rig.changed(STARTER, guide_optics__focal_length=120 * u.mm)
+    said = guide_field.list_falls_short(stars, TARGET, short)
+    assert "expected stars out to 88 arcmin" in said and said.count("expected") == 1
+    assert "a guide telescope keeps its field" in said
+    with pytest.raises(ValueError, match="keeps its field"):
+        guide_field.search_position_angles(stars, TARGET, short, 13)
 
 
 def test_frame_kept():

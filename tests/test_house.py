@@ -77,6 +77,7 @@ ORDER = [
     "error_budget.predict",
     "error_budget.causes",
     "planetary",
+    "ledger",
 ]
 # A room stands where its last part does: two parts of starlight serve the room before it as well.
 ROOMS = list(dict.fromkeys(name.split(".")[0] for name in reversed(ORDER) if not name.startswith("shared.")))[::-1]

@@ -28,14 +28,15 @@ from helpers.shared.checks import as_count, as_quantity
 class AngleSearch:
     """Usable stars before and after the flip for each position angle of the guide field, and the angle to set.
 
-    position_angle, before, after: shape (n,). best: the angle to set; turn: from the present angle, the shorter way,
-    when the two fields may change places; frame_kept: share of the picture as framed at present that is still in the
-    frame; enough: whether both fields have the wanted stars at the best angle.
+    position_angle, before, after, poorer (the smaller of the two): shape (n,). best: the angle to set; turn: from the
+    present angle, the shorter way, when the two fields may change places; frame_kept: share of the picture as framed at
+    present that is still in the frame; enough: whether both fields have the wanted stars at the best angle.
     """
 
     position_angle: u.Quantity
     before: np.ndarray
     after: np.ndarray
+    poorer: np.ndarray
     best: u.Quantity
     turn: u.Quantity
     frame_kept: float
@@ -93,6 +94,37 @@ def search_radius(rig):
     Quantity, arcmin
     """
     return np.arctan(_needed_radius(as_rig(rig))) * u.rad.to(u.arcmin) * u.arcmin
+
+
+def list_falls_short(catalogue, target, rig):
+    """Why a star list can't serve a rig at a target.
+
+    Parameters
+    ----------
+    catalogue : Table
+    target : SkyCoord
+    rig : Rig
+
+    Returns
+    -------
+    str
+        One sentence; empty when the list reaches as far as the guide field of the rig at any angle.
+    """
+    ra, dec, _ = star_columns(catalogue)
+    distance = np.hypot(*sky.tangent_plane(ra, dec, sky.as_place("target", target)))
+    distance, needed = distance[np.isfinite(distance)], _needed_radius(as_rig(rig))
+    if not np.any(distance <= needed):
+        return (
+            f"expected stars within {search_radius(rig):.0f} of the target, found none; are target and list of one "
+            "place, and right ascensions in degrees?"
+        )
+    reach = (np.arctan(distance.max()) * u.rad).to(u.arcmin)
+    if reach >= 0.9 * search_radius(rig):
+        return ""
+    said = f"expected stars out to {search_radius(rig):.0f} from the target, found none beyond {reach:.0f}"
+    if rig.guide_optics.kind == "guide telescope":
+        said += "; a guide telescope keeps its field through the flip and needs no search for an angle"
+    return said
 
 
 def frame_kept(turn, columns, rows):
@@ -158,19 +190,9 @@ def search_position_angles(
     step = as_quantity("step", step, "deg", minimum=0.1, maximum=90, ndim=0).value
     border = margin_mm(margin, rig)
     east, north = sky.tangent_plane(ra, dec, target)
-    distance, needed = np.hypot(east, north), _needed_radius(rig)
-    near = distance <= needed
-    if not near.any():
-        raise ValueError(
-            f"catalogue: expected stars within {search_radius(rig):.0f} of the target, found none; are target and "
-            f"list of "
-            "one place, and right ascensions in degrees?"
-        )
-    if np.nanmax(distance) < 0.9 * needed:
-        reach = (np.arctan(np.nanmax(distance)) * u.rad).to(u.arcmin)
-        raise ValueError(
-            f"catalogue: expected stars out to {search_radius(rig):.0f} from the target, found none beyond {reach:.0f}"
-        )
+    if said := list_falls_short(catalogue, target, rig):
+        raise ValueError(f"catalogue: {said}")
+    near = np.hypot(east, north) <= _needed_radius(rig)
     east, north, magnitude = east[near], north[near], magnitude[near]
     half_turn = np.arange(0, 180, step)
     angles = np.concatenate([half_turn, half_turn + 180]) + present
@@ -179,7 +201,8 @@ def search_position_angles(
         x, y = sky_to_sensor(east, north, angle, optics)
         counts[i] = usable_on_sensor(x, y, magnitude, rig, limiting, saturation, border)[1].sum()
     other_side = np.roll(counts, -half_turn.size)
-    poorer = np.minimum(counts, other_side)[: half_turn.size]
+    fewer = np.minimum(counts, other_side)
+    poorer = fewer[: half_turn.size]
     turns = (half_turn + 90) % 180 - 90  # by half a turn the two fields change places, so 90 degrees is the most
     good = poorer >= min(at_least, poorer.max())
     best = np.flatnonzero(good)[np.argmin(np.abs(turns[good]))]
@@ -188,6 +211,7 @@ def search_position_angles(
         position_angle=np.mod(angles, 360) * u.deg,
         before=counts,
         after=other_side,
+        poorer=fewer,
         best=np.mod(present + turns[best], 360) * u.deg,
         turn=turns[best] * u.deg,
         frame_kept=frame_kept(turns[best] * u.deg, camera.columns, camera.rows),

@@ -1,0 +1,161 @@
+"""The ledger: each quantity that several rooms show, computed by each, and whose numbers they are."""
+
+import time
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import error_budget, guide_field, pixel_scale, seeing, starlight
+from helpers import rig as rigs
+from helpers.correction_loop import night
+from helpers.ledger import RESTS_ON, ledger
+from helpers.rig.parts import KEYS
+
+CLUB = rigs.demo_rig()
+RIGS = {
+    "club": CLUB,
+    "starter": rigs.demo_rig("starter"),
+    "910/130 pick-off": rigs.changed(
+        CLUB,
+        telescope__aperture=130 * u.mm,
+        telescope__focal_length=910 * u.mm,
+        telescope__central_obstruction=0.3,
+        guide_camera__read_noise=1.5 * u.electron,
+    ),
+}
+
+
+def shown(rig):
+    """Every quantity that more than one room shows: name to room to value."""
+    exposure, aperture = rig.guiding.exposure, rig.guide_optics.aperture
+    mine, check, budget = ledger(rig), pixel_scale.compare_scales(rig), error_budget.predict(rig)
+    air = seeing.atmosphere_for(rig.site)
+    stars = guide_field.middling_stars(rig)
+    drawn = night.guide_night(rig, stars, np.random.default_rng(0), duration=10 * u.s, runs=1)
+    overhead = starlight.star_signal(rig, 12.0, airmass=1)
+    lit = guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)
+    meridian = guide_field.meridian_passage(stars.target, rig.site.latitude)
+    scale = pixel_scale.pixel_scale(
+        rig.guide_camera.pixel_size, rig.guide_optics.focal_length, rig.guide_camera.binning
+    )
+    return {
+        "width of a guide star": {
+            "ledger": mine.guide_star_fwhm,
+            "01": check.guide_fwhm,
+            "02": overhead.fwhm,
+            "03": starlight.guide_star_fwhm(rig),
+        },
+        "scale of the guide camera": {"01": check.guide_scale, "02": overhead.pixel_scale, "formula": scale},
+        "movement that shows": {"ledger": mine.picture_notices, "01": check.noticed},
+        "width in the picture": {
+            "01": check.main_fwhm,
+            "07": starlight.picture_star_fwhm(rig),
+        },
+        "width in the picture at the target": {
+            "07": drawn.star_fwhm,
+            "10": budget.picture_terms["air and diffraction"],
+        },
+        "light that passes": {
+            "ledger": mine.light_share,
+            "03": lit,
+        },
+        "airmass": {"03": meridian.airmass, "07": drawn.airmass, "10": budget.airmass},
+        "target, declination": {
+            "03": stars.target.dec.deg,
+            "10": guide_field.default_target(rig).dec.deg,
+        },
+        "magnitude of the brightest star used": {
+            "10": budget.magnitudes.min(),
+            "03": stars.magnitudes[np.argmin(np.abs(stars.magnitudes - budget.magnitudes.min()))],
+        },
+        "air": {"ledger": mine.air, "04": seeing.image_motion(aperture, air, exposure)},
+        "centroid error of the mean": {
+            "ledger": mine.noise,
+            "10": budget.centroid_error,
+            "07": night.mean_centroid_error(rig, budget.magnitudes, exposure, airmass=budget.airmass),
+        },
+        "log": {"ledger": mine.logged_rms, "10": budget.logged_rms},
+        "pointing": {"ledger": mine.pointing_rms, "10": budget.pointing_rms},
+        "star in the picture": {"ledger": mine.final_fwhm, "10": budget.final_fwhm},
+        "stars": {"ledger": mine.stars, "10": budget.stars},
+    }
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_a_quantity_is_the_same_in_every_room(name):
+    for quantity, rooms in shown(RIGS[name]).items():
+        values = {room: float(u.Quantity(value).value) for room, value in rooms.items()}
+        print(f"{name}: {quantity}: " + ", ".join(f"{room} {value:.4f}" for room, value in values.items()))
+        first = next(iter(values.values()))
+        assert values == pytest.approx(dict.fromkeys(values, first), rel=1e-6), quantity
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_the_faintest_star_has_the_error_it_is_said_to_have(name):
+    rig, mine = RIGS[name], ledger(RIGS[name])
+    reaching = mine.faintest_star - 2.5 * np.log10(mine.light_share)
+    assert starlight.star_signal(rig, reaching).centroid_error.value == pytest.approx(0.1, rel=1e-3)
+
+
+def test_a_guide_telescope_keeps_its_stars_through_the_flip():
+    mine = ledger(RIGS["starter"])
+    assert mine.stars_after_flip == mine.stars > 0 and mine.light_share == 1
+    assert 0 < ledger(CLUB).light_share < 1
+
+
+def test_a_remembered_ledger_is_quick_and_an_unknown_one_is_not_slow():
+    ledger(CLUB)
+    start = time.perf_counter()
+    ledger(CLUB)
+    assert time.perf_counter() - start < 0.05
+
+
+def test_nothing_of_a_demo_rig_is_the_readers():
+    assert ledger(CLUB).own == frozenset()
+    mine = rigs.changed(CLUB, {key: rigs.flat(CLUB)[key] for key in RESTS_ON["picture_notices"]})
+    assert mine.own >= RESTS_ON["picture_notices"] and ledger(mine).own == {"picture_notices"}
+    everything = rigs.from_flat(rigs.flat(CLUB), own=KEYS)
+    assert ledger(everything).own == set(RESTS_ON)
+
+
+def spoilt(rig, key):
+    """The rig with one value somewhat changed; None where the value is a text or can't be changed alone."""
+    value = rigs.flat(rig)[key]
+    if isinstance(value, str):
+        other = {"guide_optics.filter": "long-pass", "site.atmosphere": "calm night"}.get(key)
+    elif isinstance(value, bool):
+        other = not value
+    elif isinstance(value, int):
+        other = {"guide_camera.binning": 2, "main_camera.binning": 2, "guiding.delay": 1}.get(key, max(1, value // 2))
+    else:
+        other = 0.8 * value
+    try:
+        return None if other is None else rigs.changed(rig, {key: other})
+    except rigs.RigError:
+        return None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["club", "starter"])
+def test_a_number_hangs_on_what_it_is_said_to_hang_on_and_on_nothing_else(name):
+    rig = rigs.changed(RIGS[name], {"guiding.dead_band": 0.1 * u.arcsec})
+    before, moved = ledger(rig), {number: set() for number in RESTS_ON}
+    for key in KEYS:
+        if (other := spoilt(rig, key)) is None:
+            continue
+        after = ledger(other)
+        for number in RESTS_ON:
+            if getattr(before, number) != getattr(after, number):
+                moved[number].add(key)
+    for number, keys in RESTS_ON.items():
+        # a pick-off's optics follow those of the telescope
+        unsaid = {key for key in moved[number] if not {key, key.replace("telescope.", "guide_optics.")} & keys}
+        assert unsaid == set(), number
+        print(f"{name}: {number} moved with {len(moved[number] & keys)} of {len(keys)} values")
+
+
+@pytest.mark.parametrize("wrong", [None, 5, "club", {}])
+def test_something_else_than_a_rig_is_named(wrong):
+    with pytest.raises(TypeError, match="rig: expected a Rig"):
+        ledger(wrong)
