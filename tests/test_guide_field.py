@@ -4,6 +4,7 @@ import concurrent.futures
 import importlib.util
 import re
 import threading
+import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -473,6 +474,101 @@ def test_wrong_questions_are_refused_before_anything_is_asked():
 def test_the_magnitude_column_must_be_there(service):
     with pytest.raises(star_lists.StarListError, match="magnitude_column.*Gmag"):
         guide_field.cone_search(f"{service}/stars", TARGET, 1 * u.deg, magnitude_column="Kmag")
+
+
+# --- odd star lists -----------------------------------------------------------------------------------------------
+
+
+def written(tmp_path, rows, names="ra,dec,magnitude"):
+    path = tmp_path / "stars.csv"
+    path.write_text(names + "\n" + "\n".join(",".join(map(str, row)) for row in rows))
+    return path
+
+
+def strewn_rows(number=40, ra=188.0, dec=33.0, size=1.0, seed=1):
+    rng = np.random.default_rng(seed)
+    ra, dec = ra + size * rng.uniform(-1, 1, number), dec + size * rng.uniform(-1, 1, number)
+    return np.column_stack([ra, dec, rng.uniform(8, 15, number)])
+
+
+@pytest.mark.parametrize("mark", [99.99, -99, -999, 9999, 1e30])
+def test_marks_for_a_missing_magnitude_are_no_magnitudes(tmp_path, mark):
+    rows = strewn_rows()
+    rows[7, 2] = mark
+    path = written(tmp_path, rows)
+    with pytest.raises(star_lists.StarListError, match=r"1 star has no magnitude \(first: data row 8\)"):
+        guide_field.load_catalogue(path)
+    stars = guide_field.load_catalogue(path, missing_magnitudes="leave out")
+    assert len(stars) == 39 and stars.meta["notes"] == ["1 star has no magnitude: left out."]
+
+
+def test_thousandths_of_a_magnitude_are_named(tmp_path):
+    rows = strewn_rows() * [1, 1, 1000]
+    with pytest.raises(star_lists.StarListError, match="thousandths of a magnitude"):
+        guide_field.load_catalogue(written(tmp_path, rows))
+
+
+def test_radians_are_named_and_what_a_single_star_was_taken_for_is_said(tmp_path):
+    rows = strewn_rows()
+    rows[:, :2] = np.radians(rows[:, :2])
+    with pytest.raises(star_lists.StarListError, match="look like radians"):
+        guide_field.load_catalogue(written(tmp_path, rows))
+    one = written(tmp_path, [(12.5, 33, 10)])
+    assert "taken as degrees" in guide_field.load_catalogue(one).meta["notes"][0]
+    hours = guide_field.load_catalogue(one, ra_unit="hourangle")
+    assert hours["ra"][0] == pytest.approx(187.5) and hours.meta["notes"] == []
+    assert len(guide_field.load_catalogue(written(tmp_path, strewn_rows(ra=3, dec=1)))) == 40  # degrees near 0 h
+
+
+def test_near_doubles_count_once_wherever_they_fall(tmp_path):
+    rows = strewn_rows(number=300)
+    doubles = rows.copy()
+    angle = np.random.default_rng(2).uniform(0, 2 * np.pi, 300)
+    doubles[:, 0] += 0.04 / 3600 * np.cos(angle) / np.cos(np.radians(33))
+    doubles[:, 1] += 0.04 / 3600 * np.sin(angle)
+    doubles[:, 2] += 0.5
+    stars = guide_field.load_catalogue(written(tmp_path, np.vstack([rows, doubles]).tolist()))
+    assert len(stars) == 300
+    assert sorted(stars["magnitude"]) == pytest.approx(sorted(rows[:, 2]))  # the brighter of each pair
+
+
+def test_a_right_ascension_of_360_is_0(tmp_path):
+    assert guide_field.load_catalogue(written(tmp_path, [(360, 33, 10), (359, 34, 9)]))["ra"].tolist() == [0, 359]
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "unit", "words"),
+    [("magnitude", [4.0, 5.0], "dex", "expected the unit mag"), ("ra", [True, False], None, "truth values")],
+)
+def test_units_and_types_that_only_look_right_are_refused(tmp_path, column, values, unit, words):
+    table = Table({"ra": [188.0, 189.0], "dec": [33.0, 34.0], "magnitude": [9.0, 10.0]})
+    table[column] = values
+    table[column].unit = unit
+    table.write(tmp_path / "stars.ecsv")
+    with pytest.raises(ValueError, match=words):
+        guide_field.load_catalogue(tmp_path / "stars.ecsv")
+
+
+def test_the_time_limit_holds_however_slowly_an_answer_comes():
+    end = threading.Event()
+    start = time.monotonic()
+    with pytest.raises(TimeoutError, match=r"no complete answer within 0.2 s"):
+        star_lists._in_time(lambda: end.wait(20), 0.2, "https://example.org")
+    assert time.monotonic() - start < 5
+    end.set()
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (b'<VOTABLE><STREAM href="http://localhost:9/x"/></VOTABLE>', "expected a table with all its rows"),
+        (b"<VOTABLE>" + b"<TR></TR>" * 200 + b"</VOTABLE>", "200 rows, expected at most 100"),
+        (b"<VOTABLE>" + b"<FIELD/>" * 5000 + b"</VOTABLE>", "columns"),
+    ],
+)
+def test_answers_that_lead_elsewhere_or_are_too_long_are_refused_before_parsing(body, words):
+    with pytest.raises(star_lists.StarListError, match=words):
+        star_lists._check_answer(body, 100, "https://example.org")
 
 
 # --- meridian flip ------------------------------------------------------------------------------------------------

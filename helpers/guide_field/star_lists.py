@@ -1,6 +1,8 @@
 """Star lists of the reader: from a file, or from a catalogue service when the reader asks for it."""
 
 import io
+import queue
+import threading
 import time
 import warnings
 from pathlib import Path
@@ -9,6 +11,7 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
 from astropy.table import Table
+from scipy.spatial import KDTree
 
 from helpers.shared import files as tables
 from helpers.shared.checks import as_choice, as_count, as_quantity
@@ -18,6 +21,9 @@ _RA_NAMES = ("ra", "raj2000", "ra_icrs", "_raj2000", "ra_deg")
 _DEC_NAMES = ("dec", "dej2000", "de_icrs", "_dej2000", "dec_deg", "declination")
 _MAGNITUDE_NAMES = ("magnitude", "phot_g_mean_mag", "gmag", "g_mag", "mag", "vmag")
 _MOST_BYTES = 64_000_000
+_MOST_COLUMNS = 2000
+_SAME_PLACE_ARCSEC = 0.1
+_BRIGHTEST, _FAINTEST = -5.0, 40.0  # no star of the night sky lies beyond; numbers that do mark a missing magnitude
 
 
 class StarListError(ValueError):
@@ -59,19 +65,41 @@ def _star_table(ra_deg, dec_deg, magnitude, source, missing_magnitudes):
     if len(magnitude) == 0:
         raise StarListError(f"{source}: expected at least one star with a magnitude, found none")
     ra_deg = np.mod(ra_deg, 360.0)
-    # Brightest first, then the first of those that share a place within 0.1 arcsec, counted on the unit sphere so that
-    # neither 0 h nor a pole makes a difference.
     order = np.argsort(magnitude, kind="stable")
-    ra, dec = np.radians(ra_deg[order]), np.radians(dec_deg[order])
-    place = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
-    _, first = np.unique(np.round(place / np.radians(0.1 / 3600)).astype(np.int64), axis=0, return_index=True)
-    kept = np.sort(order[first])
+    kept = np.sort(order[~_near_a_brighter_one(ra_deg[order], dec_deg[order])])
     repeated = len(order) - len(kept)
     if repeated:
         notes.append(f"{_numbered(repeated, 'row repeats', 'rows repeat')} a star at the same place: left out.")
     table = Table({"ra": ra_deg[kept] * u.deg, "dec": dec_deg[kept] * u.deg, "magnitude": magnitude[kept] * u.mag})
     table.meta["notes"] = notes
     return table
+
+
+def _near_a_brighter_one(ra_deg, dec_deg):
+    """Which stars, brightest first, stand within 0.1 arcsec of one before them; neither 0 h nor a pole matters."""
+    ra, dec = np.radians(ra_deg), np.radians(dec_deg)
+    place = np.stack([np.cos(dec) * np.cos(ra), np.cos(dec) * np.sin(ra), np.sin(dec)], axis=1)
+    pairs = KDTree(place).query_pairs(np.radians(_SAME_PLACE_ARCSEC / 3600), output_type="ndarray")
+    near = np.zeros(len(ra), bool)
+    near[pairs.max(axis=1)] = True
+    return near
+
+
+def _without_marks(magnitude, source):
+    """Magnitudes with NaN where a number only marks a missing one, such as 99.99, -999 or 9999."""
+    known = magnitude[np.isfinite(magnitude)]
+    if known.size and np.all((known > 1000) & (known < 40_000)) and np.ptp(known) > 0:
+        raise StarListError(
+            f"{source}: magnitude: found values from {known.min():g} to {known.max():g}, which look like thousandths "
+            "of a magnitude; divide them by 1000"
+        )
+    return np.where((magnitude > _BRIGHTEST) & (magnitude < _FAINTEST), magnitude, np.nan)
+
+
+def _looks_like_radians(ra, dec):
+    """Whether plain numbers for both angles are more likely radians: many stars in a field tiny if in degrees."""
+    small = ra.min() >= 0 and ra.max() <= 2 * np.pi and np.abs(dec).max() <= np.pi / 2
+    return small and len(ra) >= 10 and np.ptp(dec) < 0.07 and np.ptp(ra) < 0.07 / max(np.cos(dec.mean()), 0.07)
 
 
 def _looks_like_hours(ra, dec):
@@ -130,14 +158,39 @@ def load_catalogue(path, columns=None, ra_unit=None, missing_magnitudes="refuse"
     ra = stars["ra"].quantity.to_value("deg")
     dec, magnitude = stars["dec"].quantity.value, stars["magnitude"].quantity.value
     _check_places(ra, dec, name)
-    if ra_unit is None and _looks_like_hours(ra, dec):
-        without_unit = tables.read_table(path, {"ra": None}, columns={"ra": columns.get("ra", "ra")})
-        if without_unit["ra"].unit is None:
+    units = _units(path, columns, name)
+    if ra_unit is None and units.get("ra") is None:
+        if _looks_like_radians(ra, dec):
+            raise StarListError(
+                f"{name}: right ascension runs from {ra.min():g} to {ra.max():g}, declination from {dec.min():g} to "
+                f'{dec.max():g} without a unit: they look like radians; convert them to degrees, or say ra_unit="deg"'
+            )
+        if _looks_like_hours(ra, dec):
             raise StarListError(
                 f"{name}: right ascension runs from {ra.min():g} to {ra.max():g} without a unit and looks like hours; "
                 'say ra_unit="hourangle" or ra_unit="deg"'
             )
-    return _star_table(ra, dec, magnitude, name, missing_magnitudes)
+    table = _star_table(ra, dec, _without_marks(magnitude, name), name, missing_magnitudes)
+    if ra_unit is None and units.get("ra") is None and ra.min() >= 0 and ra.max() <= 24 and np.ptp(dec) < 0.05:
+        # one star or a strip: its shape can't tell hours from degrees
+        table.meta["notes"].append(
+            'Right ascensions were taken as degrees; if they are hours, say ra_unit="hourangle".'
+        )
+    return table
+
+
+def _units(path, columns, name):
+    """Units that the file itself gives; truth values and units that only look convertible are refused."""
+    if tables.file_format(path) == "CSV":
+        return {}
+    raw = tables.read_table(path, dict.fromkeys(("ra", "dec", "magnitude")), columns=columns)
+    for wanted in raw.colnames:
+        column = raw[wanted]
+        if getattr(column, "dtype", np.dtype(float)).kind == "b":
+            raise StarListError(f"{name}: column for {wanted}: expected numbers, found truth values")
+        if wanted == "magnitude" and column.unit is not None and "mag" not in str(column.unit):
+            raise StarListError(f"{name}: column for magnitude: expected the unit mag, found '{column.unit}'")
+    return {wanted: raw[wanted].unit for wanted in raw.colnames}
 
 
 def _column_by_meaning(table, name, names, ucds):
@@ -181,6 +234,26 @@ def _status(votable):
     return ([str(info.value).upper() for info in infos if info.name.upper() == "QUERY_STATUS"] or ["OK"])[-1]
 
 
+def _in_time(work, timeout_s, address):
+    """What `work()` gives or raises; TimeoutError when it takes longer, however slowly a service drips its answer."""
+    done = queue.Queue()
+
+    def run():
+        try:
+            done.put((work(), None))
+        except Exception as error:  # noqa: BLE001  handed on to the caller's thread
+            done.put((None, error))
+
+    threading.Thread(target=run, daemon=True).start()
+    try:
+        result, error = done.get(timeout=min(timeout_s, threading.TIMEOUT_MAX))
+    except queue.Empty:
+        raise TimeoutError(f"{address}: no complete answer within {timeout_s:g} s; try again later") from None
+    if error is not None:
+        raise error
+    return result
+
+
 def _download(query, address, timeout_s):
     """The body of the service's answer; stops when it takes too long or grows too large."""
     import requests
@@ -208,6 +281,19 @@ def _download(query, address, timeout_s):
     except requests.exceptions.RequestException:
         raise ConnectionError(f"{address}: can't be reached; is there a network, and is the address right?") from None
     return bytes(body)
+
+
+def _check_answer(body, most_stars, address):
+    """Refuse an answer that leads elsewhere or is too long, before it is parsed."""
+    try:
+        tables.refuse_outside_streams(body, address)
+    except tables.TableError as error:
+        raise StarListError(str(error)) from error
+    for mark, most, what in ((b"<TR", most_stars, "rows"), (b"<FIELD", _MOST_COLUMNS, "columns")):
+        if body.count(mark) > most + 10:
+            raise StarListError(
+                f"{address}: {body.count(mark):,} {what}, expected at most {most:,}; choose a smaller radius"
+            )
 
 
 def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s, most_stars=200_000):
@@ -263,7 +349,9 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
 
     with Session() as session, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # services bend the VOTable standard in many harmless ways
-        body = _download(SCSQuery(address, centre.icrs, radius, verbosity=2, session=session), address, timeout_s)
+        query = SCSQuery(address, centre.icrs, radius, verbosity=2, session=session)
+        body = _in_time(lambda: _download(query, address, timeout_s), timeout_s, address)
+        _check_answer(body, most_stars, address)
         try:
             answer = SCSResults(parse(io.BytesIO(body)))
             table = answer.to_table()
@@ -292,4 +380,4 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
     except (TypeError, u.UnitConversionError) as error:
         raise StarListError(f"{address}: expected numbers for places and magnitudes: {error}") from error
     _check_places(ra_deg, dec_deg, address)
-    return _star_table(ra_deg, dec_deg, magnitude, address, "leave out")
+    return _star_table(ra_deg, dec_deg, _without_marks(magnitude, address), address, "leave out")
