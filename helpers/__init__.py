@@ -12,8 +12,9 @@ camera_check      08  a camera judged by its own frames
 night_comparison  09  two cameras in one night, with honest statistics
 error_budget      10  the whole chain, its causes, and what to change next
 planetary         11  the same camera on planets
+ledger                the reader's numbers from the first room to the last, each from the room that shows it
 
-shared            what several rooms need and none owns: checks of arguments, files, series
+shared            what several rooms need and none owns: checks of arguments, files, series, sky, optics
 classroom         furniture of workbooks: figures, panels, exercises, forms
 command           what `python3 -m helpers` does
 """
