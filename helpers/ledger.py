@@ -4,16 +4,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 import astropy.units as u
-import numpy as np
 
 from helpers import pixel_scale
 from helpers.error_budget.predict import predict
-from helpers.guide_field.pick_off import lit_fraction
 from helpers.guide_field.targets import default_target
 from helpers.rig.parts import Rig
 from helpers.seeing.air import atmosphere_for, image_motion
-from helpers.starlight.light import limiting_magnitude
-from helpers.starlight.widths import guide_star_fwhm
+from helpers.starlight.view import view
 
 FAINTEST_ERROR = 0.1 * u.arcsec  # a star is usable when its centroid is known to this, one axis
 
@@ -29,14 +26,15 @@ class Ledger:
     guide_star_fwhm : Quantity [arcsec]
         Width of a guide star overhead.
     faintest_star : float
-        Gaia G, as in a star list, of the faintest star whose centroid error is 0.1 arcsec on one axis, overhead.
+        Gaia G, as in a star list, of the faintest star whose centroid error is 0.1 arcsec on one axis, overhead; where
+        coarse pixels let no star be known so well, of the brightest that leaves them unfilled.
     light_share : float
         Of the beam that reaches the middle of the guide sensor; 1 without pick-off.
     stars : int
-        Guide stars used, in a middling field of the sky about the rig's default target.
-    stars_after_flip : int or None
-        The same after the meridian flip: a guide telescope keeps its field, a pick-off gets another, middling too. None
-        where no star is good enough.
+        Guide stars used, in a middling field of the sky about the rig's default target; one poor star where none is
+        good enough.
+    stars_after_flip : int
+        The same after the meridian flip: a guide telescope keeps its field, a pick-off gets another, middling too.
     air : Quantity [arcsec]
         Wander of one star in one exposure by the air overhead, one axis.
     noise : Quantity [arcsec]
@@ -54,7 +52,7 @@ class Ledger:
     faintest_star: float
     light_share: float
     stars: int
-    stars_after_flip: int | None
+    stars_after_flip: int
     air: u.Quantity
     noise: u.Quantity
     logged_rms: u.Quantity
@@ -124,14 +122,14 @@ RESTS_ON = {
 @lru_cache(maxsize=64)
 def _numbers(rig):
     budget = predict(rig, default_target(rig))
-    share = lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)
+    overhead = view(rig)
     return {
         "picture_notices": pixel_scale.compare_scales(rig).noticed,
-        "guide_star_fwhm": guide_star_fwhm(rig),
-        "faintest_star": float(limiting_magnitude(rig, FAINTEST_ERROR) + 2.5 * np.log10(share)),
-        "light_share": float(share),
-        "stars": budget.stars if budget.guidable else 0,
-        "stars_after_flip": budget.stars if budget.guidable else None,
+        "guide_star_fwhm": overhead.fwhm,
+        "faintest_star": float(overhead.faintest(FAINTEST_ERROR)),
+        "light_share": float(overhead.light_share),
+        "stars": budget.stars,
+        "stars_after_flip": budget.stars,
         "air": image_motion(rig.guide_optics.aperture, atmosphere_for(rig.site), rig.guiding.exposure),
         "noise": budget.centroid_error,
         "logged_rms": budget.logged_rms,
