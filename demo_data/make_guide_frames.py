@@ -36,7 +36,7 @@ def mount_motion(rng):
     return place[:, None] * u.arcsec
 
 
-def main():
+def main(folder=HERE):
     club, rng = rig.demo_rig("club", "B"), np.random.default_rng(SEED)
     camera, optics = club.guide_camera, club.guide_optics
     stars = guide_field.load_catalogue(HERE / "field_before_flip.ecsv")
@@ -73,7 +73,7 @@ def main():
         ],
         name="STARS",
     )
-    fits.HDUList([picture, table]).writeto(HERE / "guide_frames.fits", overwrite=True)
+    fits.HDUList([picture, table]).writeto(folder / "guide_frames.fits", overwrite=True)
     print(f"{frames.shape} frames, {len(stars)} stars, brightest value {frames.max()}")
 
 

@@ -17,14 +17,14 @@ from helpers import rig
 from helpers.starlight import spectra
 
 
-def main():
+def main(folder=HERE):
     wavelength = np.arange(350, 1101, 25) * u.nm
     sensor = spectra.quantum_efficiency(rig.demo_rig("club", "B").guide_camera, wavelength)
     values = sensor * spectra.mosaic_transmission("mean", wavelength)
     lines = ["# Invented; made by make_sensor_curve.py. Wavelength in nm; electrons per photon, dyes included."]
     lines.append("wavelength,quantum_efficiency")
     lines += [f"{nm:.0f},{value:.2f}" for nm, value in zip(wavelength.value, values, strict=True)]
-    (HERE / "sensor_curve.csv").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+    (folder / "sensor_curve.csv").write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

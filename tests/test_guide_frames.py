@@ -1,5 +1,6 @@
 """Simulated frames hold the light, the noise and the places they were asked for, and every wrong value is named."""
 
+import runpy
 from pathlib import Path
 
 import astropy.units as u
@@ -19,6 +20,7 @@ from helpers.starlight import simulated_frames as guide_frames
 from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames
 from helpers.starlight.view import view
 
+DEMO = Path(__file__).parents[1] / "demo_data"
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 QUICK = settings(max_examples=25, deadline=None, derandomize=True)
 SCALE = 1 * ARCSEC / PIX
@@ -353,3 +355,27 @@ def test_the_demo_frames_show_the_seven_stars_of_their_list():
         # the mirror of the pick-off, smaller than the beam there, passes a share of a star's light
         light = view(club, light_share=share).signal(magnitude).electrons.value
         assert part.sum() * header["GAIN"] == pytest.approx(light, rel=0.1)
+
+
+def test_the_recipe_of_the_guide_frames_still_makes_them(tmp_path):
+    runpy.run_path(DEMO / "make_guide_frames.py")["main"](tmp_path)
+    with fits.open(tmp_path / "guide_frames.fits") as new, fits.open(DEMO / "guide_frames.fits") as old:
+        assert new[0].header["GAIN"] == pytest.approx(old[0].header["GAIN"], rel=1e-6)
+        for name in ("x", "y", "magnitude"):
+            assert new["STARS"].data[name] == pytest.approx(old["STARS"].data[name], abs=2e-3)
+        level = [np.median(file[0].data) for file in (new, old)]
+        assert level[0] == pytest.approx(level[1], abs=1)
+        # the same seed, yet other processors may draw other counts: light of each star in all frames, in its own noise
+        for x, y, _ in old["STARS"].data:
+            part = np.s_[:, round(y) - 8 : round(y) + 9, round(x) - 8 : round(x) + 9]
+            light = [np.sum(file[0].data[part] - here) for file, here in zip((new, old), level, strict=True)]
+            assert light[0] == pytest.approx(light[1], rel=0.05, abs=900)
+
+
+def test_the_recipe_of_the_sensor_curve_still_makes_it(tmp_path):
+    runpy.run_path(DEMO / "make_sensor_curve.py")["main"](tmp_path)
+    made, kept = (
+        Table.read(folder / "sensor_curve.csv", format="ascii.csv", comment="#") for folder in (tmp_path, DEMO)
+    )
+    assert np.array(made["wavelength"]) == pytest.approx(np.array(kept["wavelength"]))
+    assert np.array(made["quantum_efficiency"]) == pytest.approx(np.array(kept["quantum_efficiency"]), abs=0.011)

@@ -5,6 +5,7 @@ sums over a cut-out are matrix products. Cut-outs are taken in blocks that fit t
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -16,7 +17,9 @@ from helpers.shared.optics import FWHM_PER_SIGMA
 __all__ = ["StarMeasurements", "measure_centroids", "measure_stars"]
 
 METHODS = ("window", "fit")
-LEAST_SIGNAL_TO_NOISE = 3
+LEAST_SIGNAL_TO_NOISE = 3  # from which the light of a star sets its window
+_FALSE_STARS = 5e-4  # boxes of pure noise that may pass for a star
+_OUTLIER = 4.0  # sigma, beyond which an edge pixel is not noise
 _SAMPLE = 600  # cut-outs from which width and noise are learnt, in no fewer than 20 frames
 _BLOCK_PIXELS = 400_000
 _PIXEL_VARIANCE = 1 / 12  # of a square of one pixel, along one axis
@@ -95,32 +98,82 @@ def _cut(frames, corners, box):
     return stamps, finite
 
 
-def _edge_level(stamps):
-    """Background of each cut-out: the middle value of its outermost pixels."""
-    box = stamps.shape[1]
+@lru_cache
+def _ring(box):
+    """Indices of the outermost pixels of a cut-out, two deep where it is large enough."""
+    depth = 1 if box < 13 else 2
     edge = np.ones((box, box), bool)
-    edge[1:-1, 1:-1] = False
-    pixels = np.flatnonzero(edge)[1:]  # without one corner their number is odd
-    middle = len(pixels) // 2
-    return np.partition(stamps.reshape(len(stamps), -1)[:, pixels], middle, axis=1)[:, middle]
+    edge[depth:-depth, depth:-depth] = False
+    return np.flatnonzero(edge)
+
+
+def _edge_level(stamps, variance):
+    """Background of each cut-out: mean of its outermost pixels, those left out that noise does not explain.
+
+    A middle value would be a whole number where pixels are, and off by up to half a step over the whole window.
+    """
+    pixels = stamps.reshape(len(stamps), -1)[:, _ring(stamps.shape[1])]
+    reach = np.float32(_OUTLIER * np.sqrt(variance) + 0.5)
+    level = np.median(pixels, axis=1)
+    for _ in range(2):
+        kept = np.abs(pixels - level[:, None]) <= reach
+        level = np.where(kept, pixels, 0).sum(axis=1) / np.maximum(kept.sum(axis=1), 1)
+    return level
 
 
 def _edge_variance(stamps):
     """Noise variance per pixel from neighbours along the edge; stamps (n, N, box, box).
 
-    Differences of neighbours hardly feel a star's wings or a sloping sky, and the middle value over the edge not a hot
-    pixel.
+    Differences of neighbours hardly feel a star's wings or a sloping sky; those far beyond the rest, as a hot pixel
+    makes them, are left out.
     """
     box = stamps.shape[-1]
     along_x = np.diff(stamps[:, :, [0, -1], :], axis=3)
     along_y = np.diff(stamps[:, :, :, [0, -1]], axis=2)
-    count = len(stamps)
-    squares = [
-        np.mean(np.square(part, dtype=float), axis=0).reshape(part.shape[1], 2 * (box - 1))
-        for part in (along_x, along_y)
-    ]
-    middle = np.median(np.concatenate(squares, axis=1), axis=1) / 2
-    return np.median(middle) / (1 - 2 / (9 * count)) ** 3  # median of a chi-square (Wilson & Hilferty 1931)
+    squares = np.concatenate(
+        [np.square(part, dtype=float).reshape(*part.shape[:2], 2 * (box - 1)) for part in (along_x, along_y)], axis=2
+    )
+    usual = np.median(squares.mean(axis=0), axis=1) / 2  # of each star
+    # one difference in 30,000 of Gaussian noise lies beyond
+    reach = 2 * (_OUTLIER + 0.2) ** 2 * np.maximum(usual, 1 / 12)[:, None]
+    kept = squares <= reach
+    each = np.where(kept, squares, 0).sum(axis=(0, 2)) / np.maximum(kept.sum(axis=(0, 2)), 1) / 2
+    return np.median(each)
+
+
+def _spots_above(height, area, border, window):
+    """How many spots of pure noise, smoothed with a Gaussian window, are to be expected above a height in sigma.
+
+    Adler & Taylor 2007, Random Fields and Geometry, chapter 11 (Euler characteristic of a region of this area and half
+    its border), for a field whose neighbours' correlation is exp(-d^2 / (4 window^2)).
+    """
+    scale = np.sqrt(2) * window
+    bell = np.exp(-(height**2) / 2)
+    of_area = area * height / (2 * np.pi) ** 1.5 / scale**2
+    return bell * (of_area + border / (2 * np.pi) / scale) + ndtr(-height)
+
+
+def _heights(area, border, window):
+    """Height in sigma that spots of pure noise pass with half of `_FALSE_STARS`; window, an array."""
+    low, high = np.zeros(window.shape), np.full(window.shape, 9.0)
+    for _ in range(30):
+        middle = (low + high) / 2
+        many = _spots_above(middle, area, border, window) > _FALSE_STARS / 2
+        low, high = np.where(many, middle, low), np.where(many, high, middle)
+    return high
+
+
+def _is_star(centres, place, flux, scene, ratio, box):
+    """Whether a spot stands out of noise by more than the search for the brightest one explains.
+
+    A spot close to the star's usual place was sought in a small area, and need not be as bright as one far from it.
+    """
+    window = scene.sigma / np.sqrt(ratio)
+    sigma = np.sqrt(_window_flux_variance(scene.sigma, 0, scene.variance, scene.gain, ratio, box))
+    side = box - 3
+    near = np.all(np.abs(centres - place) <= window[:, None], axis=1)
+    least = np.where(near, _heights(4 * window**2, 4 * window, window), _heights(side**2, 2 * side, window))
+    return flux > least * sigma
 
 
 def _bell(squared_distance, sigma):
@@ -189,9 +242,11 @@ def _window_variance(sigma, flux, variance, gain, ratio):
     return sigma**2 * (star + sky)
 
 
-def _window_flux_variance(sigma, flux, variance, gain, ratio):
-    """Variance of a windowed sum of light, taken for the whole star."""
-    return (1 + ratio) ** 2 * (np.maximum(flux, 0) / gain / (1 + 2 * ratio) + variance * np.pi * sigma**2 / ratio)
+def _window_flux_variance(sigma, flux, variance, gain, ratio, box):
+    """Variance of a windowed sum of light, taken for the whole star; the background's own error is in it."""
+    area = np.pi * sigma**2 / ratio
+    noise = variance * (area + (2 * area) ** 2 / len(_ring(box)))
+    return (1 + ratio) ** 2 * (np.maximum(flux, 0) / gain / (1 + 2 * ratio) + noise)
 
 
 def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
@@ -201,7 +256,7 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
     box = stamps.shape[1]
     variance = _edge_variance(stamps.reshape(-1, star_count, box, box))
     variance = max(variance, 1 / 12 if whole_numbers else 0, 1e-9 * float(np.abs(stamps).max()) ** 2, 1e-20)
-    light = stamps - _edge_level(stamps)[:, None, None]
+    light = stamps - _edge_level(stamps, variance)[:, None, None]
     widest = box / 4
     sigma = min(1.5, widest) if fwhm is None else np.hypot(fwhm / FWHM_PER_SIGMA, np.sqrt(_PIXEL_VARIANCE))
     centres = _brightest(light, sigma)
@@ -212,11 +267,12 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
         flux = np.median(flux.reshape(-1, star_count), axis=0)
         if fwhm is not None:
             break
-        chance = flux / np.sqrt(_window_flux_variance(sigma, flux, variance, gain, ratio[0]))
-        if chance.max() < LEAST_SIGNAL_TO_NOISE:
+        chance = flux / np.sqrt(_window_flux_variance(sigma, 0, variance, gain, ratio[0], box))
+        least = _heights((box - 3) ** 2, 2 * (box - 3), sigma / np.sqrt(ratio[:1])).item()
+        if chance.max() < least:
             raise ValueError(
-                f"frames: expected a star in at least one box, found none with a signal-to-noise ratio of "
-                f"{LEAST_SIGNAL_TO_NOISE}; give fwhm to go on without"
+                f"frames: expected a star in at least one box, found none whose light is {least:.1f} times the noise; "
+                "give fwhm to go on without"
             )
         window = sigma / np.sqrt(ratio[:1, None])
         total, square = _window_square(light, centres, window)
@@ -298,17 +354,18 @@ def _window_centres(light, scene, star_flux, ratio, steps):
 
 
 def _measure_block(stamps, scene, method):
-    """Centres in the cut-outs, light, its variance, and the centre's variance; stamps (n * N, box, box)."""
+    """Centres in the cut-outs, light, its variance, the centre's variance, and whether it is a star at all."""
     frames = len(stamps) // len(scene.flux)
     star_flux, ratio = (np.tile(part, frames).astype(np.float32) for part in (scene.flux, scene.ratio))
-    stamps -= _edge_level(stamps)[:, None, None]
-    if method == "window":
-        centres, flux = _window_centres(stamps, scene, star_flux, ratio, steps=3)
-        centre_variance = _window_variance(scene.sigma, star_flux, scene.variance, scene.gain, ratio)
-        flux_variance = _window_flux_variance(scene.sigma, flux, scene.variance, scene.gain, ratio)
-        return centres, flux, flux_variance, centre_variance
-    centres, flux = _window_centres(stamps, scene, star_flux, ratio, steps=2)
-    return _fit_steps(stamps, centres, flux, scene, star_flux)
+    stamps -= _edge_level(stamps, scene.variance)[:, None, None]
+    centres, flux = _window_centres(stamps, scene, star_flux, ratio, steps=3 if method == "window" else 2)
+    place, box = np.tile(scene.place, (frames, 1)), stamps.shape[1]
+    star = _is_star(centres, place, flux, scene, ratio, box)
+    if method == "fit":
+        return *_fit_steps(stamps, centres, flux, scene, star_flux), star
+    centre_variance = _window_variance(scene.sigma, star_flux, scene.variance, scene.gain, ratio)
+    flux_variance = _window_flux_variance(scene.sigma, flux, scene.variance, scene.gain, ratio, box)
+    return centres, flux, flux_variance, centre_variance, star
 
 
 def _checked_positions(positions):
@@ -350,7 +407,9 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
     -------
     StarMeasurements
         A star is `measured` where all pixels of its box are finite and below saturation, its centre is more than a
-        pixel inside the box, and its signal-to-noise ratio is at least 3.
+        pixel inside the box, and it stands out of the noise by more than the search for the brightest spot explains:
+        at most 1 of 1,000 boxes without a star passes. That takes about 4 times the noise near the usual place, and
+        up to 5 far from it, more in a large box than in a small one.
 
     Raises
     ------
@@ -391,10 +450,11 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
         here = slice(first * stars, first * stars + len(stamps))
         if saturation is not None:
             finite &= stamps.max(axis=(1, 2)) < saturation
-        centres[here], flux[here], flux_variance[here], centre_variance[here] = _measure_block(stamps, scene, method)
-        good[here] = finite
+        *found, star = _measure_block(stamps, scene, method)
+        centres[here], flux[here], flux_variance[here], centre_variance[here] = found
+        good[here] = finite & star
     ratio = flux / np.sqrt(flux_variance)
-    good &= np.all((centres > 1) & (centres < box - 2), axis=1) & (ratio >= LEAST_SIGNAL_TO_NOISE)
+    good &= np.all((centres > 1) & (centres < box - 2), axis=1)
     centres = centres.reshape(n, stars, 2) + corners
     good = good.reshape(n, stars)
     return StarMeasurements(
