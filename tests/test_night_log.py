@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from helpers.night_comparison.log import NO_COLUMN, clean_log, join_logs, load_log, log_fields, read_night
+from helpers.night_comparison.log import NO_COLUMN, clean_log, join_logs, load_log, log_fields, read_night, runs
 from helpers.shared.files import TableError
 
 DEMO = Path(__file__).parent.parent / "demo_data"
@@ -217,3 +217,76 @@ def test_a_wrongly_filled_form_is_refused(changed, told):
     path = DEMO / "night_log_gaps.csv"
     with pytest.raises(ValueError, match=told):
         read_night(path, answered(path, **changed))
+
+
+SECONDS = 2.0 * np.arange(40)
+CLOCK = (SECONDS // 3600 + 21) * 10000 + SECONDS // 60 % 60 * 100 + SECONDS % 60
+
+
+def log_text(times):
+    errors = np.random.default_rng(1).normal(0, 0.3, (len(times), 2))
+    lines = [f"{time},{ra:.3f},{dec:.3f}\n" for time, (ra, dec) in zip(times, errors, strict=True)]
+    return "time,ra_error,dec_error\n" + "".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("times", "unit"),
+    [
+        ([f"{1000 * t:.0f}" for t in SECONDS], "milliseconds"),
+        ([f"{1.8e12 + 1000 * t:.0f}" for t in SECONDS], "milliseconds"),
+        ([f"{2461352.4 + t / 86400:.9f}" for t in SECONDS], "days"),
+        ([f"{61351.9 + t / 86400:.9f}" for t in SECONDS], "days"),
+        ([f"{46333.9 + t / 86400:.9f}" for t in SECONDS], "days"),
+        ([f"{0.9 + t / 86400:.9f}" for t in SECONDS], "days"),
+        ([f"{20 + t / 3600:.8f}" for t in SECONDS], "hours"),
+        ([f"{t / 60:.6f}" for t in SECONDS], "minutes"),
+        ([f"{t:06.0f}" for t in CLOCK], "hhmmss"),
+        ([f"20261107{t:06.0f}" for t in CLOCK], "yyyymmddhhmmss"),
+    ],
+)
+def test_times_that_are_no_seconds_are_asked_about(tmp_path, times, unit):
+    path = written(tmp_path, log_text(times))
+    with pytest.raises(TableError, match="time_unit"):
+        load_log(path)
+    asked = {field["key"]: field for field in log_fields(path)}["time_unit"]
+    assert asked["value"] == unit and unit in asked["label"]
+    for log in (load_log(path, time_unit=unit), read_night(path, answered(path))):
+        assert log["time"].tolist() == pytest.approx(SECONDS, abs=0.002)
+    if unit in ("milliseconds", "days"):
+        with pytest.raises(TableError, match=r"column 'time': expected"):
+            load_log(path, time_unit="hhmmss")
+
+
+def test_order_runs_and_preamble(tmp_path):
+    lines = log_text(SECONDS).splitlines()
+    turned = load_log(written(tmp_path, "\n".join([lines[0], *reversed(lines[1:])])))
+    assert turned["time"].tolist() == pytest.approx(SECONDS)
+    assert "turned round" in clean_log(turned)[1][0]
+    text = "A night of guiding\nscale = 1.2\n" + "\n".join([*lines[:21], "the field was moved", lines[0], *lines[21:]])
+    path = written(tmp_path, text)
+    assert [one.rows for one in runs(path)] == [20, 20]
+    with pytest.raises(TableError, match="run 2: 20 rows"):
+        load_log(path)
+    assert len(load_log(path, run=2)) == 20
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("\n4.0,", '\n4.0,"', "data row 3"),
+        ("\n4.0,", "\n4.0,1_5,", "data row 3"),
+        ("\n4.0,", "\n1_4,", "data row 3, column 'time'"),
+        (".", ",", "expected"),
+    ],
+)
+def test_what_would_be_read_wrongly_is_refused(tmp_path, old, new, told):
+    with pytest.raises(TableError, match=told):
+        load_log(written(tmp_path, log_text(SECONDS).replace(old, new)))
+
+
+def test_an_axis_that_was_lost_and_counts_beyond_reason_are_refused(tmp_path):
+    lost = "\n".join(f"{t},,0.1" if k % 2 else f"{t},0.1," for k, t in enumerate(SECONDS))
+    with pytest.raises(TableError, match="at least one row with both errors"):
+        load_log(written(tmp_path, "time,ra_error,dec_error\n" + lost))
+    with pytest.raises(TableError, match="data row 1, column 'star_count'"):
+        load_log(written(tmp_path, HEADER + "0,0.1,0.2,A,1e300\n"))
