@@ -89,7 +89,7 @@ def _chance(turns, pairs):
     hours = (turn * (turns.block_s + turns.change_s) + within) / 3600
     noise = np.full(count, pieces * turns.length / (4 * turns.rows))
     error = sky.step_error(hours, turn % 2.0, noise, turns.drift**2)
-    critical = stats.t.ppf(0.975, count - 2)
+    critical = sky.student_limit(count)
     shift = abs(turns.log_ratio) / error
     if shift > critical + 8:  # certain; the noncentral t distribution is not computed that far out
         return 1.0

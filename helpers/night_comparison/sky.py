@@ -12,9 +12,9 @@ PIECE = 8  # a piece of log this many correlation lengths long hardly remembers 
 # (1).
 _WALK_PRIOR = 0.5
 _GRID = np.linspace(-9, 9, 73)  # logarithm of the walk's variance in an hour over that of a piece's level
-# An interval from few pieces is made wider by this share over the degrees of freedom: found by counting how often
-# simulated nights with equal cameras (memories to a minute, skies that walk or come back) get a winner.
-_WIDER = 1.35
+# Student's interval is made wider by the first share, and by the second over the degrees of freedom: found by counting
+# how often simulated nights with equal cameras (memories to a minute, skies that walk or come back) get a winner.
+_WIDER = 0.12, 1.35
 _MOST_VALUES = 60_000  # of simulated levels at a time
 
 
@@ -122,12 +122,18 @@ def _equal_nights(pieces, noise, log_ratios, rng):
     return walk * (path + around) + np.sqrt(noise)[:, None] * rng.standard_normal((gaps.size, count))
 
 
+def student_limit(count):
+    """How many standard errors of the step make the interval, for a number of pieces."""
+    freedom = count - 2
+    return float(stats.t.ppf(0.975, freedom) * (1 + _WIDER[0] + _WIDER[1] / freedom))
+
+
 def fit_step(pieces, n_nights, rng):
     """The step between the cameras and an interval that simulated nights with equal cameras have set.
 
     Student's t would be a little bold: the walk is hardly known from few turns. So nights with equal cameras are drawn
     under the walks that the data allow, each is fitted in the same way, and the interval is made so wide that 95 in
-    100 of them hold "no step" (but never narrower than Student's).
+    100 of them hold "no step" (but never narrower than Student's, widened by `student_limit`).
 
     Parameters
     ----------
@@ -145,8 +151,7 @@ def fit_step(pieces, n_nights, rng):
     drawn = rng.choice(_GRID, n_nights, p=weights[:, 0])
     levels = _equal_nights(pieces, noise, drawn, rng)
     steps, errors, _, _ = _fit(pieces.hours, levels, pieces.is_b, noise, _GRID[::6])
-    student = stats.t.ppf(0.975, pieces.hours.size - 2)
-    critical = max(student, float(np.quantile(np.abs(steps) / errors, 0.95))) * (1 + _WIDER / (pieces.hours.size - 2))
+    critical = max(student_limit(pieces.hours.size), float(np.quantile(np.abs(steps) / errors, 0.95)))
     return Step(float(step[0]), critical * float(error[0]), float(np.sqrt(walk[0])))
 
 
