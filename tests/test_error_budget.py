@@ -1,6 +1,6 @@
-"""The error budget: parts that add up, causes that sum to the change, directions that every workbook claims, honest
-intervals.
-"""
+"""The error budget: parts that add up, a second route by simulation, causes that sum up, honest intervals."""
+
+from dataclasses import replace
 
 import astropy.units as u
 import numpy as np
@@ -9,15 +9,31 @@ from astropy.coordinates import SkyCoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import pixel_scale, starlight
-from helpers import rig as rigs
-from helpers.correction_loop import night as guide_night
-from helpers.error_budget import causes as budgets
+from helpers import error_budget as budgets
+from helpers.correction_loop import mount as mount_motion
+from helpers.correction_loop.loop import run_loop
+from helpers.error_budget import guided_air, nights
+from helpers.error_budget.terms import linear_pointing
+from helpers.guide_field.stars import middling_stars
+from helpers.multi_star import averaging as multi_star
 from helpers.near_infrared import gains as near_infrared
+from helpers import rig as rigs
 from helpers.seeing import air as seeing
+from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
 CLUB = rigs.demo_rig()
+STILL = {
+    "mount.periodic_error": 0 * u.arcsec,
+    "mount.polar_error": 0 * u.arcmin,
+    "mount.backlash": 0 * u.arcsec,
+    "mount.jitter": 0 * u.arcsec,
+}
+
+
+def of(rig, magnitudes, **keywords):
+    """Budget with stars of these magnitudes."""
+    return budgets.evaluate(rig, stars=budgets.stars_like(rig, magnitudes), **keywords)
 
 
 def square_sum(parts):
@@ -34,58 +50,122 @@ def test_parts_add_up_as_squares(name, camera):
     assert budget.intervals == {}
 
 
-def test_the_same_rig_gives_the_same_numbers():
+def test_equal_rigs_have_no_cause_of_difference():
     first, second = budgets.predict(CLUB), budgets.predict(rigs.demo_rig())
-    assert first.logged_rms == second.logged_rms
     assert budgets.attribute(first, second) == {}
 
 
 @pytest.mark.parametrize(("name", "camera"), [("club", "A"), ("club", "B"), ("starter", "A")])
 def test_numbers_are_those_of_the_earlier_workbooks(name, camera):
-    """Each quantity as the workbooks ask for it, with a rig and nothing else beside the airmass."""
     rig = rigs.demo_rig(name, camera)
-    one = budgets.evaluate(rig, magnitudes=[11.0])
-    overhead = pixel_scale.compare_scales(rig)
-    above = starlight.view(rig).signal(11.0)
-    # the star in the main picture: 01, 07, 10
-    air = seeing.atmosphere_for(rig.site)
-    shape = rig.telescope.aperture, air, 550 * u.nm, one.airmass, rig.telescope.central_obstruction
-    picture = [one.picture_terms["air and diffraction"], picture_star_fwhm(rig, one.airmass), seeing.spot_fwhm(*shape)]
-    assert u.Quantity(picture).value == pytest.approx(picture[0].value, rel=1e-9)
-    assert overhead.main_fwhm.value == pytest.approx(picture_star_fwhm(rig).value, rel=1e-9)
-    # the guide star's width: 01, 02, 06
-    infrared = near_infrared.guide_star(rig, magnitude=11)
-    widths = u.Quantity([guide_star_fwhm(rig), overhead.guide_fwhm, above.fwhm, infrared.spot])
-    assert widths.value == pytest.approx(above.fwhm.value, rel=1e-9)
-    # its centroid error: 02 and 06 overhead, 02, 07 and 10 at the passage of the meridian
-    assert infrared.centroid.value == pytest.approx(float(above.centroid_error.value), rel=1e-9)
-    signal = starlight.view(rig, airmass=one.airmass, light_share=1).signal(11.0)
-    mean = guide_night.mean_centroid_error(rig, [11.0], rig.guiding.exposure, airmass=one.airmass)
-    assert mean.value == pytest.approx(float(signal.centroid_error.value), rel=1e-9)
-    assert one.centroid_error.value == pytest.approx(float(signal.centroid_error.value), rel=1e-9)
+    budget = budgets.predict(rig)
+    stars = middling_stars(rig)
+    assert budget.picture_terms["air and diffraction"].value == pytest.approx(
+        picture_star_fwhm(rig, budget.airmass).value
+    )
+    assert budget.guide_star_fwhm.value == pytest.approx(guide_star_fwhm(rig, budget.airmass).value)
+    signal = view(rig, airmass=budget.airmass, light_share=1).signal(stars.magnitudes)
+    errors = signal.centroid_error.to_value(u.arcsec)
+    good = np.flatnonzero((errors <= 0.1) & ~signal.saturated)[: rig.guiding.stars]
+    assert sorted(budget.magnitudes) == pytest.approx(sorted(stars.magnitudes[good]))
+    assert budget.centroid_error.value == pytest.approx(np.sum(errors[good] ** -2.0) ** -0.5)
 
 
 def test_the_air_left_alone_is_that_of_the_workbook_on_seeing():
-    still = {
-        f"mount.{name}": 0 * unit
-        for name, unit in {
-            "periodic_error": u.arcsec,
-            "polar_error": u.arcmin,
-            "backlash": u.arcsec,
-            "jitter": u.arcsec,
-        }.items()
-    }
-    hardly = rigs.changed(CLUB, still | {"guiding.loop_gain": 1e-6})
-    budget = budgets.evaluate(hardly, magnitudes=[10.0])
+    hardly = rigs.changed(CLUB, STILL | {"guiding.loop_gain": 1e-6, "guiding.picture_exposure": 6000 * u.s})
+    budget = of(hardly, [10.0])
     air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
     expected = np.sqrt(2) * seeing.image_motion(CLUB.guide_optics.aperture, air, CLUB.guiding.exposure)
-    # 1,200 correlated exposures fix the rms to a few per cent
-    assert budget.logged_rms.value == pytest.approx(expected.value, rel=0.12)
+    # about its mean over 6,000 s hardly less than over all time
+    assert budget.terms["air"].value == pytest.approx(expected.value, rel=0.004)
+
+
+@pytest.mark.parametrize(("exposure", "gain", "delay"), [(1.0, 0.5, 0), (0.4, 0.3, 1), (4.0, 0.8, 0)])
+def test_spectra_give_what_the_loop_makes_of_simulated_air(exposure, gain, delay):
+    """Second route: air synthesised star by star (`multi_star.simulate_motion`), guided exposure by exposure."""
+    offsets, weights = np.array([[3, 40], [-8, 42], [5, 36.0]]), np.array([0.5, 0.3, 0.2])
+    air = replace(seeing.ATMOSPHERES["jet-stream night"], outer_scale=25 * u.m)
+    count, rows, runs, rng = 180, 60, 24, np.random.default_rng(1)
+    spectra = guided_air.air_spectra(offsets, weights, 0.25, air, exposure, count)
+    exact = guided_air.linear_variances(spectra, 0.1, gain, delay, count, rows)
+    found = []
+    for _ in range(runs):
+        places = np.vstack([[0.0, 0.0], offsets]) * u.arcmin
+        motion = multi_star.simulate_motion(places, 0.25 * u.m, air, exposure * u.s, count, rng).value
+        guide, target = np.einsum("kja,j->ka", motion[:, 1:], weights), motion[:, 0]
+        pointing, _ = run_loop(0 * guide, guide, gain, delay)
+        cut, whole = (part.reshape(-1, rows, 2) for part in (pointing, pointing + 2 * target))
+        added = (cut - cut.mean(axis=1, keepdims=True)) * (whole - whole.mean(axis=1, keepdims=True))
+        found.append([(pointing + guide).var(axis=0), pointing.var(axis=0), added.mean(axis=(0, 1))])
+    wanted = np.array([exact.logged_air, exact.pointing_air, exact.picture_air])
+    error = np.std(found, axis=0, ddof=1) / np.sqrt(runs)
+    # six numbers; Student's t with 23 degrees of freedom is beyond 6.5 in 1.2 of a million cases
+    assert np.all(np.abs(np.mean(found, axis=0) - wanted) < 6.5 * error + 0.003 * wanted)
+    assert np.all(error < 0.12 * np.abs(wanted) + 1e-3)
+
+
+def test_drawn_series_have_the_spectra_they_were_drawn_from():
+    air = seeing.ATMOSPHERES["valley night"]
+    spectra = guided_air.air_spectra([[0.0, 30.0]], [1.0], 0.25, air, 1.0, 200)
+    guide, target = guided_air.draw_series(spectra, 200, 3000, np.random.default_rng(3))
+    both = (guide * target).mean(axis=0)
+    pairs = multi_star.motion_covariance([[0, 0], [0, 30]] * u.arcmin, 0.25 * u.m, air, 1 * u.s).value
+    for found, wanted in ((guide**2, pairs[:, 1, 1]), (target**2, pairs[:, 0, 0]), (both[None], pairs[:, 0, 1])):
+        each = found.mean(axis=0)
+        error = each.std(axis=-1) / np.sqrt(each.shape[-1])
+        assert np.all(np.abs(each.mean(axis=-1) - wanted) < 5 * error + 0.004 * pairs[:, 0, 0])
+
+
+def test_the_whole_budget_is_what_a_simulated_night_shows():
+    """Second route, play of the gears and worm included: everything drawn in time, nothing from spectra."""
+    budget = budgets.predict(CLUB)
+    rng, runs, count = np.random.default_rng(4), 16, 300
+    stars = budget.guide_field[: budget.stars]
+    air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
+    errors = view(CLUB, airmass=budget.airmass, light_share=1).signal(stars.magnitudes).centroid_error.to_value(u.arcsec)
+    weights = errors**-2.0 / np.sum(errors**-2.0)
+    places = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
+    squares = []
+    for run in range(runs):
+        motion = multi_star.simulate_motion(places, CLUB.guide_optics.aperture, air, 1 * u.s, count, rng).value
+        noise = (errors[:, None] * rng.standard_normal((count, len(errors), 2)) * weights[:, None]).sum(axis=1)
+        false = np.einsum("kja,j->ka", motion[:, 1:], weights) + noise
+        mount = mount_motion.mount_motion(
+            CLUB.mount, count, 1 * u.s, declination=budget.target.dec, worm_phase=run / runs
+        ).value
+        pointing, _ = run_loop(mount, false, 0.5, backlash=np.array([0, 2.0]))
+        squares.append([(pointing + false).var(axis=0).sum(), pointing.var(axis=0).sum()])
+    error = np.std(squares, axis=0, ddof=1) / np.sqrt(runs)
+    wanted = np.array([budget.logged_rms.value, budget.pointing_rms.value]) ** 2
+    # two numbers; Student's t with 15 degrees of freedom is beyond 7.5 in 2 of a million cases
+    assert np.all(np.abs(np.mean(squares, axis=0) - wanted) < 7.5 * error)
+    assert np.all(error < 0.08 * wanted)
+
+
+def test_the_loop_s_difference_equation_is_the_loop():
+    rng = np.random.default_rng(2)
+    mount, false = rng.standard_normal((2, 200, 2, 3))
+    for gain, delay in ((0.5, 0), (0.3, 1), (1.4, 0)):
+        assert linear_pointing(mount, false, gain, delay) == pytest.approx(run_loop(mount, false, gain, delay)[0])
+
+
+def test_where_the_worm_starts_does_not_matter():
+    """The mean over starts: another eight of them give the same variance."""
+    rig = rigs.changed(CLUB, {"mount.periodic_error": 30 * u.arcsec, "guiding.exposure": 2 * u.s})
+
+    def variance(first):
+        paths = [mount_motion.mount_motion(rig.mount, 600, 2 * u.s, worm_phase=first + k / 8).value for k in range(8)]
+        still = linear_pointing(np.stack(paths, axis=-1), np.zeros((600, 2, 8)), 0.5, 0)
+        return still.var(axis=0)[0].mean(), np.ptp(still.var(axis=0)[0])
+
+    (mean, spread), (other, _) = variance(0.0), variance(1 / 16)
+    assert mean == pytest.approx(other, rel=0.01)
+    assert spread > 0.02 * mean
 
 
 def better(change, name, rig=CLUB, **keywords):
     """Decrease of a number by a change."""
-    before, after = budgets.evaluate(rig, **keywords), budgets.evaluate(rigs.changed(rig, change), **keywords)
+    before, after = of(rig, **keywords), of(rigs.changed(rig, change), **keywords)
     return (getattr(before, name) - getattr(after, name)).value
 
 
@@ -108,17 +188,17 @@ def test_each_change_goes_the_way_its_workbook_claims(change, name):
 
 
 def test_many_stars_cut_the_noise_and_hardly_the_air():
-    one, many = (budgets.evaluate(CLUB, magnitudes=[15.0] * count) for count in (1, 9))
+    one, many = (of(CLUB, [15.0] * count) for count in (1, 9))
     assert float(one.centroid_error / many.centroid_error) == pytest.approx(3, rel=1e-6)
     assert 0.6 < float(many.terms["air"] / one.terms["air"]) < 1.05
 
 
 def test_faint_and_missing_stars_are_said():
-    assert not budgets.evaluate(CLUB, magnitudes=[17.0]).guidable
-    assert budgets.evaluate(CLUB, magnitudes=[12.0]).guidable
-    assert budgets.evaluate(CLUB, magnitudes=[2.0, 13.0]).magnitudes.tolist() == [13.0]
-    with pytest.raises(ValueError, match="field_stars"):
-        budgets.evaluate(CLUB, magnitudes=[])
+    assert not of(CLUB, [17.0]).guidable
+    assert of(CLUB, [12.0]).guidable
+    assert of(CLUB, [2.0, 13.0]).magnitudes.tolist() == [13.0]
+    with pytest.raises(ValueError, match="magnitudes"):
+        of(CLUB, [])
 
 
 def test_a_guide_telescope_bends_and_a_pick_off_does_not():
@@ -128,9 +208,8 @@ def test_a_guide_telescope_bends_and_a_pick_off_does_not():
 
 def test_the_fast_shake_widens_the_star_by_its_own_rms():
     budget = budgets.predict(CLUB)
-    # FWHM of a Gaussian is 2.3548 of its rms; a star of air and an obstructed aperture, whose core is sharp, widens by
-    # 1.32 times more in squares (GalSim: the reflector of the published checks of the final image)
-    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.32)
+    # FWHM of a Gaussian is 2.3548 of its rms; a star of seeing widens by a weight of about 1.2 more in squares
+    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.2)
     assert budget.picture_terms["fast shake"].value == pytest.approx(expected, rel=0.03)
 
 
@@ -158,12 +237,17 @@ def test_the_smallest_outer_scale_gives_numbers_too():
 
 
 def test_the_best_of_poor_stars_is_taken():
-    assert budgets.evaluate(CLUB, magnitudes=[19.3, 17.0]).magnitudes.tolist() == [17.0]
+    assert of(CLUB, [19.3, 17.0]).magnitudes.tolist() == [17.0]
 
 
 def test_a_given_field_can_not_be_kept_with_other_optics():
-    with pytest.raises(ValueError, match="field_stars"):
-        budgets.what_next(CLUB, changes={"x": {"guide_optics.mirror_size": 12 * u.mm}}, field_stars=object(), draws=3)
+    with pytest.raises(ValueError, match="changes: x"):
+        budgets.what_next(
+            CLUB,
+            changes={"x": {"guide_optics.mirror_size": 12 * u.mm}},
+            stars=budgets.stars_like(CLUB, [12.0]),
+            draws=20,
+        )
 
 
 def test_shares_of_causes_sum_to_the_change():
@@ -174,7 +258,7 @@ def test_shares_of_causes_sum_to_the_change():
     shares = budgets.attribute(before, after)
     total = sum(share.value for share in shares.values())
     assert total == pytest.approx((before.logged_rms - after.logged_rms).value, abs=1e-9)
-    assert {"read noise", "colour mosaic", "seeing", "exposure", "spot size by band"} <= set(shares)
+    assert {"read noise", "colour mosaic", "seeing", "exposure", "efficiency, visible"} <= set(shares)
     assert shares["seeing"].value > 0.03
     back = budgets.attribute(after, before)
     assert back["seeing"].value == pytest.approx(-shares["seeing"].value, abs=1e-9)
@@ -205,9 +289,11 @@ def test_a_change_of_field_is_a_cause():
 
 def test_intervals_of_shares_hold_the_middling_share():
     before = budgets.predict(rigs.changed(CLUB, {"guiding.exposure": 0.5 * u.s}))
-    limits = budgets.attribute_intervals(before, budgets.predict(CLUB), np.random.default_rng(1), draws=6)
-    low, high = limits["exposure"]
-    assert low < budgets.attribute(before, budgets.predict(CLUB))["exposure"] < high
+    after = budgets.predict(CLUB)
+    low, high = budgets.attribute_intervals(before, after, np.random.default_rng(1), draws=100)["exposure"]
+    assert low < budgets.attribute(before, after)["exposure"] < high
+    other, _ = budgets.attribute_intervals(before, after, np.random.default_rng(2), draws=100)["exposure"]
+    assert 0.02 * u.arcsec < low and abs(low - other) < 0.3 * low
 
 
 def test_what_a_measurement_holds_beyond_the_prediction():
@@ -219,25 +305,31 @@ def test_what_a_measurement_holds_beyond_the_prediction():
     assert gap["extra in the second log"].value < 0
 
 
-def test_next_changes_are_ranked_and_nothing_is_among_them():
-    options = budgets.what_next(CLUB, draws=10)
+def test_next_changes_are_ranked_and_what_the_model_cannot_tell_shares_a_place():
+    calm = rigs.changed(CLUB, {"mount.jitter": 1.5 * u.arcsec})
+    options = budgets.what_next(calm, draws=40)
     gains = [option.gain.value for option in options]
     assert gains == sorted(gains, reverse=True)
     nothing = next(option for option in options if option.name == "nothing")
-    assert nothing.gain.value == 0
-    assert not nothing.worthwhile
-    shake = next(option for option in options if "fast shake" in option.name)
-    assert shake.gain.value > 0
+    assert nothing.gain.value == 0 and not nothing.worthwhile and not nothing.can_tell
+    assert "fast shake" in options[0].name and options[0].worthwhile and options[0].place == 1
+    width = budgets.predict(calm).final_fwhm.value
+    for option in options:
+        if option.can_tell:
+            assert abs(option.gain.value) > 0.8 * budgets.MODEL_ERROR * width
+        else:
+            assert option.place == nothing.place and abs(option.gain.value) < 1.2 * budgets.MODEL_ERROR * width
+    assert len({option.place for option in options if option.can_tell}) == sum(option.can_tell for option in options)
 
 
-def test_costs_and_wrong_changes():
-    changes = {"nothing": {}, "calm": {"mount.jitter": 0 * u.arcsec}}
-    calm = budgets.what_next(CLUB, changes=changes, costs={"calm": 2}, draws=3)[0]
+def test_costs_and_changes_that_lead_to_no_rig():
+    changes = {"nothing": {}, "calm": {"mount.jitter": 0 * u.arcsec}, "bad": {"mount.jitter": -1 * u.arcsec}}
+    options = budgets.what_next(CLUB, changes=changes, costs={"calm": 2}, draws=20)
+    assert {option.name for option in options} == {"nothing", "calm"}
+    calm = next(option for option in options if option.name == "calm")
     assert calm.gain_per_cost == pytest.approx(calm.gain.value / 2)
     with pytest.raises(ValueError, match="costs"):
-        budgets.what_next(CLUB, changes=changes, costs={"other": 2}, draws=3)
-    with pytest.raises(ValueError, match="changes: bad"):
-        budgets.what_next(CLUB, changes={"bad": {"mount.jitter": -1 * u.arcsec}}, draws=3)
+        budgets.what_next(CLUB, changes=changes, costs={"other": 2}, draws=20)
 
 
 @pytest.mark.parametrize("name", ["club", "starter"])
@@ -253,17 +345,77 @@ def test_map_follows_the_seeing():
     assert np.all(np.diff(fwhm, axis=1) > 0)
 
 
-def test_intervals_cover_simulated_truth():
-    covered, trials = np.zeros(3), 200
-    predicted = budgets.predict(CLUB, rng=np.random.default_rng(3), draws=100)
-    rng = np.random.default_rng(99)
-    names = ("logged_rms", "pointing_rms", "final_fwhm")
-    for _ in range(trials):
-        truth = budgets.drawn_budget(CLUB, None, None, rng)
-        covered += [
-            predicted.intervals[name][0] <= getattr(truth, name) <= predicted.intervals[name][1] for name in names
-        ]
-    assert np.all((covered / trials >= 0.90) & (covered / trials <= 0.98)), covered / trials
+def fresh_nights(rng, number):
+    """Nights drawn without the design of states: layers, wind and outer scale each by its own law."""
+    numbers = []
+    names = list(seeing.ATMOSPHERES)
+    for _ in range(number):
+        state = seeing.ATMOSPHERES[names[rng.integers(len(names))]]
+        wind, turn = np.exp(nights.SPREADS["wind speed"] * rng.standard_normal()), rng.uniform(0, 360) * u.deg
+        layers = tuple(
+            replace(one, wind_speed=one.wind_speed * wind, wind_direction=one.wind_direction + turn)
+            for one in state.layers
+        )
+
+        def drawn(key, rng=rng):
+            section, name = key.split(".")
+            value = getattr(getattr(CLUB, section), name)
+            return value * np.exp(nights.SPREADS[key] * rng.standard_normal())
+
+        rig = rigs.changed(CLUB, {key: drawn(key) for key in nights.SPREADS if "." in key})
+        numbers.append(one_night(rig, layers, rng))
+    return np.array(numbers)
+
+
+def one_night(rig, layers, rng):
+    """Log, pointing and a picture's width of one night, drawn in time with `simulate_motion`."""
+    budget = budgets.evaluate(rig, stars=middling_stars(rig, rng=rng))
+    stars = budget.guide_field
+    air = seeing.at_airmass(seeing.Atmosphere(rig.site.seeing, rig.site.outer_scale, layers), budget.airmass)
+    chosen = np.isin(stars.magnitudes, budget.magnitudes)
+    errors = view(rig, airmass=budget.airmass, light_share=1).signal(stars.magnitudes[chosen]).centroid_error.to_value(u.arcsec)
+    weights = errors**-2.0 / np.sum(errors**-2.0)
+    places = np.vstack([np.zeros((1, 2)), stars[chosen].offsets.value]) * u.arcmin
+    motion = multi_star.simulate_motion(places, rig.guide_optics.aperture, air, 1 * u.s, 600, rng).value
+    noise = (errors[:, None] * rng.standard_normal((600, len(errors), 2)) * weights[:, None]).sum(axis=1)
+    false = np.einsum("kja,j->ka", motion[:, 1:], weights) + noise
+    mount = mount_motion.mount_motion(rig.mount, 600, 1 * u.s, declination=budget.target.dec, worm_phase=rng.random())
+    pointing, _ = run_loop(mount.value, false, 0.5, backlash=np.array([0, rig.mount.backlash.value]))
+    cut, whole = (part[:540].reshape(3, 180, 2) for part in (pointing, pointing + 2 * motion[:, 0]))
+    added = ((cut - cut.mean(axis=1, keepdims=True)) * (whole - whole.mean(axis=1, keepdims=True))).mean(axis=(0, 1))
+    star = picture_star_fwhm(rig, budget.airmass).value
+    # variances of a star of seeing weigh some 1.2 times as much as those of a Gaussian
+    width = np.sqrt(star**2 + 8 * np.log(2) * 1.2 * np.mean(added + rig.mount.jitter.value**2))
+    return [np.sqrt((pointing + false).var(axis=0).sum()), np.sqrt(pointing.var(axis=0).sum()), width]
+
+
+@pytest.mark.slow
+def test_intervals_hold_fresh_nights():
+    trials = 400
+    predicted = budgets.predict(CLUB, rng=np.random.default_rng(3))
+    truth = fresh_nights(np.random.default_rng(99), trials)
+    for k, name in enumerate(nights.NUMBERS):
+        low, high = (limit.value for limit in predicted.intervals[name])
+        share = np.mean((truth[:, k] >= low) & (truth[:, k] <= high))
+        assert 0.90 <= share <= 0.98, (name, share)
+
+
+def test_interval_ends_stay_from_seed_to_seed():
+    ends = []
+    for seed in range(4):
+        intervals = budgets.predict(CLUB, rng=np.random.default_rng(seed)).intervals
+        ends.append([limit.value for limits in intervals.values() for limit in limits])
+    # the spread of an end is some 1.5 per cent; four of them lie 8 per cent apart in fewer than 1 of 100,000 cases
+    assert np.all(np.ptp(ends, axis=0) < 0.08 * np.mean(ends, axis=0))
+
+
+def test_intervals_hold_the_wind():
+    """Air that is frozen in its middling state would leave much narrower intervals for the log."""
+    predicted = budgets.predict(CLUB, rng=np.random.default_rng(3))
+    low, high = predicted.intervals["logged_rms"]
+    site = rigs.changed(CLUB, {"site.atmosphere": "jet-stream night"})
+    assert low < budgets.predict(site).logged_rms < high
+    assert high / low > 2.2
 
 
 @pytest.mark.parametrize(
@@ -278,43 +430,52 @@ def test_intervals_cover_simulated_truth():
 def test_wrong_arguments_are_named(arguments, error, named):
     with pytest.raises(error, match=named):
         budgets.predict(*arguments)
-    with pytest.raises(TypeError, match="before"):
-        budgets.attribute(None, None)
+
+
+@pytest.mark.parametrize("wrong", [None, "rig", np.ones(3), object()])
+def test_whatever_is_no_rig_or_budget_is_refused_by_name(wrong):
+    for function in (budgets.predict, budgets.what_next, budgets.usual_changes):
+        with pytest.raises(TypeError, match="^rig"):
+            function(wrong)
+    with pytest.raises(TypeError, match="^rig"):
+        budgets.fwhm_map(wrong, [1] * u.arcsec, [0] * u.deg)
+    with pytest.raises(TypeError, match="^rig"):
+        budgets.stars_like(wrong, [12.0])
+    for function in (budgets.attribute, budgets.unexplained):
+        with pytest.raises(TypeError, match="^before"):
+            function(wrong, wrong, *([1 * u.arcsec] * 2 if function is budgets.unexplained else []))
+
+
+VALID = {
+    "site.seeing": st.floats(0.5, 6).map(lambda value: value * u.arcsec),
+    "guiding.exposure": st.floats(0.2, 20).map(lambda value: value * u.s),
+    "guiding.loop_gain": st.floats(0.01, 1.9),
+    "guide_camera.read_noise": st.floats(0, 200).map(lambda value: value * u.electron),
+    "guide_camera.full_well": st.floats(100, 1e5).map(lambda value: value * u.electron),
+    "guiding.stars": st.integers(1, 40),
+}
+REACHED = []
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)
-@given(
-    seeing_arcsec=st.floats(0.3, 8),
-    exposure=st.floats(0.2, 20),
-    gain=st.floats(0.01, 1.9),
-    read_noise=st.floats(0, 200),
-    well=st.floats(100, 1e5),
-    stars=st.integers(1, 40),
-    latitude=st.floats(-60, 60),
-    declination=st.floats(-89, 89),
-)
-def test_any_valid_rig_is_predicted_or_refused_in_words(
-    seeing_arcsec, exposure, gain, read_noise, well, stars, latitude, declination
-):
-    rig = rigs.changed(
-        CLUB,
-        {
-            "site.seeing": seeing_arcsec * u.arcsec,
-            "guiding.exposure": exposure * u.s,
-            "guiding.loop_gain": gain,
-            "guide_camera.read_noise": read_noise * u.electron,
-            "guide_camera.full_well": well * u.electron,
-            "guiding.stars": stars,
-            "site.latitude": latitude * u.deg,
-        },
-    )
-    try:
-        budget = budgets.predict(rig, SkyCoord(10 * u.deg, declination * u.deg))
-    except ValueError as error:
-        assert ":" in str(error)
-    else:
-        numbers = [budget.logged_rms, budget.pointing_rms, budget.final_fwhm, *budget.terms.values()]
-        assert np.all(np.isfinite([number.value for number in numbers]))
+@given(values=st.fixed_dictionaries(VALID), spoilt=st.sampled_from([None] * 9 + ["target"]))
+def test_any_valid_rig_is_predicted(values, spoilt):
+    rig = rigs.changed(CLUB, values)
+    if spoilt:
+        with pytest.raises(ValueError, match="target"):
+            budgets.predict(rig, SkyCoord(10 * u.deg, -60 * u.deg))
+        REACHED.append(False)
+        return
+    budget = budgets.predict(rig, SkyCoord(10 * u.deg, 40 * u.deg))
+    numbers = [budget.logged_rms, budget.pointing_rms, budget.final_fwhm, *budget.terms.values()]
+    assert np.all(np.isfinite([number.value for number in numbers]))
+    assert budget.final_fwhm > 0.9 * budget.picture_terms["air and diffraction"]
+    REACHED.append(True)
+
+
+def test_most_drawn_rigs_reached_a_number():
+    print(f"{np.mean(REACHED):.0%} of {len(REACHED)} rigs were predicted")
+    assert not REACHED or np.mean(REACHED) >= 0.8
 
 
 def test_wander_is_the_same_in_the_near_infrared():
@@ -331,7 +492,7 @@ def test_the_reported_figures_under_stated_assumptions():
     several, one = [13.2, 14.0, 14.5, 15.0], [15.0]
 
     def logged(camera, changes, stars):
-        return budgets.evaluate(rigs.changed(rigs.demo_rig("club", camera), changes), magnitudes=stars).logged_rms.value
+        return of(rigs.changed(rigs.demo_rig("club", camera), changes), stars).logged_rms.value
 
     for camera in "AB":  # a healthy camera of either kind
         assert 0.36 < logged(camera, city, several) < 0.5

@@ -202,7 +202,7 @@ def flexure(n_steps, step, rate, direction=0 * u.deg):
     return np.outer(starts + step_s / 2, rate * np.array([np.cos(direction), np.sin(direction)])) * u.arcsec
 
 
-def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.deg):
+def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.deg, worm_phase=0.0):
     """What a mount does without guiding: periodic error and polar drift together.
 
     Parameters
@@ -215,6 +215,8 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
     step : Quantity [time]
     hour_angle, declination : Quantity [angle]
         Of the target at the start.
+    worm_phase : float
+        Turns that the worm has made when it starts; what it does next depends on it.
 
     Returns
     -------
@@ -225,7 +227,9 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
         if not hasattr(mount, name):
             raise TypeError(f"mount: expected the mount of a rig, found {type(mount).__name__} without {name}")
     path = polar_drift(n_steps, step, hour_angle, declination, mount.polar_error)
-    path[:, 0] += periodic_error(n_steps, step, mount.worm_period, mount.periodic_error, declination)
+    waves = np.arange(1, len(PHASES) + 1)
+    phases = (np.array(PHASES) + waves * as_number("worm_phase", worm_phase)) % 1
+    path[:, 0] += periodic_error(n_steps, step, mount.worm_period, mount.periodic_error, declination, HARMONICS, phases)
     return path - path[0]
 
 

@@ -1,38 +1,31 @@
 """What a rig gets in the final image, what made a difference, and what to change next."""
 
-from helpers.error_budget.causes import (
-    DEMO_TARGET,
-    FACTORS,
-    SPREADS,
-    USABLE_ERROR,
-    Budget,
-    Option,
-    attribute,
-    attribute_intervals,
-    drawn_budget,
-    drawn_rig,
-    fwhm_map,
-    predict,
-    sky_magnitudes,
-    unexplained,
-    usual_changes,
-    what_next,
-)
+from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
+from helpers.error_budget.diagnosis import CAUSES, KNOWN, Diagnosis, Priors, diagnose, invented_nights
+from helpers.error_budget.next_change import Option, fwhm_map, usual_changes, what_next
+from helpers.error_budget.nights import SPREADS
+from helpers.error_budget.predict import predict
+from helpers.error_budget.terms import MODEL_ERROR, USABLE_ERROR, Budget, evaluate, stars_like
 
 __all__ = [
-    "DEMO_TARGET",
+    "CAUSES",
     "FACTORS",
+    "KNOWN",
+    "MODEL_ERROR",
     "SPREADS",
     "USABLE_ERROR",
     "Budget",
+    "Diagnosis",
     "Option",
+    "Priors",
     "attribute",
     "attribute_intervals",
-    "drawn_budget",
-    "drawn_rig",
+    "diagnose",
+    "evaluate",
     "fwhm_map",
+    "invented_nights",
     "predict",
-    "sky_magnitudes",
+    "stars_like",
     "unexplained",
     "usual_changes",
     "what_next",

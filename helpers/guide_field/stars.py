@@ -263,19 +263,41 @@ def _counts(optics, width_mm, height_mm, latitude_deg, longitude_deg):
     return np.maximum([expected_stars(lit, magnitude, None, *place) for magnitude in _MAGNITUDES], 1e-9)
 
 
-def _middling_magnitudes(rig, target, rng):
+def _expected(rig, target):
+    place = target.galactic
+    width, height = sensor_size(rig.guide_camera)
+    return _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
+
+
+def drawn_magnitudes(rig, target, rng=None, fields=1):
+    """How bright the stars of a field are, of the middling one or of many taken at random.
+
+    Parameters
+    ----------
+    rig : Rig
+    target : SkyCoord
+        Any place among the stars, whether it rises at the site or not.
+    rng : numpy.random.Generator, optional
+        Without it, the k-th star is as bright as in a middling field.
+    fields : int
+
+    Returns
+    -------
+    array, shape (fields, MOST_STARS)
+        Gaia G as it reaches the camera, brightest first; infinite where there is no further star. A field without any
+        has one of G = 17, the end of the star counts.
+    """
     place = target.galactic
     width, height = sensor_size(rig.guide_camera)
     expected = _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
     if rng is None:
         # the k-th of Poisson events comes, in half of all cases, before a mean count of k - 0.3
-        counts = np.arange(1, MOST_STARS + 1) - 0.3
+        counts = np.tile(np.arange(1, MOST_STARS + 1) - 0.3, (fields, 1))
     else:
-        counts = np.cumsum(rng.exponential(size=MOST_STARS))
-    counts = counts[counts < expected[-1]]
-    if counts.size == 0:
-        return _MAGNITUDES[-1:]
-    return np.interp(np.log(counts), np.log(expected), _MAGNITUDES)
+        counts = np.cumsum(rng.exponential(size=(fields, MOST_STARS)), axis=1)
+    magnitudes = np.where(counts < expected[-1], np.interp(np.log(counts), np.log(expected), _MAGNITUDES), np.inf)
+    magnitudes[:, 0] = np.minimum(magnitudes[:, 0], _MAGNITUDES[-1])
+    return magnitudes
 
 
 @lru_cache(maxsize=64)
@@ -329,7 +351,8 @@ def middling_stars(rig, target=None, rng=None, position_angle=DEFAULT_ANGLE):
     target = default_target(rig) if target is None else sky.as_place("target", target)
     meridian_passage(target, rig.site.latitude)  # refuses a target that never rises
     angle = as_angle("position_angle", position_angle)
-    magnitudes = _middling_magnitudes(rig, target, rng)
+    magnitudes = drawn_magnitudes(rig, target, rng)[0]
+    magnitudes = magnitudes[np.isfinite(magnitudes)]
     x, y = _middling_places(rig.guide_optics, *sensor_size(rig.guide_camera))[: len(magnitudes)].T
     return GuideStars(
         target=target,

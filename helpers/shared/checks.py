@@ -44,9 +44,8 @@ def _check_shape(name, array, ndim, shape, most_values):
 def _check_array(name, array, unit, minimum, maximum, above, ndim, below=None, shape=None, most_values=None):
     _check_shape(name, array, ndim, shape, most_values)
     bad = ~np.isfinite(array)
-    expected = "a finite number"
-    if not bad.any():
-        expected = _limits_text(minimum, maximum, above, below, unit)
+    finite = not bad.any()
+    if finite:
         if above is not None:
             bad |= array <= above
         if minimum is not None:
@@ -56,6 +55,7 @@ def _check_array(name, array, unit, minimum, maximum, above, ndim, below=None, s
         if below is not None:
             bad |= array >= below
     if bad.any():
+        expected = _limits_text(minimum, maximum, above, below, unit) if finite else "a finite number"
         found = f"{array[bad].flat[0]:g} {unit}".strip()
         raise ValueError(f"{name}: expected {expected}, found {found}")
 

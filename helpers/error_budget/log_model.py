@@ -1,0 +1,217 @@
+"""The rms of a log without chance, for many nights at once: what causes and diagnosis ask for thousands of times.
+
+The linear loop's algebra, with the mean over the places of stars and the states of the air of `nights`, scaled so
+that the middling night gives what `terms.evaluate` gives, play of the gears included.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+
+from helpers.correction_loop import loop as correction_loop
+from helpers.error_budget import guided_air, nights
+from helpers.error_budget.terms import (
+    centroid_errors,
+    choose_stars,
+    exposures_of,
+    linear_pointing,
+    mount_paths,
+    seeing_factor,
+    unit_air,
+)
+
+_MAGNITUDES = np.linspace(0.0, 19.0, 58)
+_SEEINGS = np.geomspace(0.3, 3.0, 6)  # over the site's own
+READ_NOISES = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 64.0)  # electrons, steps of a table; between them asinh is linear
+_FAINTEST = 1e6  # arcsec, error of a star that is not there
+
+
+class LogModel:
+    """The log of one rig under conditions given as arrays of one value a case.
+
+    Parameters
+    ----------
+    rig : Rig
+    budget : Budget
+        From `terms.evaluate`, of a rig with the same optics and site: it tells target, airmass and places of stars.
+        A budget of this very rig also fits the model to what only `evaluate` has: play of the gears, true places of
+        stars.
+    read_noises : sequence of float, optional
+        Electrons between which the read noise will be varied; only the rig's own if not given.
+    """
+
+    def __init__(self, rig, budget, read_noises=None):
+        self.rig, self.airmass = rig, budget.airmass
+        self._air = _air_tables(_key(rig), _places(budget), rig, round(budget.airmass, 4))
+        own = (float(rig.guide_camera.read_noise.value),)
+        self._read_noises = np.arcsinh(own if read_noises is None else read_noises)
+        self._errors = _error_tables(_light_key(rig), rig, round(budget.airmass, 4), tuple(np.sinh(self._read_noises)))
+        self._mount = _mount_variances(rig, budget.target.dec)
+        self._noise_share = _noise_share(rig)
+        self._factor = 1.0
+        if budget.rig == rig:
+            here = self.rms(np.ones(1), np.array([nights.STATES]), budget.guide_field.magnitudes[None])
+            self._factor = budget.logged_rms.to_value(u.arcsec) / here[0]
+
+    def rms(self, seeing, state, magnitudes, *, worm=1.0, drift=1.0, read_noise=None, blur=0.0, most=None, width=1.0):
+        """Total rms of the log [arcsec], shape (cases,).
+
+        Parameters
+        ----------
+        seeing : array, shape (cases,)
+            Factors on the site's own.
+        state : int array, shape (cases,)
+            Of the air; `nights.STATES` is the site's own air.
+        magnitudes : array, shape (cases or 1, N)
+            Of the stars, not finite where there is none.
+        worm, drift : float or array
+            Factors on the mount's periodic error and polar error.
+        read_noise : array, optional
+            Electrons; the rig's own if not given.
+        blur : float or array
+            Width [arcsec] that defocus adds to a star in quadrature.
+        most : int or int array, shape (cases,), optional
+            Stars used; the rig's own setting if not given.
+        width : float or array
+            Factor on the width of a star, for an outer scale that is not the site's.
+        """
+        noise, concentration = self.noise(seeing, magnitudes, read_noise, blur, most, width)
+        own, pair = (part[state] for part in self._air)
+        air = seeing_factor(self.rig.site.seeing * seeing) ** 2 * (concentration * own + (1 - concentration) * pair)
+        mount = worm**2 * self._mount[0] + drift**2 * self._mount[1]
+        return self._factor * np.sqrt(air + self._noise_share * noise**2 + mount)
+
+    def noise(self, seeing, magnitudes, read_noise=None, blur=0.0, most=None, width=1.0):
+        """Noise of the mean of the stars [arcsec, one axis], and the sum of their squared weights; arrays (cases,)."""
+        read_noise = self.rig.guide_camera.read_noise.value if read_noise is None else read_noise
+        most = self.rig.guiding.stars if most is None else most
+        errors, saturated, widths = self._errors
+        fwhm = np.interp(np.log(seeing), np.log(_SEEINGS), widths) + np.log(width)
+        fwhm = np.log(np.hypot(np.exp(fwhm), blur))
+        there = np.isfinite(magnitudes)
+        places = (
+            _place(fwhm[..., None], _width_steps(widths)),
+            _place(np.arcsinh(np.asarray(read_noise, float))[..., None], self._read_noises),
+            _place(np.where(there, magnitudes, _MAGNITUDES[-1]), _MAGNITUDES),
+        )
+        error = np.where(there, np.exp(_interpolate(errors, places)), _FAINTEST)
+        full = there & (_interpolate(saturated, places) > 0.5)
+        weights, _ = choose_stars(error, full, np.asarray(most)[..., None])
+        return np.sqrt(np.sum((weights * error) ** 2, axis=-1)), np.sum(weights**2, axis=-1)
+
+
+def _places(budget):
+    return tuple(map(tuple, budget.guide_field.offsets.to_value(u.arcmin)[: nights.AIR_PLACES]))
+
+
+def _key(rig):
+    """What the motion by unit air depends on."""
+    guiding = rig.guiding
+    return (rig.guide_optics.aperture, rig.site.outer_scale, rig.site.atmosphere, rig.site.seeing, guiding.exposure) + (
+        float(guiding.loop_gain),
+        guiding.delay,
+    )
+
+
+def _light_key(rig):
+    camera = replace(rig.guide_camera, name="any", read_noise=0 * u.electron)
+    return camera, rig.guide_optics, replace(rig.site, name="any"), rig.guiding.exposure
+
+
+class _Passed:
+    """An argument that a cache looks up by another one, its key."""
+
+    def __init__(self, value):
+        self.value = value
+
+    def __eq__(self, other):
+        return isinstance(other, _Passed)
+
+    def __hash__(self):
+        return 0
+
+
+def _air_tables(key, places, rig, airmass):
+    return _cached_air_tables(key, places, _Passed(rig), airmass)
+
+
+@lru_cache(maxsize=64)
+def _cached_air_tables(key, places, passed, airmass):
+    """Variance on the log, both axes, of one star and of a pair for unit seeing, in each state and in the site's air."""
+    rig = passed.value
+    count, _ = exposures_of(rig)
+    gain, delay = correction_loop.check_gain(rig.guiding.loop_gain, rig.guiding.delay), rig.guiding.delay
+    length = guided_air.series_length(count)
+    left = np.abs(guided_air.loop_filters(gain, delay, length)[0]) ** 2 * guided_air.seen_in(count, length)
+    own_air = unit_air(rig.site.outer_scale, rig.site.atmosphere, airmass)
+    airs = [*nights.along(rig, airmass), own_air]
+    aperture, exposure = rig.guide_optics.aperture.to_value(u.m), rig.guiding.exposure.to_value(u.s)
+    found = [guided_air.mean_pairs(places, aperture, air, exposure, length)[:2] for air in airs]
+    return guided_air.mean_power(np.array(found) * left).sum(axis=-1).T
+
+
+def _error_tables(key, rig, airmass, read_noises):
+    return _cached_error_tables(key, _Passed(rig), airmass, read_noises)
+
+
+@lru_cache(maxsize=256)
+def _cached_error_tables(key, passed, airmass, read_noises):
+    """Logarithm of the centroid error and saturation by width, read noise and magnitude; log widths by seeing."""
+    rig = passed.value
+    widths = np.log(nights.star_widths(rig, airmass, _SEEINGS, rig.site.outer_scale.to_value(u.m)))
+    shape = (len(_SEEINGS), len(read_noises), len(_MAGNITUDES))
+    errors, full = np.empty(shape), np.empty(shape)
+    for j, noise in enumerate(read_noises):
+        camera = replace(rig.guide_camera, read_noise=noise * u.electron)
+        other = replace(rig, guide_camera=camera)
+        for i, width in enumerate(_width_steps(widths)):
+            errors[i, j], full[i, j] = centroid_errors(other, _MAGNITUDES, airmass, np.exp(width) * u.arcsec)
+    return np.log(errors), full, widths
+
+
+def _width_steps(widths):
+    """Steps of the table of errors: from the narrowest star to one far out of focus, as logarithms."""
+    return np.linspace(widths[0], max(widths[-1], widths[0] + 2.5), len(_SEEINGS))
+
+
+def _place(value, steps):
+    """Index of the step below, that of the next, and share of the way to it, for interpolation in a table."""
+    last = len(steps) - 1
+    index = np.clip(np.searchsorted(steps, value) - 1, 0, max(last - 1, 0))
+    further = np.minimum(index + 1, last)
+    share = (value - steps[index]) / np.where(further > index, steps[further] - steps[index], 1.0)
+    return index, further, np.clip(share, 0.0, 1.0)
+
+
+def _interpolate(table, places):
+    """Linear interpolation in a table (A, B, C) at places of three axes."""
+    first, second, (low, high, share) = places
+    total = 0.0
+    for i, of_first in ((first[0], 1 - first[2]), (first[1], first[2])):
+        for j, of_second in ((second[0], 1 - second[2]), (second[1], second[2])):
+            edge = table[i, j, low] * (1 - share) + table[i, j, high] * share
+            total = total + of_first * of_second * edge
+    return total
+
+
+def _mount_variances(rig, declination):
+    """Variance on the log, both axes, that the worm and the polar drift leave after linear guiding."""
+    count, _ = exposures_of(rig)
+    found = []
+    for name in ("polar_error", "periodic_error"):
+        mount = replace(rig.mount, **{name: 0 * getattr(rig.mount, name).unit})
+        paths, _ = mount_paths(mount, rig.guiding.exposure, round(declination.to_value(u.deg), 6), count)
+        found.append(
+            linear_pointing(paths, 0 * paths, rig.guiding.loop_gain, rig.guiding.delay).var(axis=0).sum(axis=0)
+        )
+    return [float(part.mean()) for part in found]
+
+
+def _noise_share(rig):
+    """Variance on the log, both axes, over the squared noise of one axis."""
+    count, _ = exposures_of(rig)
+    length = guided_air.series_length(count)
+    left = np.abs(guided_air.loop_filters(rig.guiding.loop_gain, rig.guiding.delay, length)[0]) ** 2
+    return 2 * float(guided_air.mean_power(left * guided_air.seen_in(count, length)))
