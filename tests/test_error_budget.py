@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from helpers import error_budget as budgets
+from helpers import rig as rigs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
 from helpers.error_budget import guided_air, nights
@@ -17,7 +18,6 @@ from helpers.error_budget.terms import linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
 from helpers.near_infrared import gains as near_infrared
-from helpers import rig as rigs
 from helpers.seeing import air as seeing
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
@@ -122,7 +122,9 @@ def test_the_whole_budget_is_what_a_simulated_night_shows():
     rng, runs, count = np.random.default_rng(4), 16, 300
     stars = budget.guide_field[: budget.stars]
     air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
-    errors = view(CLUB, airmass=budget.airmass, light_share=1).signal(stars.magnitudes).centroid_error.to_value(u.arcsec)
+    errors = (
+        view(CLUB, airmass=budget.airmass, light_share=1).signal(stars.magnitudes).centroid_error.to_value(u.arcsec)
+    )
     weights = errors**-2.0 / np.sum(errors**-2.0)
     places = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     squares = []
@@ -208,9 +210,9 @@ def test_a_guide_telescope_bends_and_a_pick_off_does_not():
 
 def test_the_fast_shake_widens_the_star_by_its_own_rms():
     budget = budgets.predict(CLUB)
-    # FWHM of a Gaussian is 2.3548 of its rms; a star of seeing widens by a weight of about 1.2 more in squares
-    expected = 2.3548 * CLUB.mount.jitter.value * np.sqrt(1.2)
-    assert budget.picture_terms["fast shake"].value == pytest.approx(expected, rel=0.03)
+    # FWHM of a Gaussian is 2.3548 of its rms; in a star of seeing, squares weigh 1.2 to 1.35 times as much
+    gaussian = 2.3548 * CLUB.mount.jitter.value
+    assert np.sqrt(1.2) * gaussian < budget.picture_terms["fast shake"].value < np.sqrt(1.35) * gaussian
 
 
 def test_flexure_does_not_depend_on_the_guide_exposure():
@@ -373,7 +375,11 @@ def one_night(rig, layers, rng):
     stars = budget.guide_field
     air = seeing.at_airmass(seeing.Atmosphere(rig.site.seeing, rig.site.outer_scale, layers), budget.airmass)
     chosen = np.isin(stars.magnitudes, budget.magnitudes)
-    errors = view(rig, airmass=budget.airmass, light_share=1).signal(stars.magnitudes[chosen]).centroid_error.to_value(u.arcsec)
+    errors = (
+        view(rig, airmass=budget.airmass, light_share=1)
+        .signal(stars.magnitudes[chosen])
+        .centroid_error.to_value(u.arcsec)
+    )
     weights = errors**-2.0 / np.sum(errors**-2.0)
     places = np.vstack([np.zeros((1, 2)), stars[chosen].offsets.value]) * u.arcmin
     motion = multi_star.simulate_motion(places, rig.guide_optics.aperture, air, 1 * u.s, 600, rng).value
@@ -489,7 +495,7 @@ def test_the_reported_figures_under_stated_assumptions():
     # city
     city = {"site.sky_brightness": 17.5 * u.mag / u.arcsec**2}
     poor = city | {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s}
-    several, one = [13.2, 14.0, 14.5, 15.0], [15.0]
+    several, one = [13.2, 14.0, 14.5, 15.0], [14.2]
 
     def logged(camera, changes, stars):
         return of(rigs.changed(rigs.demo_rig("club", camera), changes), stars).logged_rms.value

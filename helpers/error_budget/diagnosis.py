@@ -291,7 +291,8 @@ class _SeeingCurve:
             0.5 * np.log(_variance(case, drawn | {f"seeing_{side}": np.full(draws, step)}, side))
             for step in _SEEING_STEPS
         ]
-        self._logs = np.maximum.accumulate(np.array(logs) + 1e-6 * np.arange(len(logs))[:, None], axis=0)
+        # a star that is lost in poor seeing moves no more with it: a slope that is never 0 keeps the curve invertible
+        self._logs = np.maximum.accumulate(np.array(logs), axis=0) + 1e-4 * np.arange(len(logs))[:, None]
         self._steps = np.log(_SEEING_STEPS)
         self._every = np.arange(draws)
 
@@ -440,7 +441,7 @@ def _information(cause, outcome, weight, effective):
     joint /= joint.sum()
     joint = joint[joint.sum(axis=1) > 0][:, joint.sum(axis=0) > 0]
     expected = np.outer(joint.sum(axis=1), joint.sum(axis=0))
-    there = joint > 0
+    there = joint > 1e-12
     bits = np.sum(joint[there] * np.log2(joint[there] / expected[there]))
     return max(0.0, float(bits - (joint.shape[0] - 1) * (joint.shape[1] - 1) / (2 * effective * np.log(2))))
 

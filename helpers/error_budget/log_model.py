@@ -139,7 +139,7 @@ def _air_tables(key, places, rig, airmass):
 
 @lru_cache(maxsize=64)
 def _cached_air_tables(key, places, passed, airmass):
-    """Variance on the log, both axes, of one star and of a pair for unit seeing, in each state and in the site's air."""
+    """Variance on the log, both axes, of one star and of a pair for unit seeing, in each state and in its own air."""
     rig = passed.value
     count, _ = exposures_of(rig)
     gain, delay = correction_loop.check_gain(rig.guiding.loop_gain, rig.guiding.delay), rig.guiding.delay

@@ -349,7 +349,6 @@ def _picture(rig, stars, motion):
 def _star_that_moves(star, shape, motion):
     """FWHM [arcsec] and elongation of a star: the mount's own motion in its true shape, the rest Gaussian."""
     moved = np.moveaxis(cut_in_pictures(motion.mount + motion.unseen[..., None], motion.rows), -1, 0)
-    moved = np.swapaxes(moved, 1, 2)
     moved = moved - moved.mean(axis=1, keepdims=True)
     own = np.einsum("pka,pkb->ab", moved, moved) / (moved.shape[0] * moved.shape[1])
     total = sum(motion.picture.values())

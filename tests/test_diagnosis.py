@@ -1,0 +1,146 @@
+"""Two logs of one night: stated chances come true, what is known counts, wrong arguments are named."""
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import error_budget as budgets
+from helpers import rig as rigs
+from helpers.error_budget import diagnosis, nights
+from helpers.error_budget.log_model import READ_NOISES, LogModel
+
+A, B = (0.7 * u.arcsec, 0.03 * u.arcsec), (0.45 * u.arcsec, 0.02 * u.arcsec)
+CLUB = rigs.demo_rig()
+
+
+@pytest.mark.parametrize(
+    ("change", "conditions", "magnitudes", "within"),
+    [
+        ({}, {}, [13.0, 14.0, 14.5], 0.005),
+        ({"site.seeing": 3.5 * u.arcsec}, {"seeing": 1.4}, [13.0, 14.0, 14.5], 0.03),
+        ({"site.seeing": 1.75 * u.arcsec}, {"seeing": 0.7}, [13.0, 14.0, 14.5], 0.03),
+        ({"guide_camera.read_noise": 8 * u.electron}, {"read_noise": np.array([8.0])}, [14.0], 0.05),
+        ({"guiding.stars": 1}, {"most": np.array([1])}, [13.0, 14.0, 14.5], 0.06),
+    ],
+)
+def test_the_quick_model_is_the_whole_one(change, conditions, magnitudes, within):
+    """Second route: the prediction of the workbook, for the rig as it would be under these conditions."""
+    stars = budgets.stars_like(CLUB, magnitudes)
+    model = LogModel(CLUB, budgets.evaluate(CLUB, stars=stars), READ_NOISES)
+    seeing = np.array([conditions.pop("seeing", 1.0)])
+    found = model.rms(seeing, np.array([nights.STATES]), np.array([magnitudes]), **conditions)[0]
+    whole = budgets.evaluate(rigs.changed(CLUB, change), stars=stars).logged_rms.value
+    assert found == pytest.approx(whole, rel=within)
+
+
+def test_chances_sum_to_one_and_every_cause_has_a_share():
+    found = budgets.diagnose(A, B, draws=4000)
+    assert set(found.probabilities) == set(found.shares) == set(budgets.CAUSES)
+    assert sum(found.probabilities.values()) == pytest.approx(1)
+    for low, middle, high in found.shares.values():
+        assert low <= middle <= high
+    assert found.decides_most in found.information
+    assert "0.25 arcsec" in found.sentence
+
+
+def test_another_exposure_is_found_out():
+    whole = budgets.evaluate(rigs.demo_rig("club", "A")).logged_rms
+    known = {"exposure_a": 0.3 * u.s, "exposure_b": 2 * u.s}
+    rig = rigs.changed(rigs.demo_rig("club", "A"), {"guiding.exposure": 0.3 * u.s})
+    other = rigs.changed(CLUB, {"guiding.exposure": 2 * u.s})
+    first, second = (budgets.evaluate(one).logged_rms for one in (rig, other))
+    assert second < whole < first
+    found = budgets.diagnose((first, 0.03 * first), (second, 0.03 * second), known, draws=4000)
+    assert max(found.probabilities, key=found.probabilities.get) == "exposure"
+    assert "exposure" in found.sentence
+
+
+def test_what_is_known_is_no_cause_and_needs_no_measurement():
+    known = {"stars_a": 3, "stars_b": 3, "read_noise_a": 3.2 * u.electron, "read_noise_b": 0.9 * u.electron}
+    found = budgets.diagnose(A, B, known, draws=4000)
+    assert found.probabilities["stars used"] == 0 and found.probabilities["camera fault"] == 0
+    assert not {diagnosis.MEASUREMENTS[0], diagnosis.MEASUREMENTS[1]} & set(found.information)
+    faulty = budgets.diagnose(A, B, known | {"read_noise_a": 15 * u.electron}, draws=4000)
+    assert faulty.probabilities["camera fault"] > 0.5
+
+
+def test_equal_logs_of_one_rig_leave_chance_and_seeing():
+    same = (0.4 * u.arcsec, 0.02 * u.arcsec)
+    found = budgets.diagnose(same, (0.41 * u.arcsec, 0.02 * u.arcsec), {"rig_a": CLUB, "rig_b": CLUB}, draws=4000)
+    for name in ("read noise", "colour mosaic", "exposure", "efficiency, visible", "efficiency, near infrared"):
+        assert found.probabilities[name] == 0
+        assert all(limit == 0 for limit in found.shares[name])
+    assert found.probabilities["chance"] + found.probabilities["seeing between the runs"] > 0.4
+
+
+def test_priors_count():
+    known = {"read_noise_b": 0.9 * u.electron}
+    healthy, suspect = (
+        budgets.diagnose(A, B, known, draws=6000, priors=budgets.Priors(fault=chance)).probabilities["camera fault"]
+        for chance in (0.0, 0.6)
+    )
+    assert healthy == 0
+    assert suspect > 0.3
+
+
+def test_logs_that_hardly_fit_are_said_to():
+    known = {f"{name}_{side}": value for name, value in (("seeing", 2 * u.arcsec), ("stars", 3)) for side in "ab"}
+    known |= {
+        "read_noise_a": 1 * u.electron,
+        "read_noise_b": 0.9 * u.electron,
+        "brightest_a": 11.0,
+        "brightest_b": 11.0,
+    }
+    found = budgets.diagnose((0.9 * u.arcsec, 0.02 * u.arcsec), (0.35 * u.arcsec, 0.01 * u.arcsec), known, draws=2000)
+    assert found.effective_draws < 30 and found.sentence.startswith("Hardly any")
+    with pytest.raises(ValueError, match="measured_a"):
+        budgets.diagnose((50 * u.arcsec, 0.05 * u.arcsec), (0.3 * u.arcsec, 0.01 * u.arcsec), known, draws=2000)
+
+
+def reliability(nights_number, draws):
+    """Mean stated chance, share that came true, and its standard error, in groups of stated chances."""
+    case, priors, rng = diagnosis._case(None), budgets.Priors(), np.random.default_rng(5)
+    measured, causes = diagnosis._invent(case, priors, rng, nights_number, 0.04)
+    stated = np.array(
+        [list(diagnosis._diagnose(case, priors, pair, rng, draws).probabilities.values()) for pair in measured]
+    )
+    true = np.array([[name == cause for name in budgets.CAUSES] for cause in causes])
+    for low, high in ((0, 0.05), (0.05, 0.15), (0.15, 0.3), (0.3, 0.5), (0.5, 0.75), (0.75, 1.01)):
+        here = (stated >= low) & (stated < high)
+        if here.sum() >= 10:
+            chances = stated[here]
+            yield chances.mean(), true[here].mean(), np.sqrt(np.sum(chances * (1 - chances))) / here.sum()
+
+
+def test_stated_chances_come_true():
+    for stated, found, error in reliability(30, 1500):
+        # 5 standard errors and the 5 points that are promised: beyond them in fewer than 1 of a million cases
+        assert abs(stated - found) < 0.05 + 5 * error
+
+
+@pytest.mark.slow
+def test_stated_chances_come_true_within_five_points():
+    for stated, found, error in reliability(300, 4000):
+        assert abs(stated - found) < 0.05 + 2.5 * error
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "named"),
+    [
+        ((0.7 * u.arcsec, B), TypeError, "measured_a"),
+        ((A, (0.4, 0.1)), TypeError, "measured_b"),
+        ((A, (0 * u.arcsec, 0.1 * u.arcsec)), ValueError, "measured_b"),
+        (((0.7 * u.s, 0.1 * u.s), B), u.UnitsError, "measured_a"),
+        ((A, B, {"weather": 3}), ValueError, "known"),
+        ((A, B, {"rig_a": "mine"}), TypeError, "rig_a"),
+        ((A, B, {"stars_a": 0}), ValueError, "stars_a"),
+        ((A, B, {"rig_b": rigs.demo_rig("starter")}), ValueError, "rig_b"),
+        ((A, B, None, 3), TypeError, "rng"),
+        ((A, B, None, None, 3), ValueError, "draws"),
+    ],
+)
+def test_wrong_arguments_are_named(arguments, error, named):
+    with pytest.raises(error, match=named):
+        budgets.diagnose(*arguments)
+    with pytest.raises(ValueError, match="drift"):
+        budgets.Priors(drift=0.0)
