@@ -5,7 +5,7 @@ import dataclasses
 import astropy.units as u
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from drawing import check_any_call, check_finite, numbers, quantities
 from hypothesis import strategies as st
 
 from helpers.near_infrared.gains import (
@@ -24,19 +24,12 @@ from helpers.rig import demo_rig
 from helpers.rig.parts import FILTERS
 from helpers.rig.values import changed
 from helpers.seeing import air as seeing
+from helpers.starlight import guide_star_fwhm
 
-QUICK = settings(max_examples=25, deadline=None, derandomize=True)
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)
 VISIBLE, RED = (500, 600) * u.nm, (800, 900) * u.nm
 AIR = seeing.ATMOSPHERES["valley night"]
 KOLMOGOROV = seeing.Atmosphere(2 * u.arcsec, np.inf * u.m, AIR.layers)
-anything = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from([0.0, -1.0, 5e-324, 1e308]))
-units = st.sampled_from([u.nm, u.um, u.m, u.mm, u.deg, u.hourangle, u.s, u.one])
-
-
-@st.composite
-def quantities(draw):
-    return draw(anything) * draw(units)
 
 
 def gain(quantity, diameter=0.2 * u.m, atmosphere=KOLMOGOROV, start=550 * u.nm, end=850 * u.nm, **more):
@@ -118,7 +111,7 @@ def test_a_guide_star_agrees_with_the_gains_by_wavelength():
 
 def test_the_smear_widens_one_axis_and_the_spot_is_the_mean_of_both():
     star = guide_star(demo_rig("club"), VISIBLE, airmass=3)
-    across = np.hypot(star.seeing, star.diffraction)
+    across = guide_star_fwhm(demo_rig("club"), 3, star.wavelength)
     along = np.hypot(across, star.smear)
     assert star.smear > 0.2 * u.arcsec, "else this shows nothing"
     assert star.spot.value**2 == pytest.approx((along.value**2 + across.value**2) / 2)
@@ -220,46 +213,95 @@ def test_no_rig_is_a_type_error(wrong):
         picture_drift(wrong, 450 * u.nm, HOURS, 20 * u.deg)
 
 
-def finite_or_documented(function, *arguments):
-    try:
-        result = function(*arguments)
-    except DOCUMENTED as error:
-        assert ":" in str(error)
-        return
-    stars = result.values() if isinstance(result, dict) else [result]
-    for star in stars:
-        values = vars(star).values() if isinstance(star, GuideStar) else [star]
-        assert all(np.all(np.isfinite(u.Quantity(value).value)) for value in values)
+def bands(low, high):
+    """Pairs of wavelengths at least 20 nm apart."""
+    return st.tuples(st.floats(low, high - 20), st.floats(20, 300)).map(lambda pair: [pair[0], sum(pair)] * u.nm)
 
 
-@QUICK
-@given(st.sampled_from([*GAIN_QUANTITIES, "other"]), quantities(), quantities(), quantities(), anything)
-def test_any_gain_is_finite_or_refused(quantity, first, second, third, airmass):
-    finite_or_documented(wavelength_gain, quantity, first, second, third, AIR, airmass)
+CLASSES = st.sampled_from(["F5", "K0", "M2"])
+RIGS = st.builds(
+    lambda name, camera, seeing, aperture: changed(
+        demo_rig(name, camera), {"site.seeing": seeing, "telescope.aperture": aperture}
+    ),
+    st.sampled_from(["club", "starter"]),
+    st.sampled_from("AB"),
+    quantities(u.arcsec, 0.5, 6),
+    quantities(u.mm, 60, 400),
+)
 
 
-@QUICK
-@given(quantities(), quantities(), anything, anything, st.sampled_from(["K0", "M2", "none"]))
-def test_any_guide_star_is_finite_or_refused(first, second, magnitude, airmass, spectral_class):
-    rig = demo_rig("starter")
-    finite_or_documented(guide_star, rig, [first, second], magnitude, spectral_class, airmass)
-    finite_or_documented(guide_star, rig, None, magnitude, spectral_class, airmass)
-    finite_or_documented(compare_filters, rig, magnitude, spectral_class, airmass)
+def test_any_gain():
+    check_any_call(
+        wavelength_gain,
+        {
+            "quantity": st.sampled_from(GAIN_QUANTITIES),
+            "from_wavelength": quantities(u.nm, 300, 3000),
+            "to_wavelength": quantities(u.um, 0.3, 3),
+            "diameter": quantities(u.m, 0.01, 10),
+            "atmosphere": st.sampled_from(list(seeing.ATMOSPHERES.values())),
+            "airmass": numbers(1, 10),
+            "obstruction": numbers(0, 0.6),
+        },
+        spoiled={"airmass": [0.9, 11], "diameter": [0 * u.m, -1 * u.m], "obstruction": [1, -0.1]},
+    )
 
 
-@QUICK
-@given(quantities(), quantities(), quantities(), st.sampled_from(["K0", "none"]))
-def test_any_drift_is_finite_or_refused(wavelength, hour_angle, declination, spectral_class):
-    rig = demo_rig("club")
-    finite_or_documented(picture_drift, rig, wavelength, hour_angle * [0, 0.5, 1], declination, spectral_class)
+def check_star(star):
+    check_finite(star)
+    assert star.error > 0 * u.arcsec and star.spot > star.seeing * 0.98
 
 
-@QUICK
-@given(st.floats(0, 15), st.floats(1, 10), st.floats(0.5, 10), st.floats(30, 500))
-def test_sensible_rigs_always_get_an_answer(magnitude, airmass, width, aperture):
-    rig = changed(demo_rig("starter"), {"site.seeing": width * u.arcsec, "guide_optics.aperture": aperture * u.mm})
-    star = guide_star(rig, RED, magnitude, "K0", airmass)
-    assert np.isfinite(star.error.value) and star.spot >= np.hypot(star.seeing, star.diffraction) * (1 - 1e-12)
+def test_any_guide_star():
+    check_any_call(
+        guide_star,
+        {
+            "rig": RIGS,
+            "band": bands(330, 900),
+            "magnitude": numbers(0, 20),
+            "spectral_class": CLASSES,
+            "airmass": numbers(1, 10),
+        },
+        spoiled={"band": [[800, 700] * u.nm, [2000, 2100] * u.nm], "magnitude": [99], "airmass": [0.5, 20]},
+        check=check_star,
+    )
+
+
+def test_any_choice_of_filter():
+    check_any_call(
+        compare_filters,
+        {"rig": RIGS, "magnitude": numbers(0, 20), "spectral_class": CLASSES, "airmass": numbers(1, 10)},
+        examples=15,
+    )
+
+
+def test_any_width_against_light():
+    check_any_call(
+        light_against_width,
+        {
+            "rig": RIGS,
+            "bands": bands(330, 900).map(lambda band: {"all": None, "some": band, "filter": "long-pass"}),
+            "magnitude": numbers(4, 12),
+            "spectral_class": CLASSES,
+            "airmass": numbers(1, 3),
+        },
+        examples=15,
+        spoiled={"bands": [{}, {"all": "no such filter"}, [700, 800] * u.nm]},
+    )
+
+
+def test_any_drift():
+    check_any_call(
+        picture_drift,
+        {
+            "rig": RIGS,
+            "picture_wavelength": quantities(u.nm, 300, 1700),
+            "hour_angle": quantities(u.hourangle, -3, 3, shape=(4,)),
+            "declination": quantities(u.deg, 0, 85),
+            "spectral_class": CLASSES,
+        },
+        spoiled={"hour_angle": [[0, 500] * u.deg, 0 * u.deg], "picture_wavelength": [200 * u.nm]},
+        examples=20,
+    )
 
 
 def test_width_and_light_are_told_apart():
@@ -269,12 +311,44 @@ def test_width_and_light_are_told_apart():
     found = light_against_width(rig, bands, magnitude=13)
     assert list(found["band"]) == list(bands)
     first, long = found
-    assert first["width_alone"] == first["light_alone"] == first["centroid"] == pytest.approx(1)
+    factors = ("width_alone", "light_alone", "pixels_alone", "centroid")
+    assert [first[name] for name in factors] == pytest.approx([1, 1, 1, 1])
     assert long["spot"] < first["spot"] and long["wavelength"] > first["wavelength"]
     assert long["width_alone"] < 1 < long["centroid"] < long["light_alone"]
+    assert np.prod([long[name] for name in factors[:3]]) == pytest.approx(long["centroid"])
     alone = guide_star(rig, bands["beyond 700 nm"], magnitude=13).centroid
     both = guide_star(rig, None, magnitude=13).centroid
     assert long["centroid"] == pytest.approx(float(alone / both))
+
+
+def test_width_alone_is_that_of_a_brighter_star():
+    """A second route: a star so much brighter that as many electrons come through the long-pass filter."""
+    rig = demo_rig("club", "A")
+    found = light_against_width(rig, {"all": "none", "long-pass": "long-pass"}, magnitude=12)[1]
+    whole, passed = (guide_star(rig, name, magnitude=12) for name in ("none", "long-pass"))
+    brighter = guide_star(rig, "long-pass", 12 - 2.5 * np.log10(float(whole.electrons / passed.electrons)))
+    assert float(brighter.electrons / whole.electrons) == pytest.approx(1)
+    assert found["width_alone"] == pytest.approx(float(brighter.noise / whole.noise), rel=1e-9)
+
+
+def test_coarse_pixels_behind_a_mosaic_are_told_from_width_and_light():
+    """Behind 30 mm and 120 mm a pixel is wider than the star, and the dyes make green pixels the lighter ones."""
+    rig = changed(demo_rig("starter"), {"guide_optics.aperture": 30 * u.mm, "guide_optics.focal_length": 120 * u.mm})
+    found = light_against_width(rig, {"green": VISIBLE, "red": RED}, magnitude=7)[1]
+    assert found["pixels_alone"] < 0.6 < found["width_alone"] * found["light_alone"]
+
+
+def test_a_filter_by_name_is_the_rig_with_that_filter():
+    rig = demo_rig("club")
+    named = guide_star(rig, "long-pass", [9, 12])
+    behind = guide_star(changed(rig, {"guide_optics.filter": "long-pass"}), None, [9, 12])
+    assert named.centroid.shape == (2,) and named.centroid.value == pytest.approx(behind.centroid.value)
+    assert guide_star(rig, "long-pass", 12).centroid.value == pytest.approx(named.centroid[1].value)
+
+
+def test_a_star_that_drowns_is_no_measure():
+    with pytest.raises(ValueError, match="magnitude"):
+        light_against_width(demo_rig("club"), {"all": None}, magnitude=20)
 
 
 @pytest.mark.parametrize("bands", [{}, None, [700, 1000] * u.nm])

@@ -17,19 +17,19 @@ from helpers.near_infrared.refraction import (
 )
 from helpers.rig.parts import FILTERS, Rig
 from helpers.seeing.air import (
+    Atmosphere,
     at_airmass,
     atmosphere_for,
-    check_atmosphere,
     diffraction_fwhm,
     fried_parameter,
     image_motion,
     seeing_fwhm,
     spot_fwhm,
 )
-from helpers.shared.checks import as_choice, as_number, as_quantity
+from helpers.shared.checks import as_choice, choice, instance, number, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.light import detected_spectrum
-from helpers.starlight.spectra import WAVELENGTHS, extinction, window_of
+from helpers.starlight.spectra import SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, extinction, window_of
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
@@ -52,8 +52,39 @@ __all__ = [
 
 GAIN_QUANTITIES = ("fwhm", "image_motion", "diffraction", "spot")
 _LARGEST_AIRMASS = 10  # sec z and the refraction formula hold to here
+_COLOUR = quantity(u.m, minimum=1e-7, maximum=1e-4)
 
 
+def _magnitude(name, value):
+    return as_magnitude(name, value, minimum=-30, maximum=40)
+
+
+def _band(name, value):
+    """Two wavelengths, a filter's name, or None."""
+    if isinstance(value, str):
+        return as_choice(name, value, FILTERS)
+    if value is not None:
+        window_of(value)  # refuses by the name "band"
+    return value
+
+
+_STAR = {
+    "rig": instance(Rig),
+    "spectral_class": choice(tuple(SPECTRAL_CLASSES)),
+    "airmass": number(minimum=1, maximum=_LARGEST_AIRMASS),
+}
+
+
+@takes(
+    "from_wavelength to_wavelength diameter airmass obstruction",
+    quantity=choice(GAIN_QUANTITIES),
+    from_wavelength=_COLOUR,
+    to_wavelength=_COLOUR,
+    diameter=quantity(u.m, minimum=1e-3, maximum=100),
+    atmosphere=instance(Atmosphere),
+    airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None),
+    obstruction=number(minimum=0, maximum=0.95, ndim=None),
+)
 def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphere, airmass=1, obstruction=0):
     """What a change of wavelength does to a star: new value over old, below 1 where it shrinks.
 
@@ -86,18 +117,6 @@ def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphe
     Fried 1966, JOSA 56, 1372 (r0); Tokovinin 2002, PASP 114, 1156 (outer scale; wander); Born & Wolf, Principles of
     Optics, section 8.5.2 (diffraction).
     """
-    quantity = as_choice("quantity", quantity, GAIN_QUANTITIES)
-    check_atmosphere(atmosphere)
-    airmass = as_number("airmass", airmass, minimum=1, maximum=_LARGEST_AIRMASS, ndim=None)
-    diameter = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100)
-    wavelengths = [
-        as_quantity(name, value, u.m, minimum=1e-7, maximum=1e-4)
-        for name, value in (("from_wavelength", from_wavelength), ("to_wavelength", to_wavelength))
-    ]
-    try:
-        np.broadcast_shapes(np.shape(airmass), diameter.shape, *(wavelength.shape for wavelength in wavelengths))
-    except ValueError as error:
-        raise ValueError("from_wavelength, to_wavelength, diameter, airmass: expected shapes that fit") from error
 
     def value(wavelength):
         r0 = fried_parameter(atmosphere.fwhm, wavelength, airmass)
@@ -109,7 +128,7 @@ def wavelength_gain(quantity, from_wavelength, to_wavelength, diameter, atmosphe
             return diffraction_fwhm(diameter, wavelength)
         return spot_fwhm(diameter, atmosphere, wavelength, airmass, obstruction)
 
-    old, new = (value(wavelength) for wavelength in wavelengths)
+    old, new = value(from_wavelength), value(to_wavelength)
     gain = (new / old).to_value(u.one)
     return float(gain) if np.ndim(gain) == 0 else gain
 
@@ -133,10 +152,13 @@ class GuideStar:
     electrons : Quantity [electron]
         Of the star, in one exposure.
     sky : Quantity [electron / pix]
-    centroid : Quantity [arcsec]
-        Error of the measured centre, one-axis rms.
+    noise, pixels, centroid : Quantity [arcsec]
+        Errors of the measured centre, one-axis rms: by noise, by coarse pixels and a raw colour mosaic
+        (`StarSignal.sampling_floor`), and by both.
     wander : Quantity [arcsec]
         Motion by the air that the exposure leaves, one-axis rms; the same in all colours.
+    measurable : bool
+        False where the star drowns in noise; its centroid error is then its whole width (`StarSignal`).
     """
 
     wavelength: u.Quantity
@@ -147,18 +169,16 @@ class GuideStar:
     transmission: float
     electrons: u.Quantity
     sky: u.Quantity
+    noise: u.Quantity
+    pixels: u.Quantity
     centroid: u.Quantity
     wander: u.Quantity
+    measurable: bool
 
     @property
     def error(self):
         """One-axis rms of both: what a single measured position is off, against perfect guiding."""
         return np.hypot(self.centroid, self.wander)
-
-
-def _check_rig(rig):
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
 
 
 def _refraction_by_colour(rig, zenith_angle):
@@ -167,17 +187,19 @@ def _refraction_by_colour(rig, zenith_angle):
     return refraction.refraction(WAVELENGTHS, zenith_angle[..., np.newaxis], pressure, temperature, 0).value
 
 
+@takes(band=_band, magnitude=_magnitude, **_STAR)
 def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     """A guide star on a rig's guide camera, in a band of wavelengths.
 
     Parameters
     ----------
     rig : Rig
-        Its guide exposure and the filter of its guide optics count.
-    band : Quantity pair [length], optional
-        Only light between two wavelengths; all that the filter passes if not given.
-    magnitude : float
-        Gaia G.
+        Its guide exposure and, unless a filter is named, the filter of its guide optics count.
+    band : Quantity pair [length] or str, optional
+        Only light between two wavelengths; or all that a filter in `rig.FILTERS` passes instead of the rig's own; all
+        that the rig's own filter passes if not given.
+    magnitude : float, array or Quantity in mag
+        Gaia G. Of the result, electrons, noise, pixels and centroid have its shape.
     spectral_class : str
         A name in `starlight.SPECTRAL_CLASSES`.
     airmass : float
@@ -196,10 +218,8 @@ def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     -----
     A perfectly corrected lens is assumed; a lens made for the visible must at least be focused anew, and may blur more.
     """
-    _check_rig(rig)
-    airmass = as_number("airmass", airmass, minimum=1, maximum=_LARGEST_AIRMASS)
-    magnitude = as_number("magnitude", magnitude, minimum=-30, maximum=40)
-    detected = detected_spectrum(rig, magnitude, spectral_class, airmass)[0].value * window_of(band)
+    rig, band = _behind(rig, band)
+    detected = detected_spectrum(rig, 0, spectral_class, airmass)[0].value * window_of(band)
     total = detected.sum()
     if total <= 0:
         raise ValueError("band: expected wavelengths that this camera and filter see, found none")
@@ -210,23 +230,33 @@ def guide_star(rig, band=None, magnitude=10, spectral_class="K0", airmass=1):
     smear = FWHM_PER_SIGMA * np.sqrt(max(share @ bending**2 - (share @ bending) ** 2, 0)) * u.arcsec
     atmosphere, diameter = atmosphere_for(rig.site), rig.guide_optics.aperture
     seeing = seeing_fwhm(fried_parameter(atmosphere.fwhm, wavelength, airmass), wavelength, atmosphere.outer_scale)
-    diffraction = diffraction_fwhm(diameter, wavelength)
     spot = np.hypot(guide_star_fwhm(rig, airmass, wavelength), smear / np.sqrt(2))
     signal = view(rig, airmass=airmass, spectral_class=spectral_class, fwhm=spot, band=band).signal(magnitude)
     return GuideStar(
         wavelength=wavelength,
         seeing=seeing,
-        diffraction=diffraction,
+        diffraction=diffraction_fwhm(diameter, wavelength),
         smear=smear,
         spot=spot,
         transmission=float(1 / (share @ 10 ** (0.4 * lost))),
         electrons=signal.electrons,
         sky=signal.sky,
+        noise=signal.noise_error,
+        pixels=signal.sampling_floor,
         centroid=signal.centroid_error,
         wander=image_motion(diameter, at_airmass(atmosphere, airmass), rig.guiding.exposure),
+        measurable=signal.measurable,
     )
 
 
+def _behind(rig, band):
+    """The rig with the filter that `band` names, and what is left to say of the band."""
+    if not isinstance(band, str):
+        return rig, band
+    return replace(rig, guide_optics=replace(rig.guide_optics, filter=band)), None
+
+
+@takes(old=instance(GuideStar), new=instance(GuideStar))
 def gain_pieces(old, new):
     """Compare a guide star in two bands, piece by piece.
 
@@ -246,9 +276,6 @@ def gain_pieces(old, new):
     TypeError
         No GuideStar.
     """
-    for name, star in (("old", old), ("new", new)):
-        if not isinstance(star, GuideStar):
-            raise TypeError(f"{name}: expected a GuideStar, found {type(star).__name__}")
     pieces = {
         "fwhm": new.seeing / old.seeing,
         "image_motion": new.wander / old.wander,
@@ -265,6 +292,7 @@ def gain_pieces(old, new):
     return {name: float(u.Quantity(value).to_value(u.one)) for name, value in pieces.items()}
 
 
+@takes(magnitude=_magnitude, **_STAR)
 def compare_filters(rig, magnitude=10, spectral_class="K0", airmass=1):
     """The same guide star behind each filter: which one measures best?
 
@@ -272,7 +300,7 @@ def compare_filters(rig, magnitude=10, spectral_class="K0", airmass=1):
     ----------
     rig : Rig
     magnitude, spectral_class, airmass
-        As in `guide_star`.
+        As in `guide_star`; one magnitude.
 
     Returns
     -------
@@ -283,55 +311,73 @@ def compare_filters(rig, magnitude=10, spectral_class="K0", airmass=1):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    _check_rig(rig)
-    stars = {}
-    for name in FILTERS:
-        behind = replace(rig, guide_optics=replace(rig.guide_optics, filter=name))
-        stars[name] = guide_star(behind, None, magnitude, spectral_class, airmass)
+    stars = {name: guide_star(rig, name, magnitude, spectral_class, airmass) for name in FILTERS}
     return dict(sorted(stars.items(), key=lambda item: item[1].error))
 
 
+def _bands(name, value):
+    if not isinstance(value, dict) or not value:
+        raise TypeError(f"{name}: expected a dictionary of at least one band, found {value!r:.60}")
+    return {key: _band(name, band) for key, band in value.items()}
+
+
+@takes(bands=_bands, magnitude=_magnitude, **_STAR)
 def light_against_width(rig, bands, magnitude=10, spectral_class="K0", airmass=1):
     """Why a narrower spot need not be a better one: what the width gives, and what the light takes.
 
     Parameters
     ----------
     rig : Rig
-    bands : dict of str to Quantity pair [length] or None
-        Bands by name; None is all that the rig's filter passes. The first is what the others are compared with.
+    bands : dict of str to band
+        Bands by name, each as in `guide_star`. The first is what the others are compared with.
     magnitude, spectral_class, airmass
-        As in `guide_star`.
+        As in `guide_star`; one magnitude.
 
     Returns
     -------
     QTable
-        A row for each band, in order: band, wavelength [nm], spot [arcsec], electrons, width_alone (centroid error of a
-        star that gives as many electrons as in the first band, over that of the first; sky as it is), light_alone (what
-        the light that is really left then makes of it) and centroid (both: their product). Below 1 is a gain.
+        A row for each band, in order: band, wavelength [nm], spot [arcsec], electrons; then three factors, below 1 for
+        a gain, of the error against the first band's: width_alone (noise error of a star that gives as many electrons
+        as in the first band; sky as it is), light_alone (what the light that is really left then makes of it) and
+        pixels_alone (what coarse pixels and a raw colour mosaic add); centroid, their product, the factor of the
+        centroid error; measurable.
 
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
+        Also when the star drowns in noise in the first band.
     """
-    if not isinstance(bands, dict) or not bands:
-        raise TypeError(f"bands: expected a dictionary of at least one band, found {bands!r:.60}")
     stars = {name: guide_star(rig, band, magnitude, spectral_class, airmass) for name, band in bands.items()}
     first = next(iter(stars.values()))
+    if not first.measurable:
+        raise ValueError(f"magnitude: expected a star that can be measured in the first band, found {magnitude:g}")
     rows = []
     for name, star in stars.items():
         # as bright a star as gives this band the electrons that the first one has
         even = magnitude + 2.5 * np.log10(float(star.electrons / first.electrons))
-        equal = (
-            view(rig, airmass=airmass, spectral_class=spectral_class, fwhm=star.spot, band=bands[name])
-            .signal(even)
-            .centroid_error
+        behind, band = _behind(rig, bands[name])
+        equal = view(behind, airmass=airmass, spectral_class=spectral_class, fwhm=star.spot, band=band).signal(even)
+        width, noise, centroid = (
+            float(a / b)
+            for a, b in (
+                (equal.noise_error, first.noise),
+                (star.noise, first.noise),
+                (star.centroid, first.centroid),
+            )
         )
-        width_alone, both = float(equal / first.centroid), float(star.centroid / first.centroid)
-        rows.append((name, star.wavelength, star.spot, star.electrons, width_alone, both / width_alone, both))
-    names = ("band", "wavelength", "spot", "electrons", "width_alone", "light_alone", "centroid")
-    return QTable(rows=rows, names=names)
+        factors = width, noise / width, centroid / noise, centroid
+        rows.append((name, star.wavelength, star.spot, star.electrons, *factors, bool(star.measurable)))
+    names = ("band", "wavelength", "spot", "electrons", "width_alone", "light_alone", "pixels_alone", "centroid")
+    return QTable(rows=rows, names=(*names, "measurable"))
 
 
+@takes(
+    rig=instance(Rig),
+    picture_wavelength=quantity(u.nm, minimum=300, maximum=1700, ndim=0),
+    hour_angle=quantity(u.deg, minimum=-360, maximum=360, ndim=1),
+    declination=quantity(u.deg, minimum=-90, maximum=90, ndim=0),
+    spectral_class=choice(tuple(SPECTRAL_CLASSES)),
+)
 def picture_drift(rig, picture_wavelength, hour_angle, declination, spectral_class="K0"):
     """How the main picture drifts because the guide camera watches its star in another colour.
 
@@ -363,10 +409,6 @@ def picture_drift(rig, picture_wavelength, hour_angle, declination, spectral_cla
     -----
     Leaves out that guide star and target, in different places of the sky, are refracted differently in one colour.
     """
-    _check_rig(rig)
-    hour_angle = as_quantity("hour_angle", hour_angle, u.deg, minimum=-360, maximum=360, ndim=1)
-    declination = as_quantity("declination", declination, u.deg, minimum=-90, maximum=90, ndim=0)
-    picture_wavelength = as_quantity("picture_wavelength", picture_wavelength, u.nm, minimum=300, maximum=1700, ndim=0)
     detected = detected_spectrum(rig, 0, spectral_class, 1)[0].value
     zenith_angle, parallactic_angle = zenith_direction(hour_angle, declination, rig.site.latitude)
     low = zenith_angle > 85 * u.deg

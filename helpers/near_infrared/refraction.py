@@ -3,9 +3,26 @@
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared.checks import as_quantity, number, quantity, takes
 
 _LARGEST_ZENITH_ANGLE = 85  # degrees; nearer to the horizon the two-term formula and sec z fail
+
+
+def _kelvin(name, value):
+    if isinstance(value, u.Quantity) and value.unit == u.deg_C:
+        value = value.to(u.K, equivalencies=u.temperature())
+    return as_quantity(name, value, u.K, minimum=200, maximum=340)
+
+
+_COLOUR = quantity(u.um, minimum=0.3, maximum=1.7)
+_ZENITH_ANGLE = quantity(u.rad, minimum=0, maximum=np.radians(_LARGEST_ZENITH_ANGLE) * (1 + 1e-12))
+_LATITUDE = quantity(u.rad, minimum=-np.pi / 2, maximum=np.pi / 2)
+_AIR = {
+    "pressure": quantity(u.Pa, minimum=1000, maximum=120000),
+    "temperature": _kelvin,
+    "relative_humidity": number(minimum=0, maximum=1, ndim=None),
+}
+_AIR_NAMES = " ".join(_AIR)
 
 # Standard atmosphere, ISO 2533:1975 (as US Standard Atmosphere 1976): pressure and temperature at sea level, lapse
 # rate.
@@ -20,6 +37,7 @@ _C0, _C1, _D, _E = 1.9898e-4, -2.376e-6, 1.83e-11, -0.765e-8
 _GAS_CONSTANT, _DRY_KG_PER_MOL, _WATER_KG_PER_MOL = 8.314510, 0.0289635 + 1.2011e-8 * (450 - 400), 0.018015
 
 
+@takes(height=quantity(u.m, minimum=-500, maximum=11000))
 def standard_air(height):
     """Pressure and temperature of the standard atmosphere; good enough where no barometer is at hand.
 
@@ -41,26 +59,13 @@ def standard_air(height):
     ----------
     ISO 2533:1975, Standard Atmosphere.
     """
-    height = as_quantity("height", height, u.m, minimum=-500, maximum=11000).value
-    temperature = _SEA_LEVEL_K - _LAPSE_K_PER_M * height
+    temperature = _SEA_LEVEL_K - _LAPSE_K_PER_M * height.value
     return _SEA_LEVEL_HPA * (temperature / _SEA_LEVEL_K) ** _PRESSURE_EXPONENT * u.hPa, temperature * u.K
-
-
-def _as_kelvin(temperature):
-    if isinstance(temperature, u.Quantity) and temperature.unit == u.deg_C:
-        temperature = temperature.to(u.K, equivalencies=u.temperature())
-    return as_quantity("temperature", temperature, u.K, minimum=200, maximum=340).value
 
 
 def _moist_air(pressure, temperature, relative_humidity):
     """Pressure [Pa], temperature [K] and molar share of water vapour; plain arrays."""
-    pressure_pa = as_quantity("pressure", pressure, u.Pa, minimum=1000, maximum=120000).value
-    temperature_k = _as_kelvin(temperature)
-    humidity = as_number("relative_humidity", relative_humidity, minimum=0, maximum=1, ndim=None)
-    try:
-        pressure_pa, temperature_k, humidity = np.broadcast_arrays(pressure_pa, temperature_k, humidity)
-    except ValueError as error:
-        raise ValueError("pressure, temperature, relative_humidity: expected shapes that fit together") from error
+    pressure_pa, temperature_k, humidity = np.broadcast_arrays(pressure.value, temperature.value, relative_humidity)
     celsius = temperature_k - 273.15
     # Saturation over water and the enhancement of its pressure in air: Davis 1992, Metrologia 29, 67, as used by
     # Ciddor.
@@ -99,10 +104,7 @@ def _refractivity(wavelength_um, pressure_pa, temperature_k, water):
     return dry * dry_density / dry_standard + vapour * vapour_density / vapour_standard
 
 
-def _as_micrometres(name, wavelength):
-    return as_quantity(name, wavelength, u.um, minimum=0.3, maximum=1.7).value
-
-
+@takes(f"wavelength {_AIR_NAMES}", wavelength=_COLOUR, **_AIR)
 def refractivity(wavelength, pressure, temperature, relative_humidity):
     """Refractive index of air less one.
 
@@ -130,19 +132,8 @@ def refractivity(wavelength, pressure, temperature, relative_humidity):
     ----------
     Ciddor 1996, Applied Optics 35, 1566.
     """
-    wavelength_um = _as_micrometres("wavelength", wavelength)
-    air = _moist_air(pressure, temperature, relative_humidity)
-    _check_fit(wavelength=wavelength_um, pressure=air[0])
-    value = _refractivity(wavelength_um, *air)
+    value = _refractivity(wavelength.value, *_moist_air(pressure, temperature, relative_humidity))
     return float(value) if np.ndim(value) == 0 else value
-
-
-def _check_fit(**arrays):
-    try:
-        np.broadcast_shapes(*(np.shape(array) for array in arrays.values()))
-    except ValueError as error:
-        found = ", ".join(f"{name} {np.shape(array)}" for name, array in arrays.items())
-        raise ValueError(f"{', '.join(arrays)}: expected shapes that fit together, found {found}") from error
 
 
 def _bending(refractivity, zenith_rad, temperature_k):
@@ -153,10 +144,7 @@ def _bending(refractivity, zenith_rad, temperature_k):
     return straight - refractivity * (scale_height - refractivity / 2) * tangent**3
 
 
-def _as_zenith_angle(zenith_angle):
-    return as_quantity("zenith_angle", zenith_angle, u.rad, minimum=0, maximum=np.radians(_LARGEST_ZENITH_ANGLE)).value
-
-
+@takes(f"wavelength zenith_angle {_AIR_NAMES}", wavelength=_COLOUR, zenith_angle=_ZENITH_ANGLE, **_AIR)
 def refraction(wavelength, zenith_angle, pressure, temperature, relative_humidity):
     """Angle by which a star stands higher than it would without air.
 
@@ -183,13 +171,17 @@ def refraction(wavelength, zenith_angle, pressure, temperature, relative_humidit
     ----------
     Stone 1996, PASP 108, 1051, eq. 4; refractivity: Ciddor 1996, Applied Optics 35, 1566.
     """
-    wavelength_um = _as_micrometres("wavelength", wavelength)
-    zenith = _as_zenith_angle(zenith_angle)
     air = _moist_air(pressure, temperature, relative_humidity)
-    _check_fit(wavelength=wavelength_um, zenith_angle=zenith, pressure=air[0])
-    return (_bending(_refractivity(wavelength_um, *air), zenith, air[1]) * u.rad).to(u.arcsec)
+    return (_bending(_refractivity(wavelength.value, *air), zenith_angle.value, air[1]) * u.rad).to(u.arcsec)
 
 
+@takes(
+    f"wavelength reference_wavelength zenith_angle {_AIR_NAMES}",
+    wavelength=_COLOUR,
+    reference_wavelength=_COLOUR,
+    zenith_angle=_ZENITH_ANGLE,
+    **_AIR,
+)
 def differential_refraction(wavelength, reference_wavelength, zenith_angle, pressure, temperature, relative_humidity):
     """How much higher a star stands in one colour than in another.
 
@@ -216,15 +208,13 @@ def differential_refraction(wavelength, reference_wavelength, zenith_angle, pres
     ----------
     As `refraction`; Filippenko 1982, PASP 94, 715 gives a much used table of it.
     """
-    first = _as_micrometres("wavelength", wavelength)
-    second = _as_micrometres("reference_wavelength", reference_wavelength)
-    zenith = _as_zenith_angle(zenith_angle)
-    air = _moist_air(pressure, temperature, relative_humidity)
-    _check_fit(wavelength=first, reference_wavelength=second, zenith_angle=zenith, pressure=air[0])
-    bendings = [_bending(_refractivity(colour, *air), zenith, air[1]) for colour in (first, second)]
+    air, zenith = _moist_air(pressure, temperature, relative_humidity), zenith_angle.value
+    colours = wavelength.value, reference_wavelength.value
+    bendings = [_bending(_refractivity(colour, *air), zenith, air[1]) for colour in colours]
     return ((bendings[0] - bendings[1]) * u.rad).to(u.arcsec)
 
 
+@takes(zenith_angle=_ZENITH_ANGLE)
 def airmass(zenith_angle):
     """Air that starlight crosses, against the zenith: 1 / cos(zenith angle).
 
@@ -241,10 +231,16 @@ def airmass(zenith_angle):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    value = 1 / np.cos(_as_zenith_angle(zenith_angle))
+    value = 1 / np.cos(zenith_angle.value)
     return float(value) if np.ndim(value) == 0 else value
 
 
+@takes(
+    "hour_angle declination latitude",
+    hour_angle=quantity(u.rad, minimum=-100, maximum=100),
+    declination=_LATITUDE,
+    latitude=_LATITUDE,
+)
 def zenith_direction(hour_angle, declination, latitude):
     """Where the zenith lies as seen from a star.
 
@@ -271,10 +267,7 @@ def zenith_direction(hour_angle, declination, latitude):
     ----------
     Meeus, Astronomical Algorithms, 2nd ed., eq. 13.6 and 14.1.
     """
-    hour = as_quantity("hour_angle", hour_angle, u.rad, minimum=-100, maximum=100).value
-    delta = as_quantity("declination", declination, u.rad, minimum=-np.pi / 2, maximum=np.pi / 2).value
-    phi = as_quantity("latitude", latitude, u.rad, minimum=-np.pi / 2, maximum=np.pi / 2).value
-    _check_fit(hour_angle=hour, declination=delta, latitude=phi)
+    hour, delta, phi = hour_angle.value, declination.value, latitude.value
     up = np.sin(phi) * np.sin(delta) + np.cos(phi) * np.cos(delta) * np.cos(hour)
     east = np.cos(phi) * np.sin(hour)
     north = np.sin(phi) * np.cos(delta) - np.cos(phi) * np.sin(delta) * np.cos(hour)
@@ -282,6 +275,11 @@ def zenith_direction(hour_angle, declination, latitude):
     return (zenith_angle * u.rad).to(u.deg), (np.arctan2(east, north) * u.rad).to(u.deg)
 
 
+@takes(
+    "towards_zenith parallactic_angle",
+    towards_zenith=quantity(u.arcsec, minimum=-1e6, maximum=1e6),
+    parallactic_angle=quantity(u.rad, minimum=-100, maximum=100),
+)
 def along_axes(towards_zenith, parallactic_angle):
     """Split a shift towards the zenith into right ascension and declination.
 
@@ -299,7 +297,4 @@ def along_axes(towards_zenith, parallactic_angle):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    shift = as_quantity("towards_zenith", towards_zenith, u.arcsec, minimum=-1e6, maximum=1e6)
-    angle = as_quantity("parallactic_angle", parallactic_angle, u.rad, minimum=-100, maximum=100).value
-    _check_fit(towards_zenith=shift, parallactic_angle=angle)
-    return np.stack([shift * np.sin(angle), shift * np.cos(angle)], axis=-1)
+    return np.stack([towards_zenith * np.sin(parallactic_angle), towards_zenith * np.cos(parallactic_angle)], axis=-1)
