@@ -160,3 +160,61 @@ def ledger(rig):
     if not isinstance(rig, Rig):
         raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
     return Ledger(**_numbers(rig), own=frozenset(name for name, keys in RESTS_ON.items() if keys <= rig.own))
+
+
+# Label, room that explains it, names of the numbers it shows.
+_STRIP = (
+    ("what the picture notices", "01_pixel_scale", ("picture_notices",)),
+    ("faintest usable star", "02_starlight", ("faintest_star",)),
+    ("what the pick-off lets through", "03_guide_field", ("light_share",)),
+    ("stars now, after the flip", "03_guide_field", ("stars", "stars_after_flip")),
+    ("air in one exposure", "04_seeing", ("air",)),
+    ("noise of the stars' mean", "05_multi_star", ("noise",)),
+    ("what the loop leaves, both axes", "07_correction_loop", ("pointing_rms",)),
+    ("star in the picture, FWHM", "10_error_budget", ("final_fwhm",)),
+)
+
+
+def _written(name, value):
+    if name == "faintest_star":
+        return f"G = {value:.1f}"
+    if name == "light_share":
+        return f"{value:.0%} of the light"
+    if isinstance(value, u.Quantity):
+        return f"{value.to_value(u.arcsec):.2f} arcsec"
+    return str(value)
+
+
+def strip_entries(ledger, room):
+    """The numbers as the strip at the top of a workbook shows them.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    room : str
+        File name of the workbook that shows the strip, without ending: "04_seeing".
+
+    Returns
+    -------
+    list of tuple
+        (label, text, own, room that explains it, here), as `classroom.ledger_strip.show` takes them.
+
+    Raises
+    ------
+    TypeError
+        `ledger` is no Ledger, `room` no text.
+    """
+    if not isinstance(ledger, Ledger):
+        raise TypeError(f"ledger: expected a Ledger, found {type(ledger).__name__}")
+    if not isinstance(room, str):
+        raise TypeError(f"room: expected the name of a workbook, found {type(room).__name__}")
+    return [
+        (
+            label,
+            ", ".join(_written(name, getattr(ledger, name)) for name in names),
+            all(name in ledger.own for name in names),
+            explained,
+            explained == room,
+        )
+        for label, explained, names in _STRIP
+    ]

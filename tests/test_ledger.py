@@ -1,6 +1,7 @@
 """The ledger: each quantity that several rooms show, computed by each, and whose numbers they are."""
 
 import time
+from pathlib import Path
 
 import astropy.units as u
 import numpy as np
@@ -9,9 +10,11 @@ import pytest
 from helpers import error_budget, guide_field, pixel_scale, seeing, starlight
 from helpers import rig as rigs
 from helpers.correction_loop import night
-from helpers.ledger import RESTS_ON, ledger
+from helpers.classroom import ledger_strip
+from helpers.ledger import RESTS_ON, ledger, strip_entries
 from helpers.rig.parts import KEYS
 
+WORKBOOKS = Path(__file__).parent.parent / "workbooks"
 CLUB = rigs.demo_rig()
 RIGS = {
     "club": CLUB,
@@ -155,6 +158,34 @@ def test_a_number_hangs_on_what_it_is_said_to_hang_on_and_on_nothing_else(name):
         unsaid = {key for key in moved[number] if not {key, key.replace("telescope.", "guide_optics.")} & keys}
         assert unsaid == set(), number
         print(f"{name}: {number} moved with {len(moved[number] & keys)} of {len(keys)} values")
+
+
+def test_the_strip_shows_the_numbers_whose_they_are_and_where_they_are_explained():
+    mine = rigs.changed(CLUB, {key: rigs.flat(CLUB)[key] for key in RESTS_ON["picture_notices"]})
+    numbers = ledger(mine)
+    entries = [ledger_strip.Entry(*entry) for entry in strip_entries(numbers, "03_guide_field")]
+    assert all((WORKBOOKS / f"{entry.room}.ipynb").is_file() for entry in entries)
+    assert [entry.room for entry in entries if entry.here] == ["03_guide_field"] * 2
+    assert [entry.label for entry in entries if entry.own] == ["what the picture notices"]
+    texts = {entry.label: entry.text for entry in entries}
+    assert texts["stars now, after the flip"] == f"{numbers.stars}, {numbers.stars_after_flip}"
+    assert float(texts["what the picture notices"].split()[0]) == pytest.approx(
+        numbers.picture_notices.value, abs=0.0051
+    )
+    assert float(texts["faintest usable star"].split()[-1]) == pytest.approx(numbers.faintest_star, abs=0.051)
+    assert float(texts["what the pick-off lets through"].split("%")[0]) == pytest.approx(
+        100 * numbers.light_share, abs=0.51
+    )
+    everything = ledger(rigs.from_flat(rigs.flat(CLUB), own=KEYS))
+    assert all(own for _, _, own, _, _ in strip_entries(everything, "00_your_rig"))
+
+
+@pytest.mark.parametrize("wrong", [None, CLUB, []])
+def test_a_strip_of_something_else_is_refused(wrong):
+    with pytest.raises(TypeError, match="ledger: "):
+        strip_entries(wrong, "04_seeing")
+    with pytest.raises(TypeError, match="room: "):
+        strip_entries(ledger(CLUB), 4)
 
 
 @pytest.mark.parametrize("wrong", [None, 5, "club", {}])
