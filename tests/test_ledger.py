@@ -9,8 +9,8 @@ import pytest
 
 from helpers import error_budget, guide_field, pixel_scale, seeing, starlight
 from helpers import rig as rigs
-from helpers.correction_loop import night
 from helpers.classroom import ledger_strip
+from helpers.correction_loop import night
 from helpers.ledger import RESTS_ON, ledger, strip_entries
 from helpers.rig.parts import KEYS
 
