@@ -5,9 +5,9 @@ from functools import lru_cache
 
 import astropy.units as u
 
-from helpers import pixel_scale
 from helpers.error_budget.predict import predict
 from helpers.guide_field.targets import default_target
+from helpers.pixel_scale import scale as pixel_scale
 from helpers.rig.parts import Rig
 from helpers.seeing.air import atmosphere_for, image_motion
 from helpers.starlight.view import view

@@ -5,7 +5,7 @@ infrared.
 import astropy.units as u
 import numpy as np
 
-from helpers.pixel_scale import pixel_scale
+from helpers.pixel_scale.scale import pixel_scale
 from helpers.seeing.air import check_atmosphere, diffraction_fwhm, fried_parameter
 from helpers.shared import optics
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity

@@ -32,7 +32,7 @@ ORDER = [
     "rig.beam",
     "starlight.spectra",
     "starlight.widths",
-    "pixel_scale",
+    "pixel_scale.scale",
     "starlight.centroid_noise",
     "starlight.spot",
     "starlight.simulated_frames",

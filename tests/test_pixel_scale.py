@@ -13,8 +13,10 @@ from helpers.pixel_scale import (
     centroid_limit,
     compare_scales,
     field_of_view,
+    inside_pixel_error,
     phase_error,
     pixel_scale,
+    simulated_centroids,
     spot_width,
     star_image,
 )
@@ -202,6 +204,43 @@ def test_centroid_limit_is_what_drawn_stars_show():
     assert np.std(measured.value) == pytest.approx(centroid_limit(fwhm, electrons, scale).value, rel=0.03)
 
 
+@pytest.mark.parametrize("width", [0.1, 0.4, 0.7, 1.1, 1.5])
+def test_inside_pixel_error_is_that_of_drawn_stars(width):
+    places = (np.arange(400) + 0.5) / 400 - 0.5
+    drawn = phase_error(width * u.pix, places * u.pix).value
+    calculated = inside_pixel_error(3 * width * u.arcsec, 3 * SCALE).value / 3
+    assert np.sqrt(np.mean(drawn**2)) == pytest.approx(calculated, rel=5e-3)
+
+
+def test_inside_pixel_error_at_its_ends():
+    assert inside_pixel_error(1e-5 * u.arcsec, 1 * SCALE).value == pytest.approx(12**-0.5, rel=3e-3)  # anywhere in it
+    assert inside_pixel_error([4, 40] * u.arcsec, 1 * SCALE).value == pytest.approx([0, 0], abs=1e-12)
+    for wrong in ((0 * u.arcsec, SCALE), (1 * u.arcsec, 0 * SCALE), (np.nan * u.arcsec, SCALE), (1 * u.s, SCALE)):
+        with pytest.raises(DOCUMENTED):
+            inside_pixel_error(*wrong)
+
+
+@pytest.mark.parametrize("scale", [0.5, 2.5, 4.5])
+def test_simulated_centroids_scatter_by_the_limit_about_the_shift_of_their_place(scale):
+    fwhm, electrons, count = 3 * u.arcsec, 800 * u.electron, 20_000
+    errors = simulated_centroids(fwhm, electrons, scale * SCALE, 0.25 * u.pix, count, np.random.default_rng(9))
+    shift = phase_error(fwhm / (scale * SCALE), 0.25 * u.pix) * scale * SCALE
+    spread = errors.std(axis=0).value
+    # five standard errors of the mean: false alarm 1e-6
+    assert errors.mean(axis=0).value == pytest.approx(shift.value, abs=5 * max(spread) / count**0.5)
+    if scale < 1:
+        assert spread == pytest.approx(centroid_limit(fwhm, electrons, scale * SCALE).value, rel=0.03)
+    else:  # the limit is a mean over places; at one place coarse pixels scatter more or less
+        assert spread == pytest.approx(centroid_limit(fwhm, electrons, scale * SCALE).value, rel=0.25)
+
+
+def test_simulated_centroids_refuse_what_can_not_be():
+    good = (3 * u.arcsec, 800 * u.electron, 1 * SCALE, 0 * u.pix, 5)
+    for place, wrong in ((0, 300 * u.arcsec), (1, 0 * u.electron), (2, 1 * u.s), (3, 3 * u.pix), (4, 0)):
+        with pytest.raises(DOCUMENTED):
+            simulated_centroids(*good[:place], wrong, *good[place + 1 :], np.random.default_rng(1))
+
+
 def test_compare_scales_of_the_demo_rigs():
     club, starter = compare_scales(demo_rig("club")), compare_scales(demo_rig("starter"))
     assert club.scale_ratio == pytest.approx(3.0 / 3.8) and club.main_fwhm > club.guide_fwhm
@@ -214,7 +253,10 @@ def test_compare_scales_of_the_demo_rigs():
 def test_compare_scales_follows_light_and_taste():
     rig = demo_rig("starter")
     base = compare_scales(rig, 1000 * u.electron, 0.05)
-    assert compare_scales(rig, 4000 * u.electron, 0.05).margin == pytest.approx(2 * base.margin)
+    brighter = compare_scales(rig, 4000 * u.electron, 0.05)
+    assert brighter.by_light.value == pytest.approx(base.by_light.value / 2)
+    assert brighter.inside_pixel == base.inside_pixel > 0 * u.arcsec
+    assert base.margin < brighter.margin < 2 * base.margin  # light does not cure the place inside a pixel
     assert compare_scales(rig, 1000 * u.electron, 0.10).noticed > base.noticed
     for wrong in ((None,), (rig, 0 * u.electron), (rig, 5), (rig, 5 * u.electron, 0), (rig, 5 * u.electron, np.nan)):
         with pytest.raises(DOCUMENTED):

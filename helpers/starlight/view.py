@@ -7,7 +7,7 @@ from functools import cached_property
 import astropy.units as u
 import numpy as np
 
-from helpers.pixel_scale import pixel_scale
+from helpers.pixel_scale.scale import pixel_scale
 from helpers.rig import beam
 from helpers.rig.parts import Rig
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity

@@ -346,6 +346,78 @@ def centroid_limit(fwhm, electrons, pixel_scale):
     return np.sqrt(((fwhm / FWHM_PER_SIGMA) ** 2 + (_PIXEL_SIGMA * pixel) ** 2) / electrons) * u.arcsec
 
 
+def inside_pixel_error(fwhm, pixel_scale):
+    """Error of the centroid that coarse pixels make and no light cures, over all places of a star inside a pixel.
+
+    Parameters
+    ----------
+    fwhm : Quantity [angle]
+        Width of the star's spot before the pixels sum it up.
+    pixel_scale : Quantity [arcsec / pix]
+
+    Returns
+    -------
+    Quantity [arcsec]
+        One-axis rms of `phase_error` for a wide box, all places equally likely: pixel times the root of the sum over
+        k = 1, 2, ... of exp(-(2 pi k sigma / pixel)^2) / (2 pi^2 k^2), sigma = FWHM / 2.3548.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+
+    References
+    ----------
+    Fourier series of the centre of mass of a sampled spot: Alexander & Ng 1991, Optical Engineering 30, 1320.
+    """
+    fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
+    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, maximum=1e6).value
+    fwhm, pixel = _broadcast(fwhm=fwhm, pixel_scale=pixel)
+    waves = np.arange(1, 201)
+    exponents = (2 * np.pi * waves * (fwhm / pixel / FWHM_PER_SIGMA)[..., np.newaxis]) ** 2
+    squares = np.exp(-exponents) / (2 * np.pi**2 * waves**2)
+    return pixel * np.sqrt(squares.sum(axis=-1)) * u.arcsec
+
+
+def simulated_centroids(fwhm, electrons, pixel_scale, phase, count, rng):
+    """Centroids of one star in many pictures, without sky and read noise.
+
+    Parameters
+    ----------
+    fwhm : Quantity [angle]
+        Width of the star's spot before the pixels sum it up.
+    electrons : Quantity [electron]
+        Mean light of the whole star, at least 1.
+    pixel_scale : Quantity [arcsec / pix]
+    phase : Quantity [pix]
+        Place of the star, along both axes, from the middle of a pixel.
+    count : int
+        Pictures.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Quantity [arcsec], shape (count, 2)
+        Measured less true place. The two axes are drawn apart: the sums over columns and over rows of a star's
+        electrons tell nothing of each other but their number.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    scale = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, maximum=1e6, ndim=0)
+    wide = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6, ndim=0).value / scale.value
+    light = as_quantity("electrons", electrons, u.electron, minimum=1, maximum=1e12, ndim=0).value
+    place = as_quantity("phase", phase, u.pix, minimum=-1, maximum=1, ndim=0).value
+    count = as_count("count", count, minimum=1, maximum=100_000)
+    if wide > 200:
+        raise ValueError(f"fwhm: expected at most 200 pixels, found {wide:.0f}")
+    half = int(3 * wide) + 3
+    share = _share_in_pixels(place + half, wide / FWHM_PER_SIGMA, 2 * half + 1)
+    landed = rng.poisson(light * share, (count, 2, share.size))
+    summed = np.maximum(landed.sum(axis=-1), 1)  # a picture without light tells the middle of the box
+    return (((landed @ np.arange(-half, half + 1)) / summed - place) * u.pix * scale).to(u.arcsec)
+
+
 @dataclass(frozen=True)
 class ScaleCheck:
     """Main and guide camera of a rig side by side.
@@ -360,8 +432,9 @@ class ScaleCheck:
         Width of a star in the main picture, its pixels included.
     noticed : Quantity [arcsec]
         Movement, one-axis rms, that widens a star of the main picture by the share asked about.
-    seen : Quantity [arcsec]
-        Error, one-axis rms, of the guide star's measured middle, at best.
+    by_light, inside_pixel : Quantity [arcsec]
+        Errors, one-axis rms, of the guide star's measured middle: by its light coming in single electrons
+        (`centroid_limit`), and by where inside a pixel it falls (`inside_pixel_error`).
     """
 
     main_scale: u.Quantity
@@ -370,7 +443,18 @@ class ScaleCheck:
     guide_fwhm: u.Quantity
     recorded_fwhm: u.Quantity
     noticed: u.Quantity
-    seen: u.Quantity
+    by_light: u.Quantity
+    inside_pixel: u.Quantity
+
+    @property
+    def seen(self):
+        """Error, one-axis rms, of the guide star's measured middle, at best: both parts together; Quantity [arcsec]."""
+        return np.hypot(self.by_light, self.inside_pixel)
+
+    @property
+    def guide_star_pixels(self):
+        """Width of a guide star in pixels, as a plain number."""
+        return (self.guide_fwhm / self.guide_scale).value
 
     @property
     def scale_ratio(self):
@@ -422,5 +506,6 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
         guide_fwhm,
         recorded,
         noticed=allowed_motion(recorded, widening),
-        seen=centroid_limit(guide_fwhm, electrons, guide_scale),
+        by_light=centroid_limit(guide_fwhm, electrons, guide_scale),
+        inside_pixel=inside_pixel_error(guide_fwhm, guide_scale),
     )
