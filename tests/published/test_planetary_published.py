@@ -1,9 +1,11 @@
 """Planets against sources outside the project, each named beside its check."""
 
 import astropy.units as u
+import numpy as np
 import pytest
 
 from helpers import planetary
+from helpers.planetary import lucky
 from helpers.seeing import air as seeing
 
 
@@ -13,13 +15,42 @@ def test_rotation_periods():
         assert planetary.rotation_period(planet).to_value(u.h) == pytest.approx(hours, rel=2e-4)
 
 
+@pytest.mark.parametrize(
+    ("planet", "magnitude", "distance", "semi_axes"),
+    [
+        # Explanatory Supplement to the Astronomical Almanac, 1992 (from memory): V(1,0), and semi-diameters in arcsec
+        # at 1 astronomical unit, equator and poles; distances from the Sun in astronomical units
+        ("Mars", -1.52, 1.524, (4.68, 4.66)),
+        ("Jupiter", -9.40, 5.203, (98.44, 92.06)),
+        ("Saturn", -8.88, 9.537, (82.73, 73.82)),
+    ],
+)
+def test_surface_brightness(planet, magnitude, distance, semi_axes):
+    # at opposition V = V(1,0) + 5 log10(r d) over a disc that shrinks with the distance d from the Earth: d drops out
+    area = np.pi * np.prod(semi_axes)
+    expected = magnitude + 5 * np.log10(distance) + 2.5 * np.log10(area)
+    assert planetary.surface_brightness(planet).value == pytest.approx(expected, abs=0.12)
+
+
 def test_lucky_exposures():
-    # Fried 1978, table 1 (from memory): D/r0 = 4: 0.446, 7: 2.7e-3, 10: 1.1e-6, by numerical integration; eq. 1 fits
-    # within 10 %
+    # Fried 1978, J. Opt. Soc. Am. 68, 1651, table 1 (from memory), by numerical integration with 3 to 45 % of error;
+    # his eq. 1, 5.6 exp(-0.1557 (D/r0)^2), from 4 on is a fit to it
     air = seeing.ATMOSPHERES["valley night"]
     patch = seeing.fried_parameter(air.fwhm, 500 * u.nm)
-    for ratio, share in ((5, 0.112), (7, 2.7e-3), (10, 1.07e-6)):
-        assert planetary.lucky_share(ratio * patch, air) == pytest.approx(share, rel=0.15)
+    table = ((2, 0.986), (3, 0.765), (4, 0.334), (5, 0.0938), (6, 0.01915), (7, 2.87e-3), (10, 1.07e-6))
+    for ratio, share in table:
+        assert planetary.lucky_share(ratio * patch, air) == pytest.approx(share, rel=0.22 if ratio > 6 else 0.05)
+        if ratio >= 5:
+            fit = 5.6 * np.exp(-0.1557 * ratio**2)
+            assert planetary.lucky_share(ratio * patch, air) == pytest.approx(fit, rel=0.18)
+
+
+def test_shapes_of_the_wavefront():
+    # Noll 1976, JOSA 66, 207, table IV: what is left without piston and tilt is 0.134 (D/r0)^(5/3) rad^2; Fried 1965
+    # and Wang & Markey 1978, JOSA 68, 78: largest of the independent shapes near 0.0234 rad^2
+    modes = lucky._modes()
+    assert modes.sum() == pytest.approx(0.134, rel=0.015) and modes.sum() < 0.134
+    assert modes.max() == pytest.approx(0.0236, rel=0.03) and np.all(modes > 0)
 
 
 def test_coherence_time_of_one_layer():
