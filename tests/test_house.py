@@ -82,7 +82,11 @@ ORDER = [
     "error_budget.causes",
     "error_budget.next_change",
     "error_budget.diagnosis",
-    "planetary",
+    "planetary.sampling",
+    "planetary.frames",
+    "planetary.planets",
+    "planetary.light",
+    "planetary.lucky",
     "ledger",
 ]
 # A room stands where its last part does: two parts of starlight serve the room before it as well.
