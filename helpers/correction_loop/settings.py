@@ -10,6 +10,8 @@ from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import GuideNight
 from helpers.shared.checks import as_count, as_number, as_quantity
 
+_SHOWS = 0.15  # of a star's width: rms of the mount along one axis from which the shape of its path counts
+
 
 @dataclass(frozen=True)
 class SettingsMap:
@@ -118,7 +120,7 @@ def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
         _by_run(part) for part in (night.mount, night.air, night.target_air, night.unseen)
     )
     shape = (len(night.air), exposures.size, gains.size)
-    added, logged, pointed = np.empty((*shape, 2)), np.empty(shape), np.empty(shape)
+    added, logged, pointed, wide = np.empty((*shape, 2)), *(np.empty(shape) for _ in range(3))
     for index, (size, error) in enumerate(zip(sizes, night.centroid_error(exposures).value, strict=True)):
         rows = _rows(night, size)
         false = _means(air, size)
@@ -132,9 +134,25 @@ def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
         pointing += _means(unseen, size)
         inside = _groups(disturbance, size).var(axis=1).mean(axis=0)
         added[:, index] = np.moveaxis(_added_motion(pointing, _means(target, size), rows) + inside + shake**2, 0, 1)
-    along = final_image.add_motion(night.star_fwhm, added * u.arcsec**2, night.star_shape)
+        wide[:, index] = _wide_pictures(night, pointing, added[:, index], rows)
+    along = final_image.add_motion(night.star_fwhm, added * u.arcsec**2, night.star_shape).to_value(u.arcsec)
     fwhm = np.sqrt((along**2).mean(axis=-1))
+    fwhm = np.where(np.isfinite(wide), wide, fwhm) * u.arcsec
     return SettingsMap(exposures, gains, fwhm, logged * u.arcsec, pointed * u.arcsec)
+
+
+def _wide_pictures(night, pointing, added, rows):
+    """FWHM [arcsec], shape (runs, gains), where the mount moves so far that its path shows in the star; NaN elsewhere."""
+    star = night.star_fwhm.to_value(u.arcsec)
+    found = np.full(added.shape[:2], np.nan)
+    motion = _groups(pointing, rows)
+    motion = motion - motion.mean(axis=1, keepdims=True)
+    spread = np.einsum("pkgra,pkgra->rga", motion, motion) / (motion.shape[0] * rows)
+    for run, gain in np.argwhere(spread.max(axis=-1) > (_SHOWS * star) ** 2):
+        extra = np.diag(added[run, gain] - spread[run, gain])
+        along = final_image.picture_widths(motion[:, :, gain, run], star, extra=extra, shape=night.star_shape)
+        found[run, gain] = np.sqrt(np.mean(along**2))
+    return found
 
 
 def _checked(night, exposures, gains, rng):
