@@ -142,7 +142,7 @@ def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
 
 
 def _wide_pictures(night, pointing, added, rows):
-    """FWHM [arcsec], shape (runs, gains), where the mount moves so far that its path shows in the star; NaN elsewhere."""
+    """FWHM [arcsec], shape (runs, gains), where the path of the mount shows in the star; NaN elsewhere."""
     star = night.star_fwhm.to_value(u.arcsec)
     found = np.full(added.shape[:2], np.nan)
     motion = _groups(pointing, rows)
