@@ -26,6 +26,8 @@ from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
+_POOR_ERROR = 0.5  # arcsec; where no star is that good, those to here are averaged, if they are not much worse than the best
+_MUCH_WORSE = 2
 # Of a width or rms. The width of a star is known to 1.5 per cent (it is tested against transfer functions), the
 # weight of the motion in it to 1 to 2 per cent of the motion's own part: together less than this.
 MODEL_ERROR = 0.02
@@ -140,7 +142,9 @@ def centroid_errors(rig, magnitudes, airmass, fwhm):
 
 
 def choose_stars(errors, saturated, most):
-    """Which stars are used: the `most` best of those good enough, or else the best one that is not saturated.
+    """Which stars are used: the `most` best of those good enough, or else of the poor ones like the best of them.
+
+    Where pixels are coarse no star is good enough however bright, but the mean of several is.
 
     Parameters
     ----------
@@ -155,8 +159,11 @@ def choose_stars(errors, saturated, most):
     """
     good = (errors <= USABLE_ERROR.value) & ~saturated
     guidable = good.any(axis=-1)
-    best = np.where(saturated.all(axis=-1), errors.shape[-1] - 1, np.where(saturated, np.inf, errors).argmin(axis=-1))
-    good |= ~guidable[..., None] & (np.arange(errors.shape[-1]) == best[..., None])
+    unsaturated = np.where(saturated, np.inf, errors)
+    best = np.where(saturated.all(axis=-1), errors.shape[-1] - 1, unsaturated.argmin(axis=-1))
+    limit = np.minimum(_MUCH_WORSE * unsaturated.min(axis=-1, keepdims=True), _POOR_ERROR)
+    poor = (unsaturated <= limit) | (np.arange(errors.shape[-1]) == best[..., None])
+    good |= ~guidable[..., None] & poor
     order = np.where(good, errors, np.inf).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
     power = np.where(good & (order < most), errors.min(axis=-1, keepdims=True) / errors, 0.0) ** 2
     return power / power.sum(axis=-1, keepdims=True), guidable
