@@ -26,7 +26,8 @@ from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
-_POOR_ERROR = 0.5  # arcsec; where no star is that good, those to here are averaged, if they are not much worse than the best
+# Where no star is that good, those to here [arcsec] are averaged, if they are not much worse than the best.
+_POOR_ERROR = 0.5
 _MUCH_WORSE = 2
 # Of a width or rms. The width of a star is known to 1.5 per cent (it is tested against transfer functions), the
 # weight of the motion in it to 1 to 2 per cent of the motion's own part: together less than this.
