@@ -1,0 +1,297 @@
+"""Drawings of workbook 06: width and wander in two colours, width against light, and both beside the air."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+
+from helpers import guide_field, near_infrared, pixel_scale, seeing
+from helpers import rig as rigs
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+
+GREEN, RED = 550 * u.nm, 850 * u.nm
+SLICES = {"green": [500, 600] * u.nm, "near infrared": [800, 900] * u.nm}
+FILTERED = {"none": "none", "long-pass": "long-pass"}
+ALTITUDE = 50 * u.deg  # of the star, where nothing else is said
+PLAIN_STAR = "K0"  # a usual star of the field
+STARS = {"white (class F5)": "F5", "like the Sun (G2)": "G2", "usual (K0)": "K0", "red (M2)": "M2"}
+_LARGE = {"aperture": 400 * u.mm, "obstruction": 0.32}  # of the first figure; the small one is 50 mm, clear
+
+
+def airmass_at(altitude):
+    """Airmass of a star that stands so high."""
+    return near_infrared.airmass(90 * u.deg - altitude)
+
+
+def bare(rig):
+    """The rig without filter in front of its guide camera."""
+    return replace(rig, guide_optics=replace(rig.guide_optics, filter="none"))
+
+
+@lru_cache(maxsize=8)
+def _brightest(rig):
+    return float(np.min(guide_field.middling_stars(rig).magnitudes))
+
+
+def own_star(rig):
+    """Magnitude of the brightest guide star that the rig's field usually holds, as it reaches the camera."""
+    return round(_brightest(bare(rig)), 1)
+
+
+def with_cameras(rig):
+    """The rig without filter, with the reader's guide camera and with the two of the demo rigs."""
+    demo = {f"demo camera {name}": rigs.demo_rig(guide_camera=name).guide_camera for name in "AB"}
+    cameras = {"mine": rig.guide_camera} | demo
+    return {name: replace(bare(rig), guide_camera=camera) for name, camera in cameras.items()}
+
+
+def four_stars(rig):
+    """A star in green and near infrared, behind a small lens and a large mirror."""
+    air = seeing.atmosphere_for(rig.site)
+    small = {"diameter": 50 * u.mm, "obstruction": 0}
+    large = {"diameter": _LARGE["aperture"], "obstruction": _LARGE["obstruction"]}
+    figure, axes = figures.new_figure(1, 4, width=8, height=2.7, sharey=True)
+    widths, turn = [], np.linspace(0, 2 * np.pi, 99)
+    cases = ((small, GREEN), (small, RED), (large, GREEN), (large, RED))
+    for place, (optics, colour) in zip(axes, cases, strict=True):
+        width = seeing.spot_fwhm(atmosphere=air, wavelength=colour, **optics).value
+        widths.append(width)
+        star = pixel_scale.star_image([40, 40] * u.pix, width * 8 * u.pix, (81, 81)).value
+        place.imshow(star, origin="lower", extent=[-5, 5, -5, 5])
+        place.grid(False)
+        place.plot(width / 2 * np.cos(turn), width / 2 * np.sin(turn), color="white", linewidth=1.5)
+        title = f"{optics['diameter'].value:.0f} mm, {colour.value:.0f} nm"
+        figures.label(place, "x [arcsec]", "y [arcsec]" if place is axes[0] else None, title)
+        place.title.set_fontsize(12)
+    return figures.show(
+        figure,
+        "Four pictures of a star with a ring at its width, green and near infrared, behind 50 mm and behind 400 mm.",
+        f"Width (ring) in green and in the near infrared: behind a lens of 50 mm {widths[0]:.2f} and {widths[1]:.2f} "
+        f"arcsec, behind a mirror of 400 mm {widths[2]:.2f} and {widths[3]:.2f}.",
+    )
+
+
+def percent(factor, less="narrower", more="wider"):
+    """A factor in words: 0.92 is "8% narrower"."""
+    change = round(100 * (factor - 1))
+    return "the same to 1%" if change == 0 else f"{abs(change)}% {less if change < 0 else more}"
+
+
+def two_colours(rig):
+    """Width and wander at 850 nm against 550 nm, over the aperture."""
+    optics = rig.guide_optics
+    mine, obstruction = optics.aperture, optics.central_obstruction
+    apertures = np.unique(np.append(np.geomspace(25, 500, 24), mine.to_value(u.mm))) * u.mm
+    figure, axes = figures.new_figure(width=7.4, height=4)
+    axes.axhline(1, color="black", linewidth=1)
+    named = {"spot": ("spot on the sensor", 0), "fwhm": ("air alone", 2), "image_motion": ("wander", 6)}
+    curves = {
+        key: axes.semilogx(apertures, np.ones(apertures.size), **figures.line_look(k))[0]
+        for key, (_, k) in named.items()
+    }
+    places = {"spot": (40, True), "fwhm": (120, False), "image_motion": (320, True)}
+    names = {
+        key: figures.label_curve(axes, [places[key][0]], [1.0], text, above=places[key][1], color=figures.COLOURS[k])
+        for key, (text, k) in named.items()
+    }
+    (here,) = axes.plot([mine.to_value(u.mm)], [1], "o", color="black")
+    axes.set(ylim=(0.75, 1.65), yticks=[0.8, 1, 1.2, 1.4, 1.6])
+    figures.log_ticks(axes, x=[30, 50, 100, 200, 400])
+    figures.label(axes, "aperture of the guide optics [mm]", "at 850 nm, times that at 550 nm [-]")
+
+    def update(width, altitude):
+        here_air, airmass = seeing.Atmosphere(width, rig.site.outer_scale, _layers(rig)), airmass_at(altitude)
+        for key, curve in curves.items():
+            values = near_infrared.wavelength_gain(key, GREEN, RED, apertures, here_air, airmass, obstruction)
+            curve.set_ydata(np.broadcast_to(values, apertures.shape))
+            names[key].xy = (places[key][0], np.interp(places[key][0], apertures.value, curve.get_ydata()))
+        spot = curves["spot"].get_ydata()
+        factor = float(np.interp(mine.to_value(u.mm), apertures.value, spot))
+        here.set_ydata([factor])
+        narrow = apertures.value[spot < 1]
+        from_here = f"It is narrower from about {narrow[0]:.0f} mm on." if 0 < narrow.size < spot.size else ""
+        return (
+            f"Behind your {mine.to_value(u.mm):.0f} mm the spot at 850 nm is {percent(factor)}. {from_here} "
+            f"The wander is the same, behind every aperture."
+        ).replace("  ", " ")
+
+    alt = (
+        "Against the aperture: the spot's curve falls from wider behind small apertures to narrower behind large "
+        "ones; the wander is a flat line at 1."
+    )
+    return Drawing(figure, (*curves.values(), *names.values(), here), update, alt)
+
+
+def _layers(rig):
+    return seeing.atmosphere_for(rig.site).layers
+
+
+PIECES = ("width of the star", "light", "pixels and dyes", "all together")
+
+
+def factors(found):
+    """The four factors of a row of `light_against_width`, in the order of `PIECES`."""
+    return [float(found[name]) for name in ("width_alone", "light_alone", "pixels_alone", "centroid")]
+
+
+def width_and_light(rig):
+    """How width, light and pixels make up the error of the centre: two equal slices, and a long-pass filter."""
+    seen_by = with_cameras(rig)
+    figure, axes = figures.new_figure(width=8, height=4.2)
+    heights = np.array([3.0, 2.3, 1.6, 0.7, -1.3, -2.0, -2.7, -3.6])
+    axes.axvline(1, color="black", linewidth=1.2)
+    axes.set_xscale("log")
+    axes.set(xlim=(0.09, 9), ylim=(-4.3, 4.7), yticks=heights, yticklabels=2 * PIECES)
+    figures.log_ticks(axes, x=[0.1, 0.2, 0.5, 1, 2, 5])
+    titles = ("near infrared instead of green, 100 nm of each", "long-pass filter instead of no filter")
+    for y, title in zip((3.9, -0.4), titles, strict=True):
+        axes.text(0.094, y, title, fontweight="bold", fontsize=12, va="center", backgroundcolor="white")
+    axes.text(0.97, 4.45, "better ◂", ha="right", va="center", fontsize=11)
+    axes.text(1.03, 4.45, "▸ worse", ha="left", va="center", fontsize=11)
+    figures.label(axes, "error of the star's centre: times as large [-]", None)
+    bars = [
+        axes.plot([1, 1], [y, y], linewidth=6 if k % 4 == 3 else 3, markevery=[1], markersize=10)[0]
+        for k, y in enumerate(heights)
+    ]
+    texts = [axes.text(8.7, y, "", ha="right", va="center", fontsize=11) for y in heights]
+
+    def show(first, row):
+        parts = factors(row)
+        starts = [1, parts[0], parts[0] * parts[1], 1]
+        for bar, text, start, factor in zip(bars[first:], texts[first:], starts, parts, strict=False):
+            colour, marker = (4, "D") if abs(factor - 1) < 5e-3 else (2, "o") if factor < 1 else (6, "X")
+            bar.set(xdata=np.clip([start, start * factor], 0.1, 6), color=figures.COLOURS[colour], marker=marker)
+            text.set_text(f"× {factor:.2f}")
+
+    def update(camera, magnitude, altitude):
+        how = {"magnitude": magnitude.value, "spectral_class": PLAIN_STAR, "airmass": airmass_at(altitude)}
+        tables = [near_infrared.light_against_width(seen_by[camera], bands, **how) for bands in (SLICES, FILTERED)]
+        for first, table in zip((0, 4), tables, strict=True):
+            show(first, table[1])
+        return f"Equal slices: {in_words(tables[0])} Long-pass instead of no filter: {in_words(tables[1])}"
+
+    alt = (
+        "Two groups of four rows. In each, the first row says what the star's width does to the error of its centre, "
+        "the next what the light does, then pixels and dyes; the last is their product. Left of the line is better, "
+        "right of it worse."
+    )
+    return Drawing(figure, (*bars, *texts), update, alt)
+
+
+def in_words(table):
+    """A table of two bands in a sentence: width, light, and what the centre's error becomes."""
+    first, second = table
+    if not second["measurable"]:
+        return "this star then drowns in noise."
+    light, spot = float(second["electrons"] / first["electrons"]), float(second["spot"] / first["spot"])
+    pixels = float(second["pixels_alone"])
+    told = f" The grid of pixels and dyes does its part (times {pixels:.2f})." if abs(pixels - 1) > 0.1 else ""
+    return (
+        f"the star is {percent(spot)} and gives {light:.2f} times the light; the error of its centre is times "
+        f"{float(second['centroid']):.2f}.{told}"
+    )
+
+
+CURVES = {
+    "none": ("no filter", 0, 0.45, False),
+    "long-pass": ("long-pass", 6, 0.2, True),
+    "infrared-blocking": ("infrared-blocking", 2, 0.75, True),
+}
+
+
+def beside_the_air(rig):
+    """Error of the centre against the star's magnitude, behind three filters, beside what the air does."""
+    star = own_star(rig)
+    magnitudes = np.linspace(star - 5, star + 3, 17)
+    figure, axes = figures.new_figure(width=7.8, height=4.2)
+    lines = {
+        key: axes.semilogy(magnitudes, np.ones(17), **figures.line_look(k))[0] for key, (_, k, _, _) in CURVES.items()
+    }
+    names = {
+        key: figures.label_curve(axes, [star], [1.0], text, above=above, color=figures.COLOURS[k])
+        for key, (text, k, _, above) in CURVES.items()
+    }
+    (here,) = axes.plot([star], [1], "o", color="black")
+    axes.set(ylim=(0.002, 6), xlim=(magnitudes[0], magnitudes[-1]))
+    ruler = figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed, air=0.2)
+    ruler[3].set_horizontalalignment("left")  # clear of the other's name
+    ruler[3].xy = (0.005, 0.2)
+    figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1, 3])
+    figures.label(axes, "magnitude of the star: brighter left, fainter right [mag]", "one-axis rms [arcsec]")
+
+    def update(exposure, altitude, colour):
+        exposed = replace(rig, guiding=replace(rig.guiding, exposure=exposure))
+        how = {"spectral_class": STARS[colour], "airmass": airmass_at(altitude)}
+        mine = {}
+        for key, line in lines.items():
+            seen = near_infrared.guide_star(exposed, key, np.append(magnitudes, star), **how)
+            errors = np.where(seen.measurable, seen.centroid.value, np.nan)
+            line.set_ydata(errors[:-1])
+            known = np.flatnonzero(np.isfinite(errors[:-1]))
+            at = known[round(CURVES[key][2] * (known.size - 1))] if known.size else 0
+            names[key].xy = (magnitudes[at], errors[at] if known.size else 1)
+            mine[key] = errors[-1], seen.error[-1].value, bool(seen.measurable[-1])
+        air = seen.wander.value
+        here.set_ydata([mine["none"][0]])
+        ruler[2].set_ydata([air, air])
+        ruler[3].xy = (ruler[3].xy[0], air)
+        return f"The air leaves {air:.2f} arcsec. Your star (dot): {_three(mine)}"
+
+    alt = (
+        "Three curves that rise to the right: the fainter the star, the larger the error of its centre. They lie close "
+        "together, and for bright stars far below the line of the air."
+    )
+    return Drawing(figure, (*lines.values(), *names.values(), here, *ruler[2:]), update, alt)
+
+
+def _three(mine):
+    """What one measurement is off behind each filter, in words."""
+    said = []
+    for key, (text, *_) in CURVES.items():
+        _, error, known = mine[key]
+        more = error / mine["none"][1] - 1
+        against = "" if key == "none" else f" ({more:+.1%})"
+        said.append(f"{text} {error:.3f}{against}" if known else f"{text}: lost in noise")
+    return f"one measurement, centre and air together, is off by {', '.join(said)}."
+
+
+ROWS = {
+    "fwhm": "star, by the air",
+    "diffraction": "star, by diffraction",
+    "smear": "smear by refraction",
+    "spot": "spot on the sensor",
+    "extinction": "light through the air",
+    "light": "light of the star",
+    "sky": "light of the sky (less is better)",
+    "centroid": "error of the centre",
+    "image_motion": "wander",
+    "error": "one measurement",
+}
+
+
+def all_pieces(rig):
+    """Every piece, near infrared against green, in one figure."""
+    magnitude, airmass = own_star(rig), airmass_at(40 * u.deg)
+    stars = [near_infrared.guide_star(bare(rig), band, magnitude, PLAIN_STAR, airmass) for band in SLICES.values()]
+    pieces = near_infrared.gain_pieces(*stars)
+    better = {key: pieces[key] ** (1 if key in ("extinction", "light") else -1) for key in ROWS}
+    figure, axes = figures.new_figure(width=7.8, height=4.2)
+    axes.axvline(1, color="black", linewidth=1.2)
+    axes.set_xscale("log")
+    for place, (key, text) in enumerate(ROWS.items()):
+        value, same = better[key], abs(better[key] - 1) < 5e-4
+        k, marker = (4, "D") if same else (2, "o") if value > 1 else (6, "X")
+        axes.plot([1, np.clip(value, 0.2, 6)], [-place] * 2, color=figures.GREY, linewidth=2)
+        axes.plot([np.clip(value, 0.2, 6)], [-place], marker, color=figures.COLOURS[k], markersize=9)
+        axes.text(8.6, -place, "the same" if same else f"{value:.3g}", va="center", ha="right", fontsize=11)
+    axes.set(yticks=-np.arange(len(ROWS)), yticklabels=ROWS.values(), xlim=(0.18, 9), ylim=(-9.7, 0.7))
+    figures.log_ticks(axes, x=[0.2, 0.5, 1, 2, 5])
+    figures.label(axes, "times better in the near infrared [-]", None)
+    return figures.show(
+        figure,
+        "Ten rows with a mark each: right of the line the near infrared is better, left of it worse.",
+        f"The smear is {better['smear']:.1f} times better, but small beside the star: {stars[0].smear.value:.2f} of "
+        f"{stars[0].spot.value:.2f} arcsec in green. One measurement: {better['error']:.3g} times better.",
+    )
