@@ -292,7 +292,6 @@ def star_fields(rig):
             "label": "height of the star above the horizon",
             "unit": "deg",
             "value": float(ALTITUDE.value),
-            "typical": "30 to 80",
         },
         shown
         | {
