@@ -181,14 +181,17 @@ def ruler(axes, notices=None, air=None, texts=("shows in the picture", "air in o
         Lines and their names, in case they must move.
     """
     drawn = []
-    for value, text, colour, style in zip((notices, air), texts, ("black", GREY), ("--", ":"), strict=True):
+    values = [None if value is None else float(axes.convert_yunits(value)) for value in (notices, air)]
+    for value, text, colour, style in zip(values, texts, ("black", GREY), ("--", ":"), strict=True):
         if value is not None:
-            value = float(axes.convert_yunits(value))
             drawn.append(axes.axhline(value, color=colour, linestyle=style, linewidth=1.6))
+            below = None not in values and value == min(values) != max(values)  # of two, the lower one's name
             place = {"xycoords": axes.get_yaxis_transform(), "textcoords": "offset points", "ha": "right"}
+            place |= {"va": "top"} if below else {"va": "baseline"}
             halo = [patheffects.withStroke(linewidth=3, foreground="white")]
+            shift = (0, -3 if below else 3)
             drawn.append(
-                axes.annotate(text, (0.995, value), (0, 3), color=colour, fontsize=11, path_effects=halo, **place)
+                axes.annotate(text, (0.995, value), shift, color=colour, fontsize=11, path_effects=halo, **place)
             )
     return drawn
 

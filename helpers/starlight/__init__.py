@@ -3,7 +3,14 @@
 from helpers.starlight.centroid_noise import centroid_error, electrons_needed, signal_to_noise
 from helpers.starlight.light import GainSetting, detected_spectrum, gain_setting, mosaic_shares
 from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames
-from helpers.starlight.spectra import BANDS, SPECTRAL_CLASSES, WAVELENGTHS, photon_flux, quantum_efficiency
+from helpers.starlight.spectra import (
+    BANDS,
+    SPECTRAL_CLASSES,
+    WAVELENGTHS,
+    gaia_minus_visual,
+    photon_flux,
+    quantum_efficiency,
+)
 from helpers.starlight.view import StarSignal, View, view
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
 
@@ -19,6 +26,7 @@ __all__ = [
     "detected_spectrum",
     "detected_wavelength",
     "electrons_needed",
+    "gaia_minus_visual",
     "gain_setting",
     "guide_star_fwhm",
     "hot_pixel_map",

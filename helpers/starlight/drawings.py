@@ -1,0 +1,377 @@
+"""Drawings of workbook 02: a star that stands still and seems to dance, one change per bar, pixels and the place of a
+star among them.
+"""
+
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+
+from helpers import pixel_scale, starlight
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+from helpers.multi_star import measure_stars
+from helpers.rig import rig as rigs
+from helpers.seeing import atmosphere_for, image_motion
+from helpers.starlight import spectra
+
+WANTED = 0.1 * u.arcsec  # one-axis error of a star that is good enough to guide on
+DARK_SKY, CITY_SKY = (value * u.mag / u.arcsec**2 for value in (21.5, 17.5))
+BAR_NAMES = ("start", "+ low\nread noise", "+ better\nsensor", "+ dyes", "+ city\nsky", "+ filter")
+BLOCKING, LONG_PASS = "infrared-blocking", "long-pass"
+_PICTURES = 60
+_OFFSET = 20  # a camera adds such a number to every pixel, so that noise does not push it below zero
+_SENSOR = ("mosaic", "read_noise", "peak_quantum_efficiency", "quantum_efficiency_850", "dark_current", "full_well")
+_WIDEST, _NARROWEST = 10, 0.7  # width of a star in pixels, at the ends of the slider
+_STEPS = (1, 1.5, 2, 3, 4, 6, 8, 10, 12, 15, 20, 25, 30, 40)
+
+
+def air_of(rig):
+    """Wander of a star by the air in one exposure, one axis."""
+    return image_motion(rig.guide_optics.aperture, atmosphere_for(rig.site), rig.guiding.exposure)
+
+
+def notices(rig):
+    """Movement that just shows in the picture, one axis."""
+    return pixel_scale.compare_scales(rig).noticed
+
+
+def faintest(view):
+    """The faintest star whose centre is known to 0.1 arcsec, sampling floor included; None if there is none."""
+    limit = float(view.faintest(WANTED))
+    return limit if view.signal(limit).centroid_error <= WANTED * (1 + 1e-6) else None
+
+
+def pixels_wide(seen):
+    """Width of a star in pixels, of a view or a signal."""
+    return float((seen.fwhm / seen.pixel_scale).to_value(u.pix))
+
+
+def in_words(magnitude):
+    """A magnitude, or that there is no such star."""
+    return "no star" if magnitude is None else f"{magnitude:.1f}"
+
+
+def example_star(rig):
+    """A faint star of the rig, in half magnitudes: light and reading alone leave its centre unknown by 0.1 arcsec."""
+    grid = np.arange(0, 20, 0.5)
+    errors = starlight.view(rig).signal(grid).noise_error
+    return float(grid[np.argmin(np.abs(np.log(errors / WANTED)))])
+
+
+def measured(view, magnitude, motion, seed, side=None):
+    """Frames of one star [electron, background taken off], its true and measured places [pixels], and which count.
+
+    motion : (frames, 2) in pixels, about the middle of the frame.
+    """
+    width = pixels_wide(view)
+    box = max(9, 2 * round(2.5 * width) + 1)
+    side = box + 2 * int(np.ceil(np.abs(motion).max() + 1)) if side is None else side
+    middle = side // 2
+    moved = motion[:, None] * u.pix * view.pixel_scale
+    rng = np.random.default_rng(seed)
+    frames = view.frames(
+        [[middle, middle]], u.Quantity([magnitude], u.mag), moved, rng, (side, side), offset=_OFFSET
+    ).astype(float)
+    step = view.gain_setting.step.value
+    found = measure_stars(frames, [[middle, middle]], box, "fit", width * u.pix, step * u.electron / u.DN)
+    behind = (view.sky + view.dark).value / view.rig.guide_camera.binning**2
+    pictures = (frames - _OFFSET) * step - behind
+    return pictures, middle + motion, found.centroids.value[:, 0], found.measured[:, 0]
+
+
+def _single_pixels(rig):
+    """The rig as its frames are drawn: not binned."""
+    return rigs.changed(rig, {"guide_camera.binning": 1})
+
+
+def dancing_star(rig):
+    """Left: one guide picture of a star. Right: its measured centre in sixty of them, though it stands still."""
+    drawn = _single_pixels(rig)
+    first, limits = starlight.view(drawn), (notices(rig).value, air_of(rig).value)
+    side = max(11, 2 * round(2.5 * pixels_wide(first)) + 3)
+    still = np.zeros((_PICTURES, 2))
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.2)
+    scale, reach = first.pixel_scale.value, 1.2
+    picture = figures.show_pixels(left, np.zeros((side, side)), scale, "arcsec", vmin=0, vmax=1)
+    left.set_title("one guide picture")
+    (dots,) = right.plot([0], [0], ".", color=figures.COLOURS[6], markersize=6)
+    turn = np.linspace(0, 2 * np.pi, 100)
+    for radius, text, colour, style in zip(
+        limits, ("shows in the picture", "air in one exposure"), ("black", figures.GREY), ("--", ":"), strict=True
+    ):
+        right.plot(radius * np.cos(turn), radius * np.sin(turn), color=colour, linestyle=style, linewidth=1.6)
+        below = text.startswith("air")
+        place = -max(limits) if below else max(limits)
+        figures.label_curve(right, [0], [place], text, above=not below, color=colour, fontsize=11)
+    right.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+    figures.label(right, "x [arcsec]", "y [arcsec]", f"its centre in {_PICTURES} pictures")
+
+    def update(magnitude, exposure):
+        view = starlight.view(drawn, exposure)
+        signal = view.signal(magnitude)
+        pictures, true, found, counts = measured(view, magnitude, still, 1, side)
+        picture.set_data(pictures[0])
+        picture.set_clim(-3 * np.sqrt(signal.background.value), max(8.0, 0.8 * pictures[0].max()))
+        errors = (found - true)[counts] * scale
+        dots.set_data(*errors.T)
+        start = f"{signal.electrons.value:,.0f} electrons, signal-to-noise {signal.signal_to_noise:.0f}. "
+        if signal.saturated:
+            return start + "Its brightest pixels are full: what they cut off spoils the centre."
+        if not signal.measurable:
+            return start + "Below 3 there is no star to speak of: noise makes such spots everywhere."
+        lost = f" In {_PICTURES - counts.sum()} pictures no star was found." if not counts.all() else ""
+        spread = f"{np.sqrt(np.mean(errors**2)):.3f}" if counts.sum() > 10 else "too few to tell"
+        return (
+            f"{start}The dots lie {spread} arcsec rms from its true place on each axis; expected: "
+            f"{signal.noise_error.value:.3f}.{lost}"
+        )
+
+    alt = (
+        "Left: one guide picture of the star. Right: dots, the measured centre in sixty such pictures, crowded for a "
+        "bright star and wide apart for a faint one, with two circles: what shows in the picture, and what the air "
+        "moves a star in one exposure."
+    )
+    return Drawing(figure, (picture, dots), update, alt)
+
+
+def with_camera(rig, camera, sky=None, filter_name=None, **other):
+    """The rig's optics with the sensor of a demo camera, under another sky, behind another filter."""
+    sensor = {f"guide_camera.{name}": getattr(camera, name) for name in _SENSOR}
+    changes = sensor | {f"guide_camera.{name}": value for name, value in other.items()}
+    if sky is not None:
+        changes["site.sky_brightness"] = sky
+    if filter_name is not None:
+        changes["guide_optics.filter"] = filter_name
+    return rigs.changed(rig, changes)
+
+
+def demo_cameras():
+    """The invented guide cameras A and B."""
+    return tuple(rigs.demo_rig("club", name).guide_camera for name in "AB")
+
+
+@lru_cache(maxsize=8)
+def _views(rig):
+    """Views after each change, one at a time; the last two are the choice of filters."""
+    old, new = demo_cameras()
+    dark, city = {"sky": DARK_SKY, "filter_name": "none"}, {"sky": CITY_SKY, "filter_name": "none"}
+    states = [
+        with_camera(rig, old, **dark),
+        with_camera(rig, old, read_noise=new.read_noise, **dark),
+        with_camera(rig, new, mosaic=False, **dark),
+        with_camera(rig, new, **dark),
+        with_camera(rig, new, **city),
+        *(with_camera(rig, new, **city | {"filter_name": name}) for name in (BLOCKING, LONG_PASS)),
+    ]
+    return [starlight.view(_single_pixels(state)) for state in states]
+
+
+def one_by_one(rig, magnitude):
+    """Errors of a star after each change, and the views: start, read noise, sensor, dyes, sky, blocking, long-pass."""
+    return [view.signal(magnitude) for view in _views(rig)], _views(rig)
+
+
+def one_change_per_bar(rig):
+    """The error of a star's centre, camera and sky changed one thing at a time."""
+    views = _views(rig)
+    limits = [in_words(faintest(view)) for view in views]
+    figure, axes = figures.new_figure(width=8, height=4.2)
+    places, low = np.arange(len(BAR_NAMES)), 0.003
+    axes.set_yscale("log")
+    bars = axes.bar(places, np.ones(len(places)), 0.62, color=figures.COLOURS[5], edgecolor="black", linewidth=0.8)
+    floors = axes.bar(places, np.ones(len(places)), 0.62, color="none", hatch="//", edgecolor="black", linewidth=0.8)
+    names = [figures.label_curve(axes, [float(k)], [1.0], "", fontsize=12) for k in places]
+    axes.set_xticks(places, BAR_NAMES, fontsize=11)
+    axes.set(ylim=(low, 8), xlim=(-0.6, 7.6))
+    figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
+    figures.log_ticks(axes, y=[0.01, 0.03, 0.1, 0.3, 1, 3])
+    figures.label(
+        axes, None, "centroid error, one axis [arcsec]", "hatched: the part that coarse pixels and dyes cause"
+    )
+
+    def update(magnitude, kind):
+        signals, _ = one_by_one(rig, magnitude)
+        shown = [*range(5), 5 if kind == BLOCKING else 6]
+        for place, k in enumerate(shown):
+            signal = signals[k]
+            error = float(signal.centroid_error.value)
+            bars[place].set_height(error)
+            floors[place].set_height(max(float(signal.sampling_floor.value), low / 2) if signal.measurable else low / 2)
+            text = f"{error:.3f}" if signal.measurable else "no star"
+            names[place].set_text(text)
+            names[place].xy = (place, error)
+        limit = "; ".join(f"{name.replace(chr(10), ' ')} {limits[k]}" for name, k in zip(BAR_NAMES, shown, strict=True))
+        return f"Numbers on the bars: error for magnitude {magnitude.value:g}. Faintest star for 0.1 arcsec: {limit}."
+
+    alt = (
+        "Six bars: the error of a star's centre for a start camera and after each change. Low read noise and a better "
+        "sensor lower it; dyes, a city sky and a filter raise it. The hatched part of a bar is error by coarse pixels "
+        "and dyes. Two lines: what shows in the picture, and what the air does in one exposure."
+    )
+    return Drawing(figure, (*bars, *floors, *names), update, alt)
+
+
+def pixel_sizes(rig):
+    """Sizes at which a star is 10 to 0.7 pixels wide [um], and one of about a pixel: ends and start of the slider."""
+    per_um = starlight.view(_single_pixels(rig)).pixel_scale.value / rig.guide_camera.pixel_size.value
+    width = starlight.guide_star_fwhm(rig).value
+    low, high = (width / pixels / per_um for pixels in (_WIDEST, _NARROWEST))
+    start = min(_STEPS, key=lambda size: abs(np.log(size * per_um / width * 1.1)))
+    return round(float(low), 1), round(float(high), 1), float(np.clip(start, low, high))
+
+
+def of_pixel(rig, size, mosaic):
+    """The view of the rig with other pixels, not binned; the rest of the camera as it is."""
+    values = {"guide_camera.pixel_size": size * u.um, "guide_camera.mosaic": mosaic}
+    return starlight.view(rigs.changed(_single_pixels(rig), values))
+
+
+def bright_star(rig):
+    """A magnitude that fills a pixel of the largest size to a quarter."""
+    largest = pixel_sizes(rig)[1]
+    return round(max(of_pixel(rig, largest, mosaic).brightest() for mosaic in (False, True)) + 1.5, 1)
+
+
+def _ways(count=_PICTURES):
+    """Places of a star that stays put, drifts and wanders, in pixels, (frames, 2)."""
+    drift = np.stack([np.linspace(-1.5, 1.5, count), np.full(count, 0.25)], axis=1)
+    put = np.tile([0.25, 0.25], (count, 1))
+    wander = np.random.default_rng(5).normal(0, 1.0, (count, 2))
+    return {"stays put": put, "drifts 3 pixels": drift, "wanders 1 pixel rms": wander}
+
+
+def pixels_and_places(rig):
+    """Left: error against pixel size, with the part by the place in a pixel. Right: that part as it goes in time."""
+    low, high, _ = pixel_sizes(rig)
+    sizes, magnitude = np.geomspace(low, high, 22), bright_star(rig)
+    figure, (curve, course) = figures.new_figure(1, 2, width=8, height=4.2, width_ratios=[1.25, 1])
+    (total,) = curve.loglog(sizes, sizes, **figures.line_look(0))
+    (noise,) = curve.plot(sizes, sizes, color=figures.GREY, linewidth=1.4)
+    (floor,) = curve.plot(sizes, sizes, **figures.line_look(6))
+    (here,) = curve.plot([sizes[0]], [1.0], "o", color="black")
+    names = [
+        figures.label_curve(curve, [sizes[5]], [1.0], text, color=colour, fontsize=11)
+        for text, colour in (("both", figures.COLOURS[0]), ("place in the pixel", figures.COLOURS[6]))
+    ]
+    names[1].set_ha("right")
+    curve.set(ylim=(1e-3, 5))
+    figures.ruler(curve, notices=notices(rig).value, air=air_of(rig).value)
+    ticks = [size for size in _STEPS if low <= size <= high and size not in (1.5, 8, 12, 25)]
+    figures.log_ticks(curve, x=ticks, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1, 3])
+    figures.label(curve, "pixel size [µm]", "centroid error, one axis [arcsec]", "grey: light and reading alone")
+    ways, frames, gap = _ways(), np.arange(_PICTURES), 0.5
+    traces = []
+    for k, text in enumerate(ways):
+        course.axhline(-gap * k, color="#b0b0b0", linewidth=0.8)
+        traces += course.plot(frames, np.zeros(_PICTURES), color=figures.COLOURS[(0, 6, 2)[k]], linewidth=1.4)
+        figures.label_curve(course, [_PICTURES / 2], [0.13 - gap * k], text, color=figures.COLOURS[(0, 6, 2)[k]])
+    course.set(ylim=(-gap * 2.5, gap * 0.55))
+    course.set_yticks([])
+    figures.label(course, "number of the picture [-]", None, "error; lines 0.5 pixel apart")
+
+    @lru_cache(maxsize=4)
+    def along(mosaic):
+        signals = [of_pixel(rig, size, mosaic).signal(magnitude) for size in sizes]
+        return [np.array([getattr(s, name).value for s in signals]) for name in _ERRORS]
+
+    def update(size, dyes):
+        mosaic = dyes == "colour mosaic"
+        view = of_pixel(rig, size.to_value(u.um), mosaic)
+        signal = view.signal(magnitude)
+        for line, values in zip((total, noise, floor), along(mosaic), strict=True):
+            line.set_ydata(values)
+        names[0].xy = (sizes[5], total.get_ydata()[5])
+        names[1].xy = (sizes[14], max(floor.get_ydata()[14], 1.3e-3))
+        here.set_data([size.to_value(u.um)], [signal.centroid_error.value])
+        for k, (line, way) in enumerate(zip(traces, ways.values(), strict=True)):
+            _, true, found, _ = measured(view, magnitude, way, 3 + k)
+            line.set_ydata(np.clip((found - true)[:, 0], -0.24, 0.24) - gap * k)
+        return (
+            f"A star is {pixels_wide(signal):.1f} pixels wide, magnitude {magnitude:g}. Light and "
+            f"reading alone: {signal.noise_error.value:.3f} arcsec; with the place in the pixel: "
+            f"{signal.centroid_error.value:.3f}, {float(signal.centroid_error / signal.noise_error):.1f} times as much."
+        )
+
+    alt = (
+        "Left: error against pixel size; the part by the place in a pixel is nothing for small pixels and rises "
+        "steeply where a star is about a pixel wide. Right: the error in sixty pictures of a star that stays put (a "
+        "steady offset), one that drifts (slow waves) and one that wanders (noise)."
+    )
+    return Drawing(figure, (total, noise, floor, here, *names, *traces), update, alt)
+
+
+_ERRORS = ("centroid_error", "noise_error", "sampling_floor")
+
+
+def efficiency(rig):
+    """What share of light counts in cameras A and B, colour by colour: a still figure."""
+    old, new = demo_cameras()
+    wavelength = starlight.WAVELENGTHS
+    dyed = starlight.quantum_efficiency(new, wavelength) * spectra.mosaic_transmission("mean", wavelength)
+    plain = starlight.quantum_efficiency(old, wavelength)
+    figure, axes = figures.new_figure(width=7.6, height=3.8)
+    blocked = spectra.filter_transmission(BLOCKING, wavelength)
+    for k, (values, text, at) in enumerate(
+        (
+            (plain, "camera A", 0.32),
+            (dyed, "camera B behind its dyes", 0.75),
+            (blocked, "infrared-blocking filter", 0.28),
+        )
+    ):
+        axes.plot(wavelength, values, **figures.line_look(k))
+        figures.label_curve(axes, wavelength.value, values, text, at, color=figures.COLOURS[k], ha="left")
+    axes.set(xlim=(350, 1080), ylim=(0, 1.08))
+    figures.label(axes, "wavelength [nm]", "share of the light that counts [-]")
+    at = int(np.argmin(np.abs(wavelength.to_value(u.nm) - 850)))
+    sentence = (
+        f"At 850 nm, in the near infrared, camera B counts {dyed[at] / plain[at]:.1f} times what camera A counts; the "
+        "blocking filter stops all of it. Curves invented; that dyes turn clear there: common practice, no source."
+    )
+    alt = "Camera A peaks in the green. B behind its dyes is lower in the visible and higher beyond about 750 nm."
+    return figures.show(figure, alt, sentence)
+
+
+@lru_cache(maxsize=4)
+def _checks(rig):
+    """Magnitudes, measured errors of simulated pictures, and the errors foretold."""
+    view = starlight.view(_single_pixels(rig))
+    limit = view.brightest()
+    magnitudes = np.linspace(limit + 1, limit + 7, 5)
+    errors = []
+    for k, magnitude in enumerate(magnitudes):
+        motion = np.random.default_rng(k).uniform(-0.5, 0.5, (150, 2))
+        _, true, found, counts = measured(view, magnitude, motion, 20 + k)
+        errors.append(
+            np.sqrt(np.mean((found - true)[counts] ** 2)) * view.pixel_scale.value if counts.sum() > 30 else 0
+        )
+    return magnitudes, np.array(errors)
+
+
+def formulas_and_measurements(rig):
+    """Centroid error against magnitude: foretold, measured on simulated pictures, and the Gaussian formulas."""
+    view = starlight.view(_single_pixels(rig))
+    magnitudes, errors = _checks(rig)
+    grid = np.linspace(magnitudes[0], magnitudes[-1], 60)
+    signal = view.signal(grid)
+    figure, axes = figures.new_figure(width=7.6, height=4)
+    gaussian = starlight.centroid_error(
+        signal.fwhm, signal.electrons, signal.background, signal.pixel_scale, "maximum likelihood"
+    )
+    axes.semilogy(grid, signal.centroid_error.value, **figures.line_look(0))
+    axes.plot(grid, gaussian.value, **figures.line_look(6))
+    kept = errors > 0
+    axes.plot(magnitudes[kept], errors[kept], "o", color="black")
+    figures.label_curve(axes, grid, signal.centroid_error.value, "foretold", 0.42, ha="right", color=figures.COLOURS[0])
+    style = {"color": figures.COLOURS[6], "ha": "left"}
+    figures.label_curve(axes, grid, gaussian.value, "best fit of a Gaussian spot", 0.3, above=False, **style)
+    figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
+    figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1])
+    figures.label(axes, "magnitude, Gaia G [mag]", "centroid error, one axis [arcsec]", "dots: measured")
+    told = view.signal(magnitudes[kept]).centroid_error.value
+    ratio = errors[kept] / told
+    sentence = (
+        f"Measured on simulated pictures of your rig: {ratio.min():.2f} to {ratio.max():.2f} times what is foretold "
+        "(150 pictures a dot)."
+    )
+    return figures.show(figure, "Two rising curves; the dots lie on the upper one, the foretold error.", sentence)

@@ -1,0 +1,489 @@
+"""Guesses, exercises, forms and card of workbook 02; each answer is computed for the rig it is asked of."""
+
+from itertools import pairwise
+
+import astropy.units as u
+import numpy as np
+
+from helpers import starlight
+from helpers.classroom import guesses
+from helpers.classroom.exercises import Question
+from helpers.rig import rig as rigs
+from helpers.rig.parts import FILTERS
+from helpers.shared import files
+from helpers.starlight import drawings
+
+_WORDS = (
+    "low read noise",
+    "a better sensor",
+    "the dyes of a colour camera",
+    "a city sky",
+    "an infrared-blocking filter",
+)
+_HARMLESS = 0.2  # magnitudes; less is not worth a screwdriver
+_COARSE = 0.05 * u.arcsec  # sampling floor, one axis, that a reader should know of
+
+
+def still_star(rig):
+    """How far the measured centres of a star that stands still lie from its place, in widths of the star."""
+    magnitude = drawings.example_star(rig)
+    signal = starlight.view(rig).signal(magnitude)
+    share = float(signal.noise_error / signal.fwhm)
+    options = {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30}
+    return guesses.choices(
+        "02.still",
+        f"A faint star, magnitude {magnitude:g}, is {signal.fwhm.value:.1f} arcsec wide behind your guide optics, and "
+        "stands perfectly still. How far from its true place, left or right, does the camera find its centre?",
+        options,
+        share,
+        f"Usually {signal.noise_error.value:.2f} arcsec: 1/{1 / share:.0f} of its width. Each of the "
+        f"{signal.electrons.value:,.0f} portions of light falls somewhere in the spot; the mean of so many is known "
+        "far "
+        "better than one. But the guiding can't tell this dance from a movement of the mount, and would follow it.",
+    )
+
+
+def _steps(rig, magnitude):
+    """What each change multiplies a star's error by: read noise, sensor, dyes, sky, blocking filter, long-pass."""
+    errors = [float(signal.centroid_error.value) for signal in drawings.one_by_one(rig, magnitude)[0]]
+    factors = [after / before for before, after in pairwise(errors[:6])]
+    return [*factors, errors[6] / errors[4]]
+
+
+def costliest_change(rig):
+    """Which change costs a faint star most."""
+    magnitude = drawings.example_star(rig)
+    reading, sensor, *costs, long_pass = _steps(rig, magnitude)
+    names = _WORDS[2:]
+    dyes, sky, blocking = costs
+    return guesses.choices(
+        "02.bars",
+        f"Two changes make the camera better. Which of the others does most harm to a star of magnitude {magnitude:g}?",
+        names,
+        names[int(np.argmax(costs))],
+        f"Of the harmful ones, {names[int(np.argmax(costs))]}. The error is multiplied by {dyes:.2f} by the dyes, by "
+        f"{sky:.2f} by the city sky, by {blocking:.2f} by the blocking filter (by {long_pass:.2f} if it is a long-pass "
+        f"instead). Low read noise multiplies it by {reading:.2f}, the better sensor by {sensor:.2f}.",
+    )
+
+
+def coarse_pixels(rig):
+    """What pixels as wide as the star do to a bright star, behind dyes."""
+    magnitude, (low, _, size) = drawings.bright_star(rig), drawings.pixel_sizes(rig)
+    fine, coarse = (drawings.of_pixel(rig, value, True) for value in (3 * low, size))
+    before, after = (view.signal(magnitude).centroid_error for view in (fine, coarse))
+    light = coarse.signal(magnitude)
+    return guesses.choices(
+        "02.pixels",
+        f"Under the dyes of a colour camera: pixels of {size:g} µm, so that a star is "
+        f"{drawings.pixels_wide(coarse):.1f} "
+        f"pixels wide, instead of {3 * low:.1f} µm ({drawings.pixels_wide(fine):.1f} pixels). What becomes of the "
+        "error "
+        "of a bright star?",
+        {"it stays, as the telescope gathers the light": 1, "it doubles or more": 3, "it is halved": 0.5},
+        float(after / before),
+        f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec. The "
+        "light "
+        f"is the same, and light and reading alone would leave {light.noise_error.value:.3f}. But a star that lies "
+        "within so few pixels is found a little nearer to their middles, or to the red ones, than it is.",
+    )
+
+
+def fainter_star(rig):
+    """Exercise: magnitudes are no plain factors."""
+    return Question(
+        "02.1",
+        "A star of magnitude 9 gives 100,000 electrons. How many does one of magnitude 14 give, with the same "
+        "exposure?",
+        1e5 * 10 ** (-0.4 * (14 - 9)),
+        u.electron,
+        percent=2,
+        mistakes=(
+            (1e5 / 5, "magnitudes are no plain factors: five of them are a factor of a hundred."),
+            (1e7, "a larger magnitude is a fainter star."),
+            (1e5 / 2.512, "that is one magnitude fainter, not five."),
+        ),
+        hint="Five magnitudes are a factor of one hundred.",
+        solution="100,000 / 100 is 1,000 electrons.",
+    )
+
+
+def four_times_the_light(rig):
+    """Exercise: the centre error of a star whose own light is the only noise."""
+    before = 0.04 * u.arcsec
+    return Question(
+        "02.2",
+        f"A bright star's centre is known to {before.value:g} arcsec; its own light is the only noise. How well is it "
+        "known with four times the exposure?",
+        before
+        * starlight.signal_to_noise(1 * u.electron, 0 * u.electron / u.pix, 1, 0 * u.electron)
+        / starlight.signal_to_noise(4 * u.electron, 0 * u.electron / u.pix, 1, 0 * u.electron),
+        u.arcsec,
+        percent=3,
+        mistakes=(
+            (before / 4, "four times the light makes twice the noise as well: the error falls with the root."),
+            (before, "more light does help, as long as pixels are not coarse."),
+            (before * 2, "more light makes the error smaller."),
+        ),
+        hint="N portions of light come give or take the root of N.",
+        solution="The error falls with the root of the light: 0.04 / 2 is 0.02 arcsec.",
+    )
+
+
+def full_pixel(rig):
+    """Exercise: what helps when the brightest pixel is full."""
+    options = ("a higher gain", "a shorter exposure", "adding up four such exposures")
+    return Question(
+        "02.3",
+        "The brightest pixel of your only guide star is full. What makes its centre trustworthy again?",
+        options[1],
+        options=options,
+        mistakes=(
+            (options[0], "a higher gain makes a pixel full sooner: see the table of settings."),
+            (options[2], "what is cut off in each stays cut off in the sum."),
+        ),
+        hint="A pixel holds only so many electrons. What decides how many arrive before it is read?",
+        solution="A shorter exposure: fewer electrons arrive. The star is bright, so its centre stays well known.",
+    )
+
+
+def table_of_cameras(rig):
+    """Head and rows: what the invented cameras A and B are."""
+    cameras = drawings.demo_cameras()
+    rows = [
+        ("in front of the pixels", *("a colour mosaic" if c.mosaic else "nothing (monochrome)" for c in cameras)),
+        ("read noise [electrons]", *(f"{c.read_noise.value:g}" for c in cameras)),
+        ("light that counts at best", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
+        ("the same at 850 nm, near infrared", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
+        ("dark current [electrons a second]", *(f"{c.dark_current.value:g}" for c in cameras)),
+        ("a pixel holds [electrons]", *(f"{c.full_well.value:,.0f}" for c in cameras)),
+    ]
+    return ("invented guide camera", "A, older", "B, newer"), rows
+
+
+def two_cameras(rig):
+    """What the bars leave of A against B, in words."""
+    magnitude = drawings.example_star(rig)
+    reading, sensor, dyes, *_ = _steps(rig, magnitude)
+    both = reading * sensor * dyes
+    ends = "better" if both < 1 else "worse"
+    return (
+        f"Camera A is the first bar, camera B the fourth. Low read noise and the better sensor make the error of a "
+        "star "
+        f"of magnitude {magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which let a third to half "
+        "of "
+        f"the visible light through, make it {dyes:.1f} times larger again. In all B is {ends} than A: its error is "
+        f"{both:.2f} times A's."
+    )
+
+
+def why_a_tenth(rig):
+    """Why 0.1 arcsec is asked for, in words."""
+    air, shows = drawings.air_of(rig), drawings.notices(rig)
+    both = np.hypot(air, drawings.WANTED)
+    return (
+        f"Why {drawings.WANTED.value:g} arcsec? Errors add in squares. In one exposure the air moves the star by "
+        f"{air.value:.2f} arcsec on each axis whatever the camera does; with {drawings.WANTED.value:g} on top it is "
+        f"{both.value:.2f}. What shows in your picture is {shows.value:.2f}. A fainter star with twice that error "
+        "makes "
+        f"{np.hypot(air, 2 * drawings.WANTED).value:.2f} of it."
+    )
+
+
+def _limits(rig):
+    view = starlight.view(rig)
+    return drawings.faintest(view), view.brightest(), view
+
+
+def own_number(rig):
+    """The reader's number of this workbook, in words."""
+    limit, bright, view = _limits(rig)
+    at = f"in exposures of {view.exposure.value:g} s, overhead"
+    if limit is None:
+        floor = view.signal(bright).sampling_floor.value
+        return (
+            f"No star's centre is known to 0.1 arcsec {at}: a star is {drawings.pixels_wide(view):.1f} pixels wide, "
+            "and its "
+            f"place among the pixels alone makes {floor:.2f} arcsec of error."
+        )
+    return (
+        f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}. Your brightest, before a "
+        f"pixel is full: {bright:.1f}."
+    )
+
+
+def _settings(rig):
+    """Name and view of the rig as it is and with one setting changed."""
+    binning, exposure = rig.guide_camera.binning, rig.guiding.exposure
+    other = 2 if binning == 1 else 1
+    changed = rigs.changed(rig, {"guide_camera.binning": other})
+    return [
+        ("as it is", starlight.view(rig)),
+        (f"exposure {2 * exposure.value:g} s instead of {exposure.value:g} s", starlight.view(rig, 2 * exposure)),
+        (f"binning {other} instead of {binning}", starlight.view(changed)),
+        ("amplified four times as much", starlight.view(rig, gain=4)),
+    ]
+
+
+def table_of_settings(rig):
+    """Head and rows: what exposure, binning and gain change for the reader's rig."""
+    magnitude = drawings.example_star(rig)
+    rows = []
+    for name, view in _settings(rig):
+        signal = view.signal(magnitude)
+        error = f"{signal.centroid_error.value:.3f}" if signal.measurable else "no star"
+        rows.append((name, error, drawings.in_words(drawings.faintest(view)), f"{view.brightest():.1f}"))
+    head = (
+        "one setting changed",
+        f"error at magnitude {magnitude:g} [arcsec]",
+        "faintest star, 0.1 arcsec [G]",
+        "brightest star [G]",
+    )
+    return head, rows
+
+
+def place_of_the_star(rig):
+    """What the sampling floor does on the reader's rig, in words."""
+    view = starlight.view(rig)
+    signal = view.signal(drawings.example_star(rig))
+    moved = float((drawings.air_of(rig) / view.pixel_scale).to_value(u.pix))
+    floor, noise = signal.sampling_floor.value, signal.noise_error.value
+    wide = drawings.pixels_wide(view)
+    start = f"On your rig a star is {wide:.1f} pixels wide; its place among them makes {floor:.3f} arcsec, "
+    if floor < 0.1 * noise:
+        return start + f"nothing beside the {noise:.3f} arcsec of noise of a star near your limit."
+    return start + (
+        f"beside {noise:.3f} arcsec of noise of a star near your limit. The air moves it by {moved:.2f} pixels from "
+        "one "
+        f"exposure to the next: the error {'acts as noise' if moved > 0.5 else 'changes slowly, as the star drifts'}."
+    )
+
+
+def _coarse_rig(rig):
+    """The reader's rig if its pixels are coarse, else the demo's small guide telescope; and whose it is."""
+    if starlight.view(rig).signal(drawings.example_star(rig)).sampling_floor > _COARSE:
+        return rig, "your rig"
+    return rigs.demo_rig("starter"), "the demo's small guide telescope"
+
+
+def table_of_cures(rig):
+    """Head and rows: cures of the error by coarse pixels, and what they cost."""
+    coarse, whose = _coarse_rig(rig)
+    magnitude, view = drawings.example_star(coarse), starlight.view(coarse)
+    half = rigs.changed(coarse, {"guide_camera.pixel_size": coarse.guide_camera.pixel_size / 2})
+    longer = rigs.changed(coarse, {"guide_optics.focal_length": 2 * coarse.guide_optics.focal_length})
+    plain = rigs.changed(coarse, {"guide_camera.mosaic": False})
+    cures = [
+        ("as it is", view, ""),
+        ("out of focus: the star twice as wide", starlight.view(coarse, fwhm=2 * view.fwhm), "faint stars"),
+        (
+            "pixels half as large",
+            starlight.view(half),
+            "another camera; a quarter of the field at the same pixel count",
+        ),
+        ("twice the focal length", starlight.view(longer), "other optics; a quarter of the field"),
+    ]
+    if coarse.guide_camera.mosaic:
+        binned = rigs.changed(coarse, {"guide_camera.binning": 2})
+        cures.append(("binning 2: colours evened out", starlight.view(binned), "coarser still"))
+        cures.append(("the same sensor without dyes", starlight.view(plain), "another camera"))
+    rows = []
+    for name, cured, price in cures:
+        signal = cured.signal(magnitude)
+        place = f"{signal.sampling_floor.value:.2f}" if signal.measurable else "no star"
+        noise = f"{signal.noise_error.value:.2f}" if signal.measurable else "no star"
+        rows.append((name, place, noise, price))
+    return (f"{whose}, magnitude {magnitude:g}", "by place [arcsec]", "by noise [arcsec]", "price"), rows
+
+
+def table_of_filters(rig):
+    """Head and rows: both demo cameras behind the reader's optics and under the reader's sky, with each filter."""
+    magnitude = drawings.example_star(rig)
+    rows = []
+    for name in FILTERS:
+        cells = []
+        for camera in drawings.demo_cameras():
+            view = starlight.view(drawings.with_camera(rig, camera, filter_name=name))
+            signal = view.signal(magnitude)
+            error = f"{signal.centroid_error.value:.3f}" if signal.measurable else "no star"
+            cells += [error, drawings.in_words(drawings.faintest(view))]
+        rows.append((name, *cells))
+    star = f"error at {magnitude:g} [arcsec]"
+    return ("filter", f"A: {star}", "A: faintest [G]", f"B: {star}", "B: faintest [G]"), rows
+
+
+def filters_cost(rig):
+    """What the filters do to both cameras, in words."""
+    magnitude = drawings.example_star(rig)
+    errors = {
+        (k, name): float(
+            starlight.view(drawings.with_camera(rig, camera, filter_name=name)).signal(magnitude).centroid_error.value
+        )
+        for k, camera in enumerate(drawings.demo_cameras())
+        for name in FILTERS
+    }
+    worse = {name: [errors[k, name] / errors[k, "none"] for k in (0, 1)] for name in FILTERS[1:]}
+    winner = {name: "B" if errors[1, name] < errors[0, name] else "A" for name in FILTERS}
+    parts = [
+        f"behind a {name} filter {winner[name]} is the better one, and the error is {a:.1f} (A) and {b:.1f} (B) times "
+        "what it is without"
+        for name, (a, b) in worse.items()
+    ]
+    return f"Without a filter camera {winner['none']} is the better one; {'; '.join(parts)}. "
+
+
+def larger_pixels_gather_nothing(rig):
+    """The light of a star on small and large pixels, in words."""
+    low, high, _ = drawings.pixel_sizes(rig)
+    magnitude = drawings.bright_star(rig)
+    views = [drawings.of_pixel(rig, size, False) for size in (2 * low, high)]
+    light = [view.signal(magnitude).electrons.value for view in views]
+    peak = [view.signal(magnitude).peak_fraction for view in views]
+    return (
+        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives {light[0]:,.0f} "
+        f"electrons on pixels of {2 * low:.1f} µm and {light[1]:,.0f} on pixels of {high:.1f} µm. The larger pixel "
+        "looks "
+        f"brighter ({peak[1]:.0%} full against {peak[0]:.0%}) because fewer pixels share the star."
+    )
+
+
+def gain_makes_no_light(rig):
+    """What amplification does, in words."""
+    magnitude = drawings.example_star(rig)
+    (_, plain), *_, (_, strong) = _settings(rig)
+    before, after = plain.signal(magnitude), strong.signal(magnitude)
+    return (
+        f"It makes numbers larger. A star of magnitude {magnitude:g} gives {before.electrons.value:,.0f} electrons, "
+        f"amplified four times as much {after.electrons.value:,.0f}. Reading adds "
+        f"{strong.gain_setting.read_noise.value:.1f} instead of {plain.gain_setting.read_noise.value:.1f} electrons of "
+        f"noise, and the brightest usable star is {strong.brightest() - plain.brightest():.1f} magnitudes fainter."
+    )
+
+
+def table_of_magnitudes(rig):
+    """Head and rows: Gaia G from the visual magnitude, for some kinds of stars."""
+    classes = {"F5": "white", "G2": "yellow, as the Sun", "K0": "orange", "K5": "deep orange", "M2": "red"}
+    rows = [
+        (name, colour, f"V {starlight.gaia_minus_visual(name):+.1f}".replace("-", "− "))
+        for name, colour in classes.items()
+    ]
+    return ("spectral class", "colour", "Gaia G is about"), rows
+
+
+def star_fields(rig):
+    """Fields of the form "my star"."""
+    at_once = {"section": "star", "folded": False, "choices": None}
+    magnitude = {
+        "key": "magnitude",
+        "label": "magnitude of the star",
+        "unit": "",
+        "value": drawings.example_star(rig),
+        "typical": "6 to 15",
+        "if_unknown": "Click the star in a sky chart program, or take the table above.",
+    }
+    kind = {"key": "kind", "label": "which magnitude that is", "unit": "", "value": "Gaia G"}
+    kind |= {"choices": ("Gaia G", "visual, V"), "if_unknown": "Charts that say only “magnitude” mostly mean V."}
+    colour = {"key": "star", "label": "spectral class", "unit": "", "value": "K0"}
+    colour |= {"choices": tuple(starlight.SPECTRAL_CLASSES), "if_unknown": "K0 is a usual star."}
+    exposure = {"key": "exposure", "label": "guide exposure", "unit": "s", "typical": "1 to 4"}
+    exposure |= {"value": float(rig.guiding.exposure.value)}
+    airmass = {"key": "airmass", "label": "airmass", "unit": "", "value": 1.0}
+    airmass |= {"typical": "1 overhead, 1.4 at 45 degrees, 2 at 30 degrees above the horizon"}
+    return [at_once | field for field in (magnitude, kind, colour, exposure, airmass)]
+
+
+def star_reply(rig):
+    """What the form answers: a function of its answers."""
+
+    def reply(answers):
+        shift = starlight.gaia_minus_visual(answers["star"]) if answers["kind"] != "Gaia G" else 0.0
+        magnitude = answers["magnitude"] + shift
+        view = starlight.view(
+            rig, answers["exposure"] * u.s, airmass=answers["airmass"], spectral_class=answers["star"]
+        )
+        return _worth(view, magnitude)
+
+    return reply
+
+
+def _worth(view, magnitude):
+    """A star's worth on a view, in words."""
+    signal = view.signal(magnitude)
+    light, ratio = signal.electrons.value, signal.signal_to_noise
+    start = f"Gaia G {magnitude:.1f}: {light:,.0f} electrons, signal-to-noise {ratio:.1f}. "
+    if not signal.measurable:
+        return start + "Below 3 this is no star: noise makes such spots everywhere. Expose longer or take another."
+    if signal.saturated:
+        return start + f"Its brightest pixel is full; stars fainter than {view.brightest():.1f} are not cut off."
+    good = "good enough to guide on" if signal.centroid_error <= drawings.WANTED else "more than the 0.1 asked for here"
+    return (
+        start + f"Brightest pixel {signal.peak_fraction:.0%} full, centre known to {signal.centroid_error.value:.3f} "
+        f"arcsec on each axis: {good}. (Light is foretold to about 0.3 magnitudes.)"
+    )
+
+
+def curve_reply(rig):
+    """What the upload of the reader's own efficiency curve answers: a function of the files."""
+
+    def reply(paths):
+        units = {"wavelength": u.nm, "quantum_efficiency": u.dimensionless_unscaled}
+        table = files.read_table(paths[0], units)
+        curve = (table["wavelength"].quantity, np.asarray(table["quantum_efficiency"]))
+        magnitude = drawings.example_star(rig)
+        smooth, own = starlight.view(rig), starlight.view(rig, curve=curve)
+        light = float(own.signal(magnitude).electrons / smooth.signal(magnitude).electrons)
+        return (
+            f"{len(table)} rows read. With your curve the sensor gets {light:.2f} times the light that the smooth "
+            "curve of "
+            f"your rig gives it. Faintest star: {drawings.in_words(drawings.faintest(own))} instead of "
+            f"{drawings.in_words(drawings.faintest(smooth))}; brightest: {own.brightest():.1f} instead of "
+            f"{smooth.brightest():.1f}."
+        )
+
+    return reply
+
+
+def _gain_in_magnitudes(rig, changes):
+    """How much fainter the faintest star gets by a change of the rig; None where there is none before."""
+    before, after = (drawings.faintest(starlight.view(each)) for each in (rig, rigs.changed(rig, changes)))
+    return None if before is None or after is None else after - before
+
+
+def _action(rig):
+    """The one recommendation of the card."""
+    limit, _, view = _limits(rig)
+    signal = view.signal(drawings.example_star(rig))
+    if limit is None or signal.sampling_floor > _COARSE:
+        wide = starlight.view(rig, fwhm=2 * view.fwhm).signal(drawings.example_star(rig))
+        return (
+            f"Put the guide camera a little out of focus, until stars are about twice as wide: the error by the place "
+            f"among the pixels falls from {signal.sampling_floor.value:.2f} to {wide.sampling_floor.value:.2f} arcsec."
+        )
+    for changes, text in (
+        ({"guide_optics.filter": "none"}, "Take the filter in front of the guide sensor out"),
+        ({"guide_camera.binning": 1}, "Guide without binning"),
+    ):
+        gained = _gain_in_magnitudes(rig, changes)
+        if gained is not None and gained > _HARMLESS:
+            return f"{text}: that reaches stars {gained:.1f} magnitudes fainter."
+    return "Nothing. Choose stars between the two limits."
+
+
+def card(rig):
+    """The three texts of the card: number, meaning, what to do."""
+    limit, bright, view = _limits(rig)
+    (_, _), *others = _settings(rig)
+    if limit is None:
+        meaning = "More light does not help: the error comes from the place of the star among coarse pixels."
+        return own_number(rig), meaning, _action(rig)
+    parts = []
+    for name, seen in others:
+        faint, top = drawings.faintest(seen), seen.brightest()
+        reach = "no star reaches 0.1 arcsec" if faint is None else f"{faint - limit:+.1f}"
+        parts.append(f"{name}: {reach} at the faint end, {top - bright:+.1f} at the bright end")
+    meaning = (
+        f"Stars between the two limits are good enough; magnitudes good to about 0.3, {view.light_share:.0%} of the "
+        "beam "
+        f"reaching the guide sensor. What settings change, in magnitudes: {'; '.join(parts)}."
+    )
+    return own_number(rig), meaning, _action(rig)
