@@ -246,12 +246,20 @@ def data_address(png):
 class Shown:
     """A figure as a workbook shows it: the picture, then in words what it shows and what it looks like."""
 
-    def __init__(self, png, alt, sentence=""):
-        self.png, self.alt, self.sentence = png, alt, sentence
+    def __init__(self, png, alt, sentence="", fold=""):
+        self.png, self.alt, self.sentence, self.fold = png, alt, sentence, fold
 
     def _ipython_display_(self):
         from IPython.display import display
 
+        if self.fold:
+            picture = f'<img style="max-width:100%" alt="{html.escape(self.alt, quote=True)}" src="'
+            picture += data_address(self.png).decode("ascii") + '">'
+            page = picture + in_words(self.alt, self.sentence)
+            title = f"<b>More:</b> {html.escape(self.fold)}"
+            page = f"<details><summary>{title}</summary>{page}</details>"
+            show_piece("figure", page, f"{self.fold}. {self.sentence}")
+            return
         data, metadata = picture_bundle(self.png, self.alt)
         display(data, metadata=metadata | {KIND: "figure"}, raw=True)
         display({"text/html": in_words(self.alt, self.sentence), "text/plain": self.sentence}, raw=True)
@@ -298,7 +306,7 @@ def in_words(alt, sentence=""):
     return f"{shown}<details><summary>This figure in words</summary><p>{html.escape(alt)}</p></details>"
 
 
-def show(figure, alt, sentence=""):
+def show(figure, alt, sentence="", fold=""):
     """Show a figure with alternative text and a read-out sentence; make it the last expression of a cell.
 
     Parameters
@@ -308,6 +316,8 @@ def show(figure, alt, sentence=""):
         What somebody who can't see the figure needs to know.
     sentence : str
         What the figure shows, with its numbers.
+    fold : str
+        A title under which the figure is folded; none shows it at once.
 
     Returns
     -------
@@ -315,4 +325,4 @@ def show(figure, alt, sentence=""):
     """
     if not alt.strip():
         raise ValueError("alt: expected a description of the figure, found none")
-    return Shown(png_of(figure), alt, sentence)
+    return Shown(png_of(figure), alt, sentence, fold)

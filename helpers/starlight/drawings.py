@@ -329,7 +329,7 @@ def efficiency(rig):
         "blocking filter stops all of it. Curves invented; that dyes turn clear there: common practice, no source."
     )
     alt = "Camera A peaks in the green. B behind its dyes is lower in the visible and higher beyond about 750 nm."
-    return figures.show(figure, alt, sentence)
+    return figures.show(figure, alt, sentence, fold="which colours of light count in cameras A and B")
 
 
 @lru_cache(maxsize=4)
@@ -374,4 +374,5 @@ def formulas_and_measurements(rig):
         f"Measured on simulated pictures of your rig: {ratio.min():.2f} to {ratio.max():.2f} times what is foretold "
         "(150 pictures a dot)."
     )
-    return figures.show(figure, "Two rising curves; the dots lie on the upper one, the foretold error.", sentence)
+    alt = "Two rising curves; the dots lie on the upper one, the foretold error."
+    return figures.show(figure, alt, sentence, fold="the error foretold, and measured on simulated pictures")

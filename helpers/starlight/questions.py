@@ -11,7 +11,7 @@ from helpers.classroom.exercises import Question
 from helpers.rig import rig as rigs
 from helpers.rig.parts import FILTERS
 from helpers.shared import files
-from helpers.starlight import drawings
+from helpers.starlight import drawings, spectra
 
 _WORDS = (
     "low read noise",
@@ -61,7 +61,7 @@ def costliest_change(rig):
         f"Two changes make the camera better. Which of the others does most harm to a star of magnitude {magnitude:g}?",
         names,
         names[int(np.argmax(costs))],
-        f"Of the harmful ones, {names[int(np.argmax(costs))]}. The error is multiplied by {dyes:.2f} by the dyes, by "
+        f"Most harm: {names[int(np.argmax(costs))]}. The error is multiplied by {dyes:.2f} by the dyes, by "
         f"{sky:.2f} by the city sky, by {blocking:.2f} by the blocking filter (by {long_pass:.2f} if it is a long-pass "
         f"instead). Low read noise multiplies it by {reading:.2f}, the better sensor by {sensor:.2f}.",
     )
@@ -84,8 +84,9 @@ def coarse_pixels(rig):
         float(after / before),
         f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec. The "
         "light "
-        f"is the same, and light and reading alone would leave {light.noise_error.value:.3f}. But a star that lies "
-        "within so few pixels is found a little nearer to their middles, or to the red ones, than it is.",
+        f"is the same, and light and reading alone would leave {light.noise_error.value:.3f}. But a star that covers "
+        "so "
+        "few pixels, of different colours, is found a little beside its place, for each place among them otherwise.",
     )
 
 
@@ -166,13 +167,14 @@ def two_cameras(rig):
     magnitude = drawings.example_star(rig)
     reading, sensor, dyes, *_ = _steps(rig, magnitude)
     both = reading * sensor * dyes
+    visible = np.linspace(420, 680, 50) * u.nm
+    through = np.mean(spectra.mosaic_transmission("mean", visible))
     ends = "better" if both < 1 else "worse"
     return (
         f"Camera A is the first bar, camera B the fourth. Low read noise and the better sensor make the error of a "
         "star "
-        f"of magnitude {magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which let a third to half "
-        "of "
-        f"the visible light through, make it {dyes:.1f} times larger again. In all B is {ends} than A: its error is "
+        f"of magnitude {magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which let {through:.0%} "
+        f"of the visible light through, make it {dyes:.1f} times larger again. In all B is {ends} than A: its error is "
         f"{both:.2f} times A's."
     )
 
@@ -275,7 +277,11 @@ def table_of_cures(rig):
     plain = rigs.changed(coarse, {"guide_camera.mosaic": False})
     cures = [
         ("as it is", view, ""),
-        ("out of focus: the star twice as wide", starlight.view(coarse, fwhm=2 * view.fwhm), "faint stars"),
+        (
+            "out of focus: the star twice as wide",
+            starlight.view(coarse, fwhm=2 * view.fwhm),
+            "noise: faint stars are lost",
+        ),
         (
             "pixels half as large",
             starlight.view(half),
@@ -322,14 +328,14 @@ def filters_cost(rig):
         for k, camera in enumerate(drawings.demo_cameras())
         for name in FILTERS
     }
-    worse = {name: [errors[k, name] / errors[k, "none"] for k in (0, 1)] for name in FILTERS[1:]}
-    winner = {name: "B" if errors[1, name] < errors[0, name] else "A" for name in FILTERS}
-    parts = [
-        f"behind a {name} filter {winner[name]} is the better one, and the error is {a:.1f} (A) and {b:.1f} (B) times "
-        "what it is without"
-        for name, (a, b) in worse.items()
-    ]
-    return f"Without a filter camera {winner['none']} is the better one; {'; '.join(parts)}. "
+    better = {name: "B" if errors[1, name] < errors[0, name] else "A" for name in FILTERS}
+    parts = [f"Without a filter camera {better['none']} is the better of the two."]
+    for name in FILTERS[1:]:
+        a, b = (errors[k, name] / errors[k, "none"] for k in (0, 1))
+        parts.append(
+            f"With the {name} filter it is {better[name]}; the error is {a:.1f} (A) and {b:.1f} (B) times that without."
+        )
+    return " ".join(parts)
 
 
 def larger_pixels_gather_nothing(rig):
@@ -449,16 +455,30 @@ def _gain_in_magnitudes(rig, changes):
     return None if before is None or after is None else after - before
 
 
+def _cheap_cure(rig):
+    """The best cure without new parts for a faint star on coarse pixels, in words; None if none helps."""
+    view, magnitude = starlight.view(rig), drawings.example_star(rig)
+    cures = {
+        "Put the guide camera a little out of focus, until stars are twice as wide": starlight.view(
+            rig, fwhm=2 * view.fwhm
+        )
+    }
+    if rig.guide_camera.mosaic and rig.guide_camera.binning == 1:
+        cures["Guide with binning 2"] = starlight.view(rigs.changed(rig, {"guide_camera.binning": 2}))
+    errors = {name: cured.signal(magnitude).centroid_error.value for name, cured in cures.items()}
+    best, now = min(errors, key=errors.get), view.signal(magnitude).centroid_error.value
+    if errors[best] > 0.9 * now:
+        return None
+    return f"{best}: the error of a star of magnitude {magnitude:g} falls from {now:.2f} to {errors[best]:.2f} arcsec."
+
+
 def _action(rig):
     """The one recommendation of the card."""
     limit, _, view = _limits(rig)
-    signal = view.signal(drawings.example_star(rig))
-    if limit is None or signal.sampling_floor > _COARSE:
-        wide = starlight.view(rig, fwhm=2 * view.fwhm).signal(drawings.example_star(rig))
-        return (
-            f"Put the guide camera a little out of focus, until stars are about twice as wide: the error by the place "
-            f"among the pixels falls from {signal.sampling_floor.value:.2f} to {wide.sampling_floor.value:.2f} arcsec."
-        )
+    coarse = limit is None or view.signal(drawings.example_star(rig)).sampling_floor > _COARSE
+    cure = _cheap_cure(rig) if coarse else None
+    if cure is not None:
+        return cure
     for changes, text in (
         ({"guide_optics.filter": "none"}, "Take the filter in front of the guide sensor out"),
         ({"guide_camera.binning": 1}, "Guide without binning"),
@@ -466,7 +486,7 @@ def _action(rig):
         gained = _gain_in_magnitudes(rig, changes)
         if gained is not None and gained > _HARMLESS:
             return f"{text}: that reaches stars {gained:.1f} magnitudes fainter."
-    return "Nothing. Choose stars between the two limits."
+    return "Nothing. Choose stars between the two limits." if limit is not None else "Nothing. Choose bright stars."
 
 
 def card(rig):
