@@ -371,6 +371,17 @@ def test_form_hands_over_its_answers():
     assert form.answers["camera.pixel"] == 3.0
 
 
+def test_form_knows_what_the_reader_touched():
+    fields = [field | {"own": False} for field in FIELDS]
+    form = forms.form(fields, lambda answers: "saved")
+    form.suggest({"camera.pixel": 4.4})
+    assert form.touched == frozenset() and form.answers["camera.pixel"] == 4.4
+    assert form._inputs["camera.pixel"].description.endswith("(demo)")
+    form._inputs["camera.pixel"].value = 4.5
+    assert form.touched == {"camera.pixel"}
+    assert form._inputs["camera.pixel"].description.endswith("(yours)")
+
+
 def test_form_says_what_is_wrong():
     def refuse(answers):
         raise ValueError("pixel: expected above 0 um, found -1 um\nrows: <b>")

@@ -27,6 +27,7 @@ ORDER = [
     "rig.values",
     "rig.demo",
     "rig.form",
+    "rig.finding",
     "rig.files",
     "rig.rig",
     "rig.beam",

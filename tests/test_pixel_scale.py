@@ -16,12 +16,15 @@ from helpers.pixel_scale import (
     inside_pixel_error,
     phase_error,
     pixel_scale,
+    seeing_from_picture,
     simulated_centroids,
     spot_width,
     star_image,
 )
 from helpers.rig import demo_rig
 from helpers.rig.values import changed
+from helpers.shared import sky
+from helpers.starlight.widths import picture_star_fwhm
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
 SCALE = u.arcsec / u.pix
@@ -232,6 +235,22 @@ def test_simulated_centroids_scatter_by_the_limit_about_the_shift_of_their_place
         assert spread == pytest.approx(centroid_limit(fwhm, electrons, scale * SCALE).value, rel=0.03)
     else:  # the limit is a mean over places; at one place coarse pixels scatter more or less
         assert spread == pytest.approx(centroid_limit(fwhm, electrons, scale * SCALE).value, rel=0.25)
+
+
+@pytest.mark.parametrize(("seeing", "altitude"), [(1.2, 90), (2.5, 60), (4.0, 30)])
+def test_seeing_from_a_picture_undoes_the_width_of_its_stars(seeing, altitude):
+    rig = changed(demo_rig(), {"site.seeing": seeing * u.arcsec})
+    star = picture_star_fwhm(rig, sky.airmass(altitude * u.deg))
+    recorded = blurred_fwhm(star, 0 * u.arcsec, compare_scales(rig).main_scale)
+    assert seeing_from_picture(demo_rig(), recorded, altitude * u.deg).value == pytest.approx(seeing, rel=1e-3)
+
+
+def test_seeing_from_a_picture_says_what_can_not_be():
+    with pytest.raises(ValueError, match="fwhm: expected .* with this telescope and these pixels, found 0.10"):
+        seeing_from_picture(demo_rig(), 0.1 * u.arcsec, 60 * u.deg)
+    for wrong in ((None, 2 * u.arcsec, 60 * u.deg), (demo_rig(), 2 * u.s, 60 * u.deg), (demo_rig(), 2 * u.arcsec, 5)):
+        with pytest.raises(DOCUMENTED):
+            seeing_from_picture(*wrong)
 
 
 def test_simulated_centroids_refuse_what_can_not_be():

@@ -6,6 +6,7 @@ import os
 import astropy.units as u
 import numpy as np
 import pytest
+from astropy.coordinates import SkyCoord
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -170,7 +171,7 @@ def test_a_form_may_change_the_kind_of_guide_optics():
 def test_a_form_that_changes_the_kind_alone_gives_plausible_optics():
     answers = {field["key"]: field["value"] for field in rigs.form_fields(rigs.demo_rig())}
     optics = rigs.rig_from_form(answers | {"guide_optics.kind": "guide telescope"}).guide_optics
-    assert (optics.aperture, optics.focal_length) == (60 * u.mm, 240 * u.mm)
+    assert (optics.aperture, optics.focal_length) == (50 * u.mm, 200 * u.mm)
     assert optics.central_obstruction == 0 and optics.flexure > 0 * u.arcsec / u.h
     answers = {field["key"]: field["value"] for field in rigs.form_fields(rigs.demo_rig("starter"))}
     changed = rigs.rig_from_form(answers | {"guide_optics.kind": "pick-off"})
@@ -181,6 +182,40 @@ def test_a_form_that_changes_the_kind_alone_gives_plausible_optics():
     stiff = rigs.changed(rigs.demo_rig("starter"), {"guide_optics.flexure": 0 * u.arcsec / u.h})
     answers = {field["key"]: field["value"] for field in rigs.form_fields(stiff)}
     assert rigs.rig_from_form(answers) == stiff  # a guide telescope that was one already may be stiff
+
+
+@pytest.mark.parametrize("name", ["club", "starter"])
+def test_what_a_form_proposes_for_another_kind_is_a_rig_and_the_demos(name):
+    answers = {field["key"]: field["value"] for field in rigs.form_fields(rigs.demo_rig(name))}
+    for kind in rigs.GUIDE_KINDS:
+        rig = rigs.rig_from_form(answers | {"guide_optics.kind": kind} | rigs.usual_optics(kind, answers))
+        assert rig.guide_optics.kind == kind
+        assert rig.own == frozenset()
+        assert (rig.guide_optics.mirror_size > 0 * u.mm) == (kind == "pick-off")
+        assert (rig.guide_optics.flexure > 0 * u.arcsec / u.h) == (kind == "guide telescope")
+    with pytest.raises(ValueError, match="kind: expected one of"):
+        rigs.usual_optics("prism", answers)
+
+
+def test_the_worm_turns_once_a_tooth():
+    assert (rigs.worm_period(180) * 180).to_value(u.h) == pytest.approx(23.9345, abs=1e-4)  # a sidereal day
+    for wrong in (0, 2.5, "many"):
+        with pytest.raises((ValueError, TypeError), match="teeth"):
+            rigs.worm_period(wrong)
+
+
+@pytest.mark.parametrize("angle", [0, 35, 130, 271])
+def test_the_guide_field_lies_where_astropy_puts_it(angle):
+    # second route: a star in the guide field, then the telescope moved until the star stands there
+    axis = SkyCoord(40 * u.deg, 20 * u.deg)
+    star = axis.directional_offset_by(angle * u.deg, 0.7 * u.deg)  # stands in the guide field
+    moved_to = star.directional_offset_by((angle + 180) * u.deg, 0.7 * u.deg)  # the star in the main picture, then this
+    east, north = star.spherical_offsets_to(moved_to)
+    found, distance = rigs.guide_field_place(east, north, 1350 * u.mm)
+    assert found.value == pytest.approx(angle, abs=0.3)
+    assert distance.value == pytest.approx(1350 * np.tan(np.radians(0.7)), rel=1e-3)
+    with pytest.raises(ValueError, match="east, north"):
+        rigs.guide_field_place(0 * u.arcmin, 0 * u.arcmin, 1350 * u.mm)
 
 
 def test_the_values_of_the_reader_are_known(tmp_path):

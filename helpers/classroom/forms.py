@@ -18,10 +18,14 @@ _STYLE = """<style>
 </style>"""
 
 
+def _name(field, own):
+    """What stands over a field: its label, its unit, and whose value it holds."""
+    mark = {True: " (yours)", False: " (demo)"}.get(own, "")
+    return (f"{field['label']} [{field['unit']}]" if field["unit"] else field["label"]) + mark
+
+
 def _input(field):
-    mark = {True: " (yours)", False: " (demo)"}.get(field.get("own"), "")
-    label = f"{field['label']} [{field['unit']}]" if field["unit"] else field["label"]
-    common = {"description": label + mark, "style": {"description_width": "initial"}, "layout": _FULL}
+    common = {"description": _name(field, field.get("own")), "style": {"description_width": "initial"}, "layout": _FULL}
     value, options = field["value"], field["choices"]
     if options is not None:
         shown = [({True: "yes", False: "no"}.get(option, option), option) for option in options]
@@ -52,13 +56,20 @@ class _Field:
     """One field: its input, the advice under it, and what its check says."""
 
     def __init__(self, field):
-        self.input, self._check = _input(field), field.get("check")
+        self.input, self._check, self._about = _input(field), field.get("check"), field
+        self.touched, self.suggesting = False, False
         advice = html.escape(_advice(field))
         self._told = widgets.HTML()
         under = [widgets.HTML(f'<small style="color:{figures.GREY}">{advice}</small>')] if advice else []
         self.rows = [self.input, *under, *([self._told] if self._check else [])]
+        self.input.observe(lambda _: self._changed(), names="value")
+
+    def _changed(self):
+        self.touched = not self.suggesting
+        if "own" in self._about:
+            self.input.description = _name(self._about, self.touched)
         if self._check:
-            self.input.observe(lambda _: self._judge(), names="value")
+            self._judge()
 
     def _judge(self):
         try:
@@ -73,7 +84,7 @@ class Form:
 
     def __init__(self, fields, save, button):
         self._save, self._fields = save, fields
-        parts = {field["key"]: _Field(field) for field in fields}
+        self._parts = parts = {field["key"]: _Field(field) for field in fields}
         self._inputs = {key: part.input for key, part in parts.items()}
         first = [field for field in fields if field.get("folded") is False]
         sections = {}
@@ -98,8 +109,23 @@ class Form:
     def answers(self):
         return {key: field.value for key, field in self._inputs.items()}
 
+    @property
+    def touched(self):
+        """Keys of the fields that the reader changed; a frozenset."""
+        return frozenset(key for key, part in self._parts.items() if part.touched)
+
+    def suggest(self, values):
+        """Put values, by key, into fields as a proposal: they do not count as the reader's."""
+        for key, value in values.items():
+            part = self._parts[key]
+            part.suggesting = True
+            try:
+                part.input.value = value
+            finally:
+                part.suggesting = False
+
     def set(self, **values):
-        """Fill fields from Python; in a key write __ for the point: ``guide_camera__read_noise=1.2``."""
+        """Fill fields from Python as a reader would; in a key write __ for the point: ``camera__read_noise=1.2``."""
         for key, value in values.items():
             self._inputs[key.replace("__", ".")].value = value
 

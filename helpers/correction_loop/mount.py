@@ -10,8 +10,9 @@ import numpy as np
 from scipy import signal
 
 from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.sky import SIDEREAL_DAY
 
-SIDEREAL_RATE = 2 * np.pi / 86164.0905 * u.rad / u.s  # one turn in a mean sidereal day (Explanatory Supplement 2013)
+SIDEREAL_RATE = 2 * np.pi * u.rad / SIDEREAL_DAY
 
 # Strength of one, two and three waves a turn of the worm, and their phases [turns]. Invented, with the usual look of a
 # measured curve: a main wave and weaker overtones (common practice, no source).

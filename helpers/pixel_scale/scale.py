@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from helpers.rig.parts import Rig
-from helpers.shared import optics
+from helpers.rig.values import changed
+from helpers.shared import optics, sky
 from helpers.shared.checks import as_count, as_number, as_quantity, number, optional, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 
@@ -416,6 +417,51 @@ def simulated_centroids(fwhm, electrons, pixel_scale, phase, count, rng):
     landed = rng.poisson(light * share, (count, 2, share.size))
     summed = np.maximum(landed.sum(axis=-1), 1)  # a picture without light tells the middle of the box
     return (((landed @ np.arange(-half, half + 1)) / summed - place) * u.pix * scale).to(u.arcsec)
+
+
+def seeing_from_picture(rig, fwhm, altitude):
+    """Seeing overhead, as a rig's site wants it, from the width of stars in a short picture of the main camera.
+
+    Parameters
+    ----------
+    rig : Rig
+        Its telescope, main camera and outer scale are taken off.
+    fwhm : Quantity [angle]
+        Width of stars in the picture.
+    altitude : Quantity [angle]
+        Height of the stars above the horizon, at least 10 deg.
+
+    Returns
+    -------
+    Quantity [arcsec]
+        Too large by what focus, optics and tracking add.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Also when no seeing of 0.1 to 20 arcsec makes such a star.
+    """
+    from helpers.starlight.widths import picture_star_fwhm
+
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    wanted = as_quantity("fwhm", fwhm, u.arcsec, above=0, maximum=1000, ndim=0).value
+    altitude = as_quantity("altitude", altitude, u.deg, minimum=10, maximum=90, ndim=0)
+    airmass = sky.airmass(altitude)
+    scale = pixel_scale(rig.main_camera.pixel_size, rig.telescope.focal_length, rig.main_camera.binning)
+
+    def excess(seeing):
+        star = picture_star_fwhm(changed(rig, {"site.seeing": seeing * u.arcsec}), airmass)
+        return blurred_fwhm(star, 0 * u.arcsec, scale).value - wanted
+
+    low, high = 0.1, 20.0
+    if excess(low) > 0 or excess(high) < 0:
+        widths = [excess(end) + wanted for end in (low, high)]
+        raise ValueError(
+            f"fwhm: expected {widths[0]:.2f} to {widths[1]:.1f} arcsec with this telescope and these pixels, "
+            f"found {wanted:.2f}"
+        )
+    return optimize.brentq(excess, low, high, xtol=1e-4) * u.arcsec
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 from helpers.rig.demo import demo_rig
 from helpers.rig.files import RIG_VARIABLE, SAVED_RIG, load_rig, save_rig, working_rig
-from helpers.rig.form import form_fields, rig_from_form
+from helpers.rig.finding import guide_field_place, worm_period
+from helpers.rig.form import form_fields, rig_from_form, usual_optics
 from helpers.rig.parts import (
     FILTERS,
     GUIDE_KINDS,
@@ -47,10 +48,13 @@ __all__ = [
     "flat",
     "form_fields",
     "from_flat",
+    "guide_field_place",
     "load_rig",
     "rig_from_form",
     "rig_from_values",
     "rig_values",
     "save_rig",
+    "usual_optics",
     "working_rig",
+    "worm_period",
 ]

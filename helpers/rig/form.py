@@ -3,13 +3,14 @@
 import astropy.units as u
 
 from helpers.rig.demo import demo_values
-from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, RigError
+from helpers.rig.parts import FROM_TELESCOPE, GUIDE_KINDS, KEYS, SECTIONS, ZERO_FOR, RigError
 from helpers.rig.values import flat, from_flat
+from helpers.shared.checks import as_choice
 
-# Where a form changes the kind of guide optics and says no more. Common sizes, no source.
+# Where a form changes the kind of guide optics and says no more: those of the demo rigs, which count as the demo's.
 _SMALL_GUIDE_TELESCOPE = {
-    "aperture": 60.0,
-    "focal_length": 240.0,
+    "aperture": 50.0,
+    "focal_length": 200.0,
     "central_obstruction": 0.0,
     "transmission": 0.9,
     "flexure": 4.0,
@@ -42,6 +43,35 @@ def form_fields(rig):
             }
         )
     return fields
+
+
+def usual_optics(kind, answers):
+    """What a form puts into the fields of the guide optics when their kind is changed.
+
+    Parameters
+    ----------
+    kind : str
+        One of `GUIDE_KINDS`.
+    answers : dict
+        What the form holds, by key.
+
+    Returns
+    -------
+    dict
+        Key to plain value, in the units that `form_fields` names: a small guide telescope without mirror, or a usual
+        pick-off in the telescope's own beam.
+
+    Raises
+    ------
+    ValueError
+        Another kind.
+    """
+    as_choice("kind", kind, GUIDE_KINDS)
+    if kind == "guide telescope":
+        usual = _SMALL_GUIDE_TELESCOPE | dict.fromkeys(_USUAL_PICK_OFF, 0.0)
+    else:
+        usual = {name: answers[f"telescope.{name}"] for name in FROM_TELESCOPE} | _USUAL_PICK_OFF | {"flexure": 0.0}
+    return {f"guide_optics.{name}": value for name, value in usual.items()}
 
 
 def _other_kind(answers):

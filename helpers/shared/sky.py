@@ -6,6 +6,8 @@ from astropy.coordinates import SkyCoord
 
 from helpers.shared.checks import as_quantity
 
+SIDEREAL_DAY = 86164.0905 * u.s  # mean: Explanatory Supplement to the Astronomical Almanac, 2013
+
 
 def as_place(name, place):
     """One SkyCoord in ICRS; TypeError naming the argument otherwise."""

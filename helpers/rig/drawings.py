@@ -1,0 +1,257 @@
+"""Drawings of workbook 00: what guiding does to a star, who does what in a rig, how small an arcsecond is, and what a
+mount that nobody corrects does to a picture."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
+
+from helpers import multi_star, pixel_scale, seeing
+from helpers import rig as rigs
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+from helpers.correction_loop import loop, mount
+from helpers.starlight.widths import picture_star_fwhm
+
+_SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
+_LINK = 0.5  # arcsec, pixels of the painted pictures
+_STARS = ((-24, 12, 1.0), (9, -14, 0.8), (27, 15, 0.55), (-6, 3, 0.4), (-27, -13, 0.3))  # x, y, light; invented
+
+
+def painted(path, fwhm, half=25.0):
+    """Light of a star that takes each place of a path for the same time; shape (n, n), the brightest pixel is not 1.
+
+    Parameters
+    ----------
+    path : Quantity [arcsec], shape (n, 2)
+    fwhm : Quantity [arcsec]
+        Of the star at rest; a Gaussian.
+    half : float
+        The picture reaches from -half to half, in arcsec.
+    """
+    grid, sigma = np.arange(-half, half + _LINK / 2, _LINK), fwhm.to_value(u.arcsec) / _SIGMA
+    along = np.exp(-(((grid[:, None, None] - path.to_value(u.arcsec)) / sigma) ** 2) / 2)
+    return along[:, :, 1] @ along[:, :, 0].T / len(path)
+
+
+@dataclass(frozen=True)
+class ThreePaths:
+    """The places of one star, without guiding, with guiding, and on a perfect mount; Quantities (n, 2) in arcsec."""
+
+    duration: u.Quantity
+    unguided: u.Quantity
+    guided: u.Quantity
+    still: u.Quantity
+    star: u.Quantity
+
+    def width(self, path):
+        """Width of the star in the picture, FWHM, the mean of both axes."""
+        return pixel_scale.blurred_fwhm(self.star, np.sqrt(np.mean(path.var(axis=0))))
+
+
+@lru_cache(maxsize=4)
+def three_paths(rig):
+    """One turn of the worm on the equator of the sky, the rig's own settings, a bright guide star in the site's air."""
+    settings, count = rig.guiding, max(40, round(float(rig.mount.worm_period / rig.guiding.exposure)))
+    moved = mount.mount_motion(rig.mount, count, settings.exposure)
+    aperture, rng = rig.guide_optics.aperture, np.random.default_rng(5)
+    air = multi_star.simulate_motion(
+        [[0, 0]] * u.arcmin, aperture, seeing.atmosphere_for(rig.site), settings.exposure, count, rng
+    )
+    found = loop.simulate_loop(moved, air[:, 0], settings.loop_gain, settings.delay, settings.dead_band)
+    duration = (count * settings.exposure).to(u.min)
+    bent = mount.flexure(count, settings.exposure, rig.guide_optics.flexure)
+    guided = found.pointing + bent - bent.mean(axis=0)
+    return ThreePaths(duration, moved - moved.mean(axis=0), guided, 0 * moved, picture_star_fwhm(rig))
+
+
+def guided_and_not(rig):
+    """The opening picture: one star without guiding, with it, and on a perfect mount."""
+    paths = three_paths(rig)
+    named = (("nobody corrects", paths.unguided), ("guided", paths.guided), ("a perfect mount", paths.still))
+    reach = max(8.0, 1.2 * np.abs(paths.unguided.value).max() + paths.star.value)
+    figure, axes = figures.new_figure(1, 3, width=8, height=3.2, sharey=True)
+    for ax, (title, path) in zip(axes, named, strict=True):
+        light = painted(path, paths.star, reach)
+        ax.imshow(light, origin="lower", extent=(-reach, reach, -reach, reach), vmin=0, vmax=light.max())
+        ax.grid(False)
+        figures.label(ax, "east-west [arcsec]", "north-south [arcsec]" if ax is axes[0] else None, title)
+    ra, dec = np.ptp(paths.unguided, axis=0).value
+    rest, kept = (paths.width(path).value for path in (paths.still, paths.guided))
+    sentence = (
+        f"One star, {paths.duration.value:.0f} minutes on the mount of {rig.name}. Without guiding it moves {ra:.1f} "
+        f"arcsec east-west and {dec:.1f} north-south. Guided it is {kept:.2f} arcsec wide, on a perfect mount "
+        f"{rest:.2f}: guiding leaves it {kept / rest - 1:.0%} wider."
+    )
+    alt = (
+        "Three pictures of one star. Left, without guiding, it is drawn out into a bent streak. In the middle, guided, "
+        "and at the right, with a perfect mount, it is a round spot, hardly to be told apart."
+    )
+    return figures.show(figure, alt, sentence)
+
+
+def _box(axes, x, y, width, height, text):
+    frame = axes.add_patch(Rectangle((x, y), width, height, facecolor="white", edgecolor="black", lw=2))
+    return [frame, axes.text(x + width / 2, y + height / 2, text, ha="center", va="center", fontsize=12)]
+
+
+def _main_telescope(axes):
+    colour = figures.COLOURS[0]
+    axes.add_patch(Polygon([(0, 1.4), (3, 1.4), (9, 0.55), (9, -0.55), (3, -1.4), (0, -1.4)], color=colour, alpha=0.25))
+    axes.plot([3, 3], [-1.5, 1.5], lw=4, color="black")
+    axes.text(1.4, 0, "main telescope", ha="center", va="center", fontsize=12)
+    _box(axes, 9, -0.7, 1.9, 1.4, "main\ncamera")
+    _box(axes, 1.3, -4.3, 3.4, 1.3, "mount (turns it all)")
+    axes.plot([3, 3], [-3, -1.5], lw=6, color="black")
+    for start, end, style in (((12.2, 3.6), (12.2, -3.6), "-"), ((12.2, -3.6), (4.7, -3.6), "-|>")):
+        arrow = FancyArrowPatch(start, end, arrowstyle=style, mutation_scale=16, shrinkA=0, shrinkB=0, lw=1.8, ls="--")
+        axes.add_patch(arrow)
+    axes.text(8.5, -2.5, "computer: how far did the star move?\nturn back by a part of it", ha="center", fontsize=12)
+
+
+def _striped(axes, corners):
+    return axes.add_patch(Polygon(corners, edgecolor=figures.COLOURS[6], fill=False, hatch="//", lw=1.5))
+
+
+def _to_computer(axes, x, y):
+    return axes.plot([x, 12.2], [y, y], "--", color="black", lw=1.8)
+
+
+def _pick_off(axes):
+    """A star beside the picture comes to its focus at (9, 2.1); the mirror, at 45 degrees, catches what it can."""
+    parts = [_striped(axes, [(3, 1.4), (7.53, 1.93), (7.7, 3.4), (6.55, 0.95), (3, -0.71)])]
+    parts += axes.plot([6.55, 7.53], [0.95, 1.93], lw=5, color="black")
+    arrow = {"arrowstyle": "-"}
+    parts.append(axes.annotate("pick-off mirror", (6.5, 1.1), (1.2, 3.2), fontsize=12, va="center", arrowprops=arrow))
+    return parts + _box(axes, 6.8, 3.4, 1.8, 1.4, "guide\ncamera") + _to_computer(axes, 8.6, 3.6)
+
+
+def _guide_telescope(axes):
+    parts = [_striped(axes, [(2, 3.6), (3, 3.6), (6.8, 3.0), (3, 2.4), (2, 2.4)])]
+    parts += axes.plot([3, 3], [2.3, 3.7], lw=4, color="black")
+    parts.append(axes.text(1.9, 3.0, "guide\ntelescope", ha="right", va="center", fontsize=12))
+    return parts + _box(axes, 6.8, 2.3, 1.8, 1.4, "guide\ncamera") + _to_computer(axes, 8.6, 3.6)
+
+
+_SAID = {
+    "pick-off": "A pick-off: the guide camera looks through the main telescope, at stars just beside the picture. "
+    "The mirror stands outside the light of the picture; pushed in too far, it would shade an edge.",
+    "guide telescope": "A guide telescope: the guide camera has a small telescope of its own. It sees a wide field, "
+    "but when it bends against the main telescope, nobody notices until the picture is there.",
+}
+
+
+def who_does_what(rig):
+    """A rig from the side, not to scale; the guide light is striped, the correction loop dashed."""
+    figure, axes = figures.new_figure(width=7.6, height=3.9)
+    axes.set(xlim=(-0.4, 12.5), ylim=(-4.5, 5.0))
+    axes.axis("off")
+    _main_telescope(axes)
+    parts = {"pick-off": _pick_off(axes), "guide telescope": _guide_telescope(axes)}
+
+    def update(kind):
+        for name, artists in parts.items():
+            for artist in artists:
+                artist.set_visible(name == kind)
+        return _SAID[kind]
+
+    alt = (
+        "A rig from the side, drawn with thin lenses. Light runs through the main telescope to the main camera. A "
+        "mirror beside that light, or a small telescope of its own, gives light to the guide camera. A dashed arrow "
+        "runs from the guide camera through a computer to the mount."
+    )
+    return Drawing(figure, tuple(part for artists in parts.values() for part in artists), update, alt)
+
+
+def coin(rig):
+    """How wide a coin looks from far away; the same for every rig."""
+    distances = np.geomspace(20, 30_000, 200) * u.m
+    figure, axes = figures.new_figure(width=7.2, height=3.9)
+    (curve,) = axes.loglog(distances.value, rigs.angle_of(24 * u.mm, distances).value, **figures.line_look(0))
+    (point,) = axes.plot([5000], [1], "o", color="black", markersize=11)
+    axes.axhspan(2, 4, color=figures.GREY, alpha=0.3)
+    axes.axhline(0.5, color=figures.COLOURS[2], linestyle=":")
+    axes.text(22, 2.8, "a star in a good picture", va="center", fontsize=12)
+    axes.text(22, 0.44, "half an arcsecond", va="top", fontsize=12)
+    axes.set(xlim=(20, 30_000), ylim=(0.1, 500))
+    figures.log_ticks(axes, x=[20, 100, 1000, 10_000], y=[0.1, 1, 10, 100])
+    figures.label(axes, "distance [m]", "width of the coin [arcsec]")
+
+    def update(distance, width):
+        curve.set_ydata(rigs.angle_of(width, distances).value)
+        angle = rigs.angle_of(width, distance).value
+        point.set_data([distance.value], [angle])
+        return f"A coin of {width.value:.0f} mm, {distance.value:,.0f} m away, looks {angle:.2g} arcsec wide."
+
+    alt = "A falling line: how wide a coin looks from 20 m to 30 km, in arcseconds."
+    return Drawing(figure, (curve, point), update, alt)
+
+
+@lru_cache(maxsize=64)
+def _worst_wave(exposure_s, period_s):
+    """Path in right ascension of a periodic error of 1 arcsec, peak to peak, where an exposure catches most of it."""
+    step = exposure_s / 100
+    count = 100 + int(np.ceil(period_s / step))
+    wave = mount.periodic_error(count, step * u.s, period_s * u.s, 1 * u.arcsec).value
+    stretches = np.lib.stride_tricks.sliding_window_view(wave, 100)[:: max(1, count // 300)]
+    return stretches[np.argmax(np.ptp(stretches, axis=1))]
+
+
+def worst_path(mount_of_rig, exposure):
+    """Path of a star on the equator of the sky in one exposure without guiding, at its worst.
+
+    Parameters
+    ----------
+    mount_of_rig : Mount
+    exposure : Quantity [time]
+
+    Returns
+    -------
+    Quantity [arcsec], shape (100, 2)
+        About its middle; the worm at the moment of its farthest way, the axis missing the pole where it drifts most.
+    """
+    wave = _worst_wave(exposure.to_value(u.s), mount_of_rig.worm_period.to_value(u.s)) * mount_of_rig.periodic_error
+    path = mount.polar_drift(100, exposure / 100, 0 * u.deg, 0 * u.deg, mount_of_rig.polar_error)
+    path[:, 0] += wave
+    return path - (path.max(axis=0) + path.min(axis=0)) / 2
+
+
+def _field(spot):
+    """A small picture of a few stars, each with the same spot."""
+    canvas, half = np.zeros((121 + 200, 161 + 200)), spot.shape[0] // 2
+    for x, y, light in _STARS:
+        row, column = 160 + round(y / _LINK), 180 + round(x / _LINK)
+        canvas[row - half : row + half + 1, column - half : column + half + 1] += light * spot
+    return canvas[100:-100, 100:-100]
+
+
+def spoiled_picture(rig):
+    """Left: a picture on a mount that nobody corrects. Right: the same on a perfect mount."""
+    star, edges = picture_star_fwhm(rig), (-40, 40, -30, 30)
+    still = _field(painted(np.zeros((1, 2)) * u.arcsec, star))
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6, sharey=True)
+    shown = {"origin": "lower", "extent": edges, "vmin": 0, "vmax": 0.6 * still.max()}
+    picture = left.imshow(np.zeros_like(still), **shown)
+    right.imshow(still, **shown)
+    for axes, title in ((left, "nobody corrects your mount"), (right, "a perfect mount")):
+        axes.grid(False)
+        figures.label(axes, "east-west [arcsec]", "north-south [arcsec]" if axes is left else None, title)
+
+    def update(exposure, periodic, polar):
+        tried = rigs.changed(rig, {"mount.periodic_error": periodic, "mount.polar_error": polar}).mount
+        path = worst_path(tried, exposure)
+        picture.set_data(_field(painted(path, star)))
+        ra, dec = np.ptp(path, axis=0).value
+        return (
+            f"In {exposure.value:.0f} s the stars move up to {ra:.1f} arcsec east-west, by the worm, and {dec:.1f} "
+            "north-south, because the axis misses the pole. At rest they are "
+            f"{star.value:.1f} arcsec wide."
+        )
+
+    alt = (
+        "Two pictures of the same five stars. Left, on a mount that nobody corrects, they are drawn out into short "
+        "streaks; right, on a perfect mount, they are round."
+    )
+    return Drawing(figure, (picture,), update, alt)
