@@ -232,7 +232,7 @@ def spoiled_picture(rig):
     star, edges = picture_star_fwhm(rig), (-40, 40, -30, 30)
     still = _field(painted(np.zeros((1, 2)) * u.arcsec, star))
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6, sharey=True)
-    shown = {"origin": "lower", "extent": edges, "vmin": 0, "vmax": 0.6 * still.max()}
+    shown = {"origin": "lower", "extent": edges, "vmin": 0, "vmax": 0.4 * still.max()}
     picture = left.imshow(np.zeros_like(still), **shown)
     right.imshow(still, **shown)
     for axes, title in ((left, "nobody corrects your mount"), (right, "a perfect mount")):
