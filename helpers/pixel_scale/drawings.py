@@ -1,5 +1,7 @@
-"""Drawings of workbook 01: a star on the guide camera's pixels, the sky a pixel sees, the movement that shows, how finely
-a centre is known, and where pixels are too coarse."""
+"""Drawings of workbook 01: a star on the guide camera's pixels, the sky a pixel sees, the movement that shows, how
+finely a centre is known, and where pixels are too coarse."""
+
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -8,6 +10,7 @@ from helpers import pixel_scale as pixels
 from helpers import seeing
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
+from helpers.rig.values import changed
 from helpers.starlight.widths import picture_star_fwhm
 
 ELECTRONS = 2000 * u.electron  # light of the star in the pictures; workbook 02 calculates that of real ones
@@ -42,9 +45,10 @@ def before_and_after(rig):
         ax.set(xlim=(-reach, reach), ylim=(-reach, reach))
         figures.label(ax, "x [arcsec]", "y [arcsec]" if shift == 0 else None, title)
     sentence = (
-        f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by {check.noticed.value:.2f}. By "
-        f"eye the two pictures are hard to tell apart. By calculation it moved {(found[1] - found[0]).value:.2f} arcsec, "
-        f"give or take {2**0.5 * check.seen.value:.2f}."
+        f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
+        f"{check.noticed.value:.2f}. By "
+        f"eye the two pictures are hard to tell apart. By calculation it moved {(found[1] - found[0]).value:.2f} "
+        f"arcsec, give or take {2**0.5 * check.seen.value:.2f}."
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
     return figures.show(figure, alt, sentence)
@@ -56,7 +60,7 @@ def scale_and_field(rig):
     turn = np.linspace(0, 2 * np.pi, 200)
     figure, (sky, close) = figures.new_figure(1, 2, width=8, height=4)
     sky.fill(_MOON * np.cos(turn), _MOON * np.sin(turn), color="#d9d4c3")
-    sky.text(0, 0, "full Moon", ha="center", va="center", fontsize=12)
+    sky.text(0, -_MOON - 9, "full Moon", ha="center", va="center", fontsize=12)
     (frame,) = sky.plot([0], [0], **figures.line_look(0))
     sky.set(xlim=(-90, 90), ylim=(-90, 90), aspect="equal")
     figures.label(sky, "x [arcmin]", "y [arcmin]", "frame: what the sensor sees")
@@ -75,11 +79,11 @@ def scale_and_field(rig):
         ends = np.tile([-6, 6, np.nan], len(lines) // 3)
         grid.set_data(np.r_[lines, ends], np.r_[ends, lines])
         return (
-            f"Each pixel sees {scale.value:.2f} arcsec: a star is {star / scale.value:.1f} pixels wide. The sensor sees "
-            f"{field[0]:.0f} x {field[1]:.0f} arcmin; the Moon is {2 * _MOON:.0f} wide."
+            f"Each pixel sees {scale.value:.2f} arcsec: a star is {star / scale.value:.1f} pixels wide. The sensor "
+            f"sees {field[0]:.0f} x {field[1]:.0f} arcmin; the Moon is {2 * _MOON:.0f} wide."
         )
 
-    alt = "Left: the outline of the sensor's field over the Moon. Right: the grid of pixels under a ring as wide as a star."
+    alt = "Left: the outline of the sensor's field over the Moon. Right: the grid of pixels under a ring, the star."
     return Drawing(figure, (frame, grid), update, alt)
 
 
@@ -99,7 +103,7 @@ def widened_star(rig):
     (point,) = curve.plot([1], [1], "o", color="black", markersize=11)
     halo = figures.label_curve(curve, [1.58], [1.0], "5 % wider", at=0, ha="right")
     curve.set(xlim=(0, 1.6), ylim=(0, 7))
-    figures.label(curve, "movement, one-axis rms [arcsec]", "width in the picture [arcsec]")
+    figures.label(curve, "movement, rms [arcsec]", "width [arcsec]")
 
     def update(motion, seen):
         star = star_in_nights_of(rig, seen)
@@ -117,7 +121,8 @@ def widened_star(rig):
         point.set_data([motion.value], [now])
         return (
             f"At rest the star is {still:.2f} arcsec wide in the picture; moving by {motion.value:.2f} arcsec rms, "
-            f"{now:.2f}: {now / still - 1:.1%} wider. It grows by {WIDENING:.0%} at {allowed:.2f} arcsec rms on each axis."
+            f"{now:.2f}: {now / still - 1:.1%} wider. It grows by {WIDENING:.0%} at {allowed:.2f} arcsec rms on each "
+            "axis."
         )
 
     alt = (
@@ -127,11 +132,14 @@ def widened_star(rig):
     return Drawing(figure, (*shown, line, limit, drop, halo, point), update, alt)
 
 
+@lru_cache(maxsize=256)
+def _star_arcsec(rig, seeing_arcsec):
+    return picture_star_fwhm(changed(rig, {"site.seeing": seeing_arcsec * u.arcsec})).value
+
+
 def star_in_nights_of(rig, seen):
     """Width of a star behind the main telescope for another seeing overhead; Quantity [arcsec]."""
-    from helpers.rig.values import changed
-
-    return picture_star_fwhm(changed(rig, {"site.seeing": seen}))
+    return _star_arcsec(rig, float(seen.to_value(u.arcsec))) * u.arcsec
 
 
 def known_centre(rig):
@@ -196,15 +204,15 @@ def coarse_pixels(rig):
         figures.label_curve(axes, scales.value, errors, f"{electrons:,} electrons", 0.12, color=figures.COLOURS[k])
     axes.axvspan(3 * main, 5 * main, color=figures.GREY, alpha=0.2)
     axes.axvline(wide, color=figures.COLOURS[6], linestyle="-.")
-    axes.set(xlim=(scales[0].value, scales[-1].value), ylim=(0.003, 4))
     top = {"rotation": 90, "va": "top", "fontsize": 11}
-    axes.text(3.9 * main, 3.6, "3 to 5 times the main camera", ha="center", **top)
-    axes.text(0.97 * wide, 3.6, "as wide as the star", ha="right", color=figures.COLOURS[6], **top)
+    axes.text(3.9 * main, 1.4, "3 to 5 times the main camera", ha="center", **top)
+    axes.text(1.03 * wide, 0.006, "as wide as the star", rotation=90, color=figures.COLOURS[6], fontsize=11)
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
     figures.ruler(axes, notices=check.noticed.value, air=air.value)
-    (mine,) = axes.plot(check.guide_scale.value, check.seen.value, "o", color="black")
+    axes.plot(check.guide_scale.value, check.seen.value, "o", color="black")
     figures.label_curve(axes, [check.guide_scale.value], [check.seen.value], "your pixels", 0, above=False)
     figures.log_ticks(axes, x=[0.1, 0.3, 1, 3, 10], y=[0.01, 0.03, 0.1, 0.3, 1])
+    axes.set(xlim=(scales[0].value, scales[-1].value), ylim=(0.005, 1.5))
     figures.label(axes, "sky that a guide pixel sees [arcsec]", "error of the centre, one axis [arcsec]")
     fine, coarse, coarser = errors_of_coarse_pixels(rig, 2000, np.array([0.2, 1, 2]) * wide * u.arcsec / u.pix)
     sentence = (
@@ -212,7 +220,7 @@ def coarse_pixels(rig):
         f"wide as the star ({wide:.1f} arcsec), {coarser:.2f} with pixels twice as wide."
     )
     alt = (
-        "Three curves of the centre's error against the sky that a guide pixel sees. They are flat until a pixel is about "
-        "as wide as the star, then rise steeply and run together."
+        "Three curves of the centre's error against the sky that a guide pixel sees. They are flat until a pixel is "
+        "about as wide as the star, then rise steeply and run together."
     )
     return figures.show(figure, alt, sentence)
