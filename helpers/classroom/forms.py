@@ -140,11 +140,14 @@ class Form:
         self._said.value = _said(self.message, wrong)
 
     def _ipython_display_(self):
+        first = [field for field in self._fields if field.get("folded") is False] or self._fields
         rows = "".join(
             f"<li>{html.escape(field['label'])}: {html.escape(str(field['value']))} {html.escape(field['unit'])}"
             f" {html.escape(_advice(field))}</li>"
-            for field in self._fields
+            for field in first
         )
+        if len(first) < len(self._fields):
+            rows += f"<li>and {len(self._fields) - len(first)} more, folded</li>"
         text = "A form to fill; it appears when the workbook runs."
         page = f"<p>{text}</p><details><summary>Its fields, as they stand</summary><ul>{rows}</ul></details>"
         figures.show_piece("form", page, text, self.box)

@@ -122,17 +122,6 @@ def own_number(rig):
     )
 
 
-def parts_of_the_error(rig):
-    """Head and rows: what the guide camera sees at best, light and place inside a pixel apart, for several stars."""
-    head = ("light of the guide star", "error by its light", "by its place inside a pixel", "both", "finer by")
-    rows = []
-    for electrons in (200, 2000, 20_000):
-        check = _check(rig, electrons * u.electron)
-        parts = (check.by_light, check.inside_pixel, check.seen)
-        rows.append((f"{electrons:,} electrons", *(f"{part.value:.3f}" for part in parts), f"{check.margin:.0f} times"))
-    return head, rows
-
-
 def the_same_magnitude(rig):
     """Which star gives the light of the pictures, in words."""
     seen = view(rig)
@@ -180,17 +169,6 @@ def table_of_guide_optics(rig):
         wide = (star / scale).value
         rows.append((f"{aperture} mm, {focal} mm", f"{light.value:,.0f}", f"{wide:.1f}", f"{error.value:.3f}"))
     return ("aperture, focal length", "electrons", "star [pixels]", "error [arcsec]"), rows
-
-
-def air_is_larger(rig):
-    """Finer measuring against the air, in words."""
-    check, air = _check(rig, 20_000 * u.electron), _air(rig)
-    return (
-        f"With 20,000 electrons your guide camera would know the star's place to {check.seen.value:.3f} arcsec. "
-        f"The air "
-        f"moves it by {air.value:.2f} in {rig.guiding.exposure.value:g} s, {air.value / check.seen.value:.0f} times as "
-        "much, and the camera can't tell that from the mount."
-    )
 
 
 def joined_pixels(rig):

@@ -16,6 +16,7 @@ from helpers.correction_loop import loop, mount
 from helpers.starlight.widths import picture_star_fwhm
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
+COIN = 24 * u.mm
 _LINK = 0.5  # arcsec, pixels of the painted pictures
 _STARS = ((-24, 12, 1.0), (9, -14, 0.8), (27, 15, 0.55), (-6, 3, 0.4), (-27, -13, 0.3))  # x, y, light; invented
 
@@ -165,28 +166,22 @@ def who_does_what(rig):
     return Drawing(figure, tuple(part for artists in parts.values() for part in artists), update, alt)
 
 
-def coin(rig):
-    """How wide a coin looks from far away; the same for every rig."""
+def coin():
+    """How wide a coin looks from far away."""
     distances = np.geomspace(20, 30_000, 200) * u.m
-    figure, axes = figures.new_figure(width=7.2, height=3.9)
-    (curve,) = axes.loglog(distances.value, rigs.angle_of(24 * u.mm, distances).value, **figures.line_look(0))
-    (point,) = axes.plot([5000], [1], "o", color="black", markersize=11)
+    angles = rigs.angle_of(COIN, distances)
+    figure, axes = figures.new_figure(width=7.2, height=3.6)
+    axes.loglog(distances.value, angles.value, **figures.line_look(0))
+    figures.label_curve(axes, distances.value, angles.value, f"coin of {COIN.value:.0f} mm", 0.3, ha="left")
     axes.axhspan(2, 4, color=figures.GREY, alpha=0.3)
     axes.axhline(0.5, color=figures.COLOURS[2], linestyle=":")
     axes.text(22, 2.8, "a star in a good picture", va="center", fontsize=12)
     axes.text(22, 0.44, "half an arcsecond", va="top", fontsize=12)
-    axes.set(xlim=(20, 30_000), ylim=(0.1, 500))
     figures.log_ticks(axes, x=[20, 100, 1000, 10_000], y=[0.1, 1, 10, 100])
+    axes.set(xlim=(20, 30_000), ylim=(0.1, 500))
     figures.label(axes, "distance [m]", "width of the coin [arcsec]")
-
-    def update(distance, width):
-        curve.set_ydata(rigs.angle_of(width, distances).value)
-        angle = rigs.angle_of(width, distance).value
-        point.set_data([distance.value], [angle])
-        return f"A coin of {width.value:.0f} mm, {distance.value:,.0f} m away, looks {angle:.2g} arcsec wide."
-
-    alt = "A falling line: how wide a coin looks from 20 m to 30 km, in arcseconds."
-    return Drawing(figure, (curve, point), update, alt)
+    sentence = f"A coin of {COIN.value:.0f} mm looks {rigs.angle_of(COIN, 100 * u.m).value:.0f} arcsec wide from 100 m."
+    return figures.show(figure, "A falling line: how wide a coin looks from 20 m to 30 km, in arcseconds.", sentence)
 
 
 @lru_cache(maxsize=64)

@@ -15,7 +15,6 @@ from helpers.rig import drawings
 from helpers.rig.parts import FROM_TELESCOPE, SECTIONS, ZERO_FOR
 
 _WITHIN = 0.5 * u.arcsec
-_COIN = 24 * u.mm
 # What a form asks first, and why each matters most.
 FIRST = {
     "telescope.aperture": ("main telescope: ", "how wide diffraction makes its stars"),
@@ -87,28 +86,14 @@ _CONFIRMED = {
 }
 
 WORDS = (
-    ("aperture", "width of the opening of a telescope that takes in light"),
     ("focal length", "how strongly a telescope magnifies the sky on its sensor; longer means larger"),
-    ("focal ratio", "focal length over aperture"),
-    ("pixel", "the smallest square of a camera's sensor"),
-    ("exposure", "the time, in seconds, over which a camera collects light for one picture"),
-    ("electron", "what a pixel counts: one for each bit of light that it caught"),
-    ("seeing", "how wide the restless air makes a star"),
-    ("FWHM", "full width at half maximum: the width of a star's spot where it is half as bright as in its middle"),
-    ("rms", "root mean square: the usual size of an error, large ones counting more"),
-    ("centroid", "the measured middle of a star's spot"),
     ("magnitude", "how faint a star is: five more are a hundred times less light"),
-    ("Gaia G", "magnitude in the broad band of a star list that covers the whole sky"),
     ("read noise", "the uncertainty that a camera adds each time a pixel is read out, in electrons"),
     ("quantum efficiency", "share of the light that frees an electron in a pixel"),
     ("dark current", "electrons that a pixel frees by its own warmth, without light"),
     ("full well", "electrons that a pixel holds before it overflows"),
     ("colour mosaic", "tiny coloured filters on the pixels of a colour camera"),
     ("binning", "adding neighbouring pixels up to larger ones"),
-    ("meridian flip", "the mount turning the telescope to its other side when a target crosses the south-north line"),
-    ("right ascension, declination", "the directions along and across the sky's turning"),
-    ("position angle", "direction on the sky, counted from north through east"),
-    ("airmass", "how much air the light crosses: 1 straight up, 2 at 30 degrees above the horizon"),
     ("central obstruction", "share of the aperture's width that a second mirror shades"),
     ("outer scale", "size of the largest eddies in the air"),
     ("flexure", "slow bending of the guide telescope against the main telescope"),
@@ -136,14 +121,15 @@ def light_of_a_pick_off(rig):
 
 def coin_distance(rig):
     """How far away a coin looks half an arcsecond wide; the same for every rig."""
-    right = (_COIN / _WITHIN.to_value(u.rad)).to(u.km)
+    right = (drawings.COIN / _WITHIN.to_value(u.rad)).to(u.km)
     return guesses.number(
         "00.coin",
         "A coin of 24 mm: how far away does it look half an arcsecond wide, as small as the errors of good guiding?",
         0,
         20,
         right,
-        f"{right.value:.1f} km. At 1 km it is {rigs.angle_of(_COIN, 1 * u.km).value:.1f} arcsec wide, and ten times "
+        f"{right.value:.1f} km. At 1 km it is {rigs.angle_of(drawings.COIN, 1 * u.km).value:.1f} arcsec wide, and "
+        f"ten times "
         "the distance makes it ten times smaller.",
         unit=u.km,
     )
@@ -211,7 +197,7 @@ def _drift(error):
 
 def coin_on_the_hill(rig):
     """Exercise: a coin two kilometres away."""
-    right = rigs.angle_of(_COIN, 2 * u.km)
+    right = rigs.angle_of(drawings.COIN, 2 * u.km)
     return Question(
         "00.1",
         "A coin of 24 mm lies 2 km away. How many arcseconds wide does it look?",
@@ -222,7 +208,8 @@ def coin_on_the_hill(rig):
             (right.to_value(u.arcmin) * u.arcsec, "that is the angle in arcminutes: there are 60 arcseconds in each."),
             (right / 2, "take the whole width of the coin, not half of it."),
         ),
-        hint=f"At 1 km it is {rigs.angle_of(_COIN, 1 * u.km).value:.2f} arcsec wide. Or ask the panel above.",
+        hint=f"At 1 km it is {rigs.angle_of(drawings.COIN, 1 * u.km).value:.2f} arcsec wide. Or read it off the "
+        f"figure.",
         solution=f"Twice as far, half as wide: {right.value:.2f} arcsec.",
     )
 
@@ -381,8 +368,8 @@ def table_of_what_is_known(rig):
         keys = [key for key in _counted(rig) if key.startswith(section + ".")]
         described = [_label(key) for key in keys if key in rig.own]
         assumed = [_label(key) for key in keys if key not in rig.own]
-        named = section.replace("_", " ")
-        rows.append((named, ", ".join(described) or "nothing yet", ", ".join(assumed) or "nothing"))
+        named = ", ".join(assumed) if described else f"all {len(keys)} values"
+        rows.append((section.replace("_", " "), ", ".join(described) or "nothing yet", named or "nothing"))
     return ("part", "described by you", "assumed: the demo's values"), rows
 
 
