@@ -74,6 +74,7 @@ ORDER = [
     "night_comparison.sky",
     "night_comparison.compare",
     "night_comparison.power",
+    "night_comparison.false_winners",
     "night_comparison.main_frames",
     "error_budget.guided_air",
     "error_budget.terms",

@@ -20,7 +20,7 @@ from helpers.shared.series import (
 )
 
 _FEWEST_PIECES = 6  # of both cameras together, to tell drift of the sky from a difference of cameras
-FEWEST_TURNS = 3  # of each camera; with fewer, equal cameras are told apart more often than an honest test may
+FEWEST_TURNS = 3  # of each camera; two return only once, so that one whim of the sky can pass for a camera
 
 
 @dataclass(frozen=True)

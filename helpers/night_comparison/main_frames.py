@@ -3,12 +3,14 @@ minutes.
 """
 
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
+from scipy import stats
 
 from helpers.shared import files as tables
 from helpers.shared.checks import as_count, as_number, as_quantity
@@ -216,3 +218,56 @@ def pair_with_log(frames, log):
     paired["camera"], paired["guide_rows"] = cameras, counts
     paired["guide_rms"] = rms * u.arcsec
     return paired
+
+
+@dataclass(frozen=True)
+class Widths:
+    """Widths of stars in two groups of frames.
+
+    Attributes
+    ----------
+    difference : Quantity [arcsec]
+        Mean width of the second group less that of the first.
+    interval : tuple of Quantity
+        Its 95 % interval.
+    """
+
+    difference: u.Quantity
+    interval: tuple
+
+
+def compare_widths(widths_a, widths_b):
+    """Compare the star widths of frames taken with two cameras.
+
+    Frames of one camera differ by the sky between them, so their own scatter sets the interval; frames of turns A B A
+    B share the sky.
+
+    Parameters
+    ----------
+    widths_a, widths_b : Quantity [angle], shape (n,), (m,)
+        One width a frame, at least two frames each.
+
+    Returns
+    -------
+    Widths
+
+    Raises
+    ------
+    ValueError
+        Fewer than two frames in a group, or widths that are not above 0.
+
+    References
+    ----------
+    Welch 1947, Biometrika 34, 28.
+    """
+    groups = []
+    for name, widths in (("widths_a", widths_a), ("widths_b", widths_b)):
+        values = as_quantity(name, widths, u.arcsec, above=0, ndim=1).value
+        if values.size < 2:
+            raise ValueError(f"{name}: expected at least two frames, found {values.size}")
+        groups.append(values)
+    difference = groups[1].mean() - groups[0].mean()
+    variances = np.array([values.var(ddof=1) / values.size for values in groups])
+    freedom = variances.sum() ** 2 / max((variances**2 / [values.size - 1 for values in groups]).sum(), 1e-300)
+    half = stats.t.ppf(0.975, max(freedom, 1)) * np.sqrt(variances.sum())
+    return Widths(difference * u.arcsec, ((difference - half) * u.arcsec, (difference + half) * u.arcsec))
