@@ -46,6 +46,8 @@ ORDER = [
     "guide_field.targets",
     "guide_field.stars",
     "guide_field.meridian_flip",
+    "guide_field.plan",
+    "guide_field.own_field",
     "seeing.tilt_spectrum",
     "seeing.air",
     "seeing.instant_pictures",

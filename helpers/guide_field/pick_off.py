@@ -126,6 +126,28 @@ def coma_length(focal_ratio, field_angle):
     return 3 * field_angle / (16 * focal_ratio**2)
 
 
+def coma_fwhm(focal_ratio, field_angle):
+    """Width of the comet of `coma_length` as that of a round Gaussian spot with the same mean square width.
+
+    Parameters
+    ----------
+    focal_ratio, field_angle
+        As for `coma_length`.
+
+    Returns
+    -------
+    Quantity, arcsec
+        FWHM.
+
+    References
+    ----------
+    Schroeder, Astronomical Optics, 2nd ed. 2000, chapter 6: the rays from a ring of the mirror at the share r of its
+    radius land on a circle of radius C r^2 about 2 C r^2, C = theta / (16 F^2), and go round it twice. Over the whole
+    mirror that makes variances of C^2 / 2 along the comet and C^2 / 6 across it.
+    """
+    return 2.3548 / np.sqrt(3) * coma_length(focal_ratio, field_angle) / 3
+
+
 def off_axis_angle(optics):
     """How far the centre of the guide field is from the main axis on the sky."""
     optics = checked_optics(optics)

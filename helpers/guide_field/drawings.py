@@ -1,0 +1,292 @@
+"""Drawings of workbook 03: the two fields of a flip and the angle to set, the light behind a pick-off mirror, and the
+chance of enough stars.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+from matplotlib.cm import ScalarMappable
+from matplotlib.patches import Polygon
+
+from helpers import guide_field
+from helpers import rig as rigs
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+from helpers.guide_field.plan import WANTED
+
+LIST = Path(__file__).parents[2] / "demo_data" / "field_surroundings.ecsv"  # about `guide_field.DEMO_TARGET`
+_LOSS = "share of the light that arrives [-]"
+
+
+@lru_cache(maxsize=1)
+def demo_list():
+    """The invented star list about the demo target."""
+    return guide_field.load_catalogue(LIST)
+
+
+def with_pick_off(rig):
+    """The rig, or the demo club rig in the place of one with a guide telescope, which has no mirror to draw."""
+    return rig if guide_field.sides(rig) == 2 else rigs.demo_rig("club")
+
+
+def list_serves(rig):
+    """Whether the demo list reaches as far as the guide field of the rig."""
+    return not guide_field.list_falls_short(demo_list(), guide_field.DEMO_TARGET, rig)
+
+
+def shown_rig(rig):
+    """The rig whose stars are counted in the demo list: the reader's, or the demo club rig where the list ends."""
+    return rig if list_serves(rig) else rigs.demo_rig("club")
+
+
+@lru_cache(maxsize=8)
+def listed(rig):
+    """The demo list with a rig's camera at the demo scenario's angle."""
+    limits = guide_field.plan(rig).limits
+    return guide_field.try_list(demo_list(), guide_field.DEMO_TARGET, rig, limits, wanted=WANTED)
+
+
+def _frame(camera, optics):
+    """Width and height of a sensor on the sky in arcmin."""
+    size = np.array([camera.columns, camera.rows]) * camera.pixel_size / optics.focal_length
+    return size.to_value("") * u.rad.to(u.arcmin)
+
+
+def _chart(axes, rig):
+    stars = demo_list()
+    bright = stars[stars["magnitude"] < guide_field.plan(rig).limits.faint]
+    offsets = guide_field.sky_offsets(bright, guide_field.DEMO_TARGET).value
+    size = np.clip(22 - 1.5 * (bright["magnitude"].value - 6), 3, 22)
+    axes.scatter(*offsets.T, s=size, color=figures.GREY, linewidths=0)
+    frame = _frame(rig.main_camera, rig.telescope)
+    axes.plot(*figures.outline(*frame), color="black", linewidth=1.2)
+    style = {"above": None, "fontsize": 11, "va": "center"}
+    figures.label_curve(axes, [0.0], [0.0], "picture", **style)
+    reach = 1.12 * max(guide_field.search_radius(rig).value, *frame / 2)
+    axes.set(xlim=(reach, -reach), ylim=(-reach, reach), aspect="equal")
+    axes.grid(False)
+    figures.label(axes, "east of the target [arcmin]", "north [arcmin]", "the sky, north up")
+
+
+def _angle_curve(axes, rig, search):
+    order = np.argsort(search.position_angle)
+    angles, poorer = search.position_angle[order].value, search.poorer[order]
+    axes.step(angles, poorer, where="mid", color=figures.COLOURS[0])
+    axes.axhline(WANTED, color=figures.GREY, linestyle="--", linewidth=1.2)
+    if guide_field.sides(rig) == 2:
+        here = search.best.value % 180
+        best = poorer[np.argmin(np.abs(angles - here))]
+        axes.plot([here, here + 180], [best, best], "D", color=figures.COLOURS[6], markersize=9)
+        text = "set this" if search.enough else "best"
+        style = {"above": True, "color": figures.COLOURS[6], "ha": "left"}
+        figures.label_curve(axes, [float(here)], [float(best)], text, **style)
+    axes.set(xlim=(0, 360), ylim=(0, max(poorer.max(), WANTED) + 1.5))
+    axes.set_xticks(range(0, 361, 60))
+    title = "on the poorer side of the flip" if guide_field.sides(rig) == 2 else "all night: the field stays"
+    figures.label(axes, "position angle [deg]", "usable stars [-]", title)
+    style = {"color": figures.GREY, "fontsize": 11, "ha": "right"}
+    figures.label_curve(axes, [355.0], [float(WANTED)], f"{WANTED} wanted", **style)
+
+
+def two_fields(rig):
+    """Left: the sky with both guide fields. Right: stars on the poorer side against the position angle."""
+    rig = shown_rig(rig)
+    found, two = listed(rig), guide_field.sides(rig) == 2
+    search, present = found.search, guide_field.DEFAULT_ANGLE
+    figure, (sky, curve) = figures.new_figure(1, 2, width=8, height=4.2, width_ratios=[1, 1.05])
+    _chart(sky, rig)
+    _angle_curve(curve, rig, search)
+    edges = [sky.plot([0], [0], **figures.line_look(k), linewidth=2.4)[0] for k in (0, 6)[: 2 if two else 1]]
+    style = {"above": None, "fontsize": 11, "va": "center"}
+    names = [
+        figures.label_curve(sky, [0.0], [0.0], text, color=figures.COLOURS[k], **style)
+        for text, k in (("before", 0), ("after", 6))[: len(edges)]
+    ]
+    (cursor,) = curve.plot([0, 0], [0, 100], color="black", linestyle=":", linewidth=2)
+    outward = 1 if two else 0
+    camera = rig.main_camera
+
+    def update(position_angle):
+        for k, edge in enumerate(edges):
+            corners = guide_field.field_outline(position_angle + 180 * k * u.deg, rig).value
+            edge.set_data(*corners.T)
+            names[k].xy = tuple(corners[:4].mean(axis=0)) if outward else (0, corners[:, 1].min())
+        cursor.set_xdata([position_angle.value] * 2)
+        away = (search.position_angle - position_angle).value
+        at = int(np.argmin(np.abs((away + 180) % 360 - 180)))
+        before, after = int(search.before[at]), int(search.after[at])
+        if not two:
+            there = guide_field.usable_in_words(before)
+            return f"{there} at {position_angle.value:.0f}°, before and after the flip: it is the same field."
+        turn = (position_angle - present + 90 * u.deg).value % 180 - 90  # half a turn only swaps the fields
+        kept = guide_field.frame_kept(turn * u.deg, camera.columns, camera.rows)
+        return (
+            f"At {position_angle.value:.0f}°: {guide_field.usable_in_words(before)} before the flip, {after} after. "
+            f"From {present.value:.0f}° that is a turn of {turn:+.0f}°, and {kept:.0%} of the picture stays in the frame."
+        )
+
+    alt = (
+        "Left: stars around the target, the frame of the picture in the middle, and the guide sensor's field: "
+        + ("one before the flip, one on the opposite side after it. " if two else "a large one about the target. ")
+        + "Right: the number of usable stars on the poorer side of the flip against the position angle, in steps"
+        + (", with a diamond at the angle to set." if two else ".")
+    )
+    return Drawing(figure, (*edges, *names, cursor), update, alt)
+
+
+def _reach(rig):
+    """Most of what the side view must show: beyond the main sensor and outside the axis, in mm."""
+    off = rig.guide_optics.off_axis_distance.to_value(u.mm)
+    distance = rig.guide_optics.mirror_distance.to_value(u.mm)
+    return max(125.0, 1.4 * distance), off + max(95.0, distance) + 8
+
+
+class _SideView:
+    """The light cones, the mirror and both sensors from the side, to scale."""
+
+    def __init__(self, axes, rig):
+        optics = rig.guide_optics
+        self.off = optics.off_axis_distance.to_value(u.mm)
+        self.slope = (optics.aperture / optics.focal_length).to_value("") / 2
+        self.far, top = _reach(rig)
+        main = (rig.main_camera.rows * rig.main_camera.pixel_size / 2).to_value(u.mm)
+        wide = self.far * self.slope + main
+        axes.add_patch(
+            Polygon(
+                [(-self.far, wide), (0, main), (0, -main), (-self.far, -wide)], color=figures.COLOURS[0], alpha=0.15
+            )
+        )
+        axes.plot([0, 0], [-main, main], linewidth=5, color=figures.COLOURS[0])
+        dashed = {"closed": True, "facecolor": "none", "edgecolor": figures.GREY, "linestyle": "--"}
+        self.whole = axes.add_patch(Polygon([(0, 0)], **dashed))
+        self.caught = axes.add_patch(Polygon([(0, 0)], closed=True, color=figures.COLOURS[1], alpha=0.6))
+        (self.mirror,) = axes.plot([0, 1], [0, 1], linewidth=4, color="black")
+        (self.sensor,) = axes.plot([0, 1], [0, 1], linewidth=6, color=figures.COLOURS[2])
+        style = {"above": None, "fontsize": 11, "va": "center"}
+        figures.label_curve(axes, [-self.far * 0.55], [0.0], "light of the picture", **style)
+        self.name = figures.label_curve(axes, [0.0], [0.0], "guide sensor", ha="right", **style)
+        axes.set(xlim=(-self.far, 12), ylim=(-wide, top), aspect="equal")
+        figures.label(axes, "before the main sensor [mm]", "from the axis [mm]", "from the side")
+        self.moving = (self.whole, self.caught, self.mirror, self.sensor, self.name)
+
+    def move(self, mirror_mm, distance_mm, height_mm):
+        half, beam, off, far = mirror_mm * 0.5**0.5 / 2, distance_mm * self.slope, self.off, self.far
+        share = min(half / beam, 1) if beam > 0 else 1
+        self.mirror.set_data([-distance_mm - half, -distance_mm + half], [off - half, off + half])
+        self.whole.set_xy([(-far, off + far * self.slope), (0, off), (-far, off - far * self.slope)])
+        reach = far * self.slope * share
+        self.caught.set_xy(
+            [
+                (-far, off + reach),
+                (-distance_mm + beam * share, off + beam * share),
+                (-distance_mm, off + distance_mm),
+                (-distance_mm - beam * share, off - beam * share),
+                (-far, off - reach),
+            ]
+        )
+        self.sensor.set_data([-distance_mm - height_mm / 2, -distance_mm + height_mm / 2], [off + distance_mm] * 2)
+        self.name.xy = (-distance_mm - height_mm / 2 - 4, off + distance_mm)
+
+
+def sensors(rig):
+    """Names of sensors to choose from, the rig's own first, each with width and height in mm."""
+    camera = rig.guide_camera
+    own = tuple(n * camera.pixel_size.to_value(u.mm) for n in (camera.columns, camera.rows))
+    return {f"the rig's, {own[0]:.1f} x {own[1]:.1f} mm": own} | guide_field.SENSOR_FORMATS
+
+
+def light_of_mirror(optics):
+    """All the light that the mirror sends to the guide side, whatever sensor is there, as sky with the full beam."""
+    side = 2 * (optics.mirror_size + guide_field.beam_width(optics) + 1 * u.mm)
+    return guide_field.sensor_field(optics, side, side, cells=64).lit_area
+
+
+def mirror_and_sensor(rig):
+    """Left: mirror and sensors from the side. Right: how much of a star's light each place of the sensor gets."""
+    rig = with_pick_off(rig)
+    optics = rig.guide_optics
+    figure, (side, front) = figures.new_figure(1, 2, width=8, height=4.2, width_ratios=[1.1, 1])
+    view = _SideView(side, rig)
+    grid = (np.arange(64) - 31.5) / 64 * 26 * u.mm
+    light = front.imshow(np.zeros((64, 64)), extent=[-13, 13, -13, 13], origin="lower", vmin=0, vmax=1)
+    front.grid(False)
+    bar = figure.colorbar(ScalarMappable(light.norm, light.cmap), ax=front, shrink=0.85)
+    bar.set_label(_LOSS.removesuffix(" [-]"))
+    (edge,) = front.plot([0], [0], color="white", linewidth=2.5)
+    name = front.annotate("sensor", (0, 0), (0, -3), textcoords="offset points", color="white", ha="center", va="top")
+    figures.label(front, "across [mm]", "away from the axis [mm]", "light on the guide side")
+
+    def update(mirror_size, distance, sensor):
+        now = replace(optics, mirror_size=mirror_size, mirror_distance=distance)
+        view.move(mirror_size.value, distance.value, sensor[1])
+        light.set_data(guide_field.lit_fraction(grid[None, :], grid[:, None], now))
+        edge.set_data(*figures.outline(*sensor))
+        name.xy = (0, sensor[1] / 2)
+        field = guide_field.sensor_field(now, *(sensor * u.mm), cells=24)
+        beam, middle = guide_field.beam_width(now), guide_field.lit_fraction(0 * u.mm, 0 * u.mm, now)
+        caught = min(float(field.lit_area / light_of_mirror(now)), 1)
+        return (
+            f"The beam of a star is {beam.value:.1f} mm wide at the mirror, and {middle:.0%} of it reaches the middle. "
+            f"The sensor catches {caught:.0%} of the starlight that the mirror sends."
+        )
+
+    alt = (
+        "Left: the light of the picture runs to the main sensor; beside it the cone of one guide star, wider or "
+        "narrower than the small mirror that turns it up to the guide sensor. Right: the patch of light on the guide "
+        "side, bright in the middle with a soft edge, and the outline of the sensor."
+    )
+    return Drawing(figure, (*view.moving, light, edge, name), update, alt)
+
+
+def chance_of_enough(rig):
+    """The chance of enough stars against the distance from the Milky Way, in one field and all night."""
+    target = guide_field.default_target(rig)
+    start, two = guide_field.plan(rig, wanted=WANTED), guide_field.sides(rig) == 2
+    place = target.galactic
+    distance = np.append(np.linspace(0, 90, 46), abs(place.b.deg))
+    figure, axes = figures.new_figure(width=7.4, height=4.2)
+    (one,) = axes.plot(distance[:-1], distance[:-1], **figures.line_look(0))
+    (night,) = axes.plot(distance[:-1], distance[:-1], **figures.line_look(6))
+    (dot,) = axes.plot([distance[-1]], [0], "o", color="black")
+    texts = ("in one field", "on both sides of the flip") if two else ("", "all night: the field stays")
+    names = [
+        figures.label_curve(axes, [30.0], [0.5], text, above=above, color=figures.COLOURS[k], ha="left")
+        for text, k, above in zip(texts, (0, 6), (True, False), strict=True)
+    ]
+    axes.axvline(distance[-1], color=figures.GREY, linestyle=":", linewidth=1.4)
+    style = {"above": None, "fontsize": 11, "color": figures.GREY, "ha": "right", "rotation": 90, "va": "bottom"}
+    figures.label_curve(axes, [distance[-1] - 1], [0.03], "target", **style)
+    axes.set(xlim=(0, 90), ylim=(0, 1.05))
+    axes.yaxis.set_major_formatter("{x:.0%}")
+    figures.label(axes, "distance from the plane of the Milky Way [deg]", "chance of enough usable stars [-]")
+    places = np.copysign(distance, place.b.deg) * u.deg
+
+    def update(at_least, exposure, mirror_size=None):
+        limits = guide_field.usable_limits(rig, exposure, start.airmass, start.limits.error)
+        optics = rig.guide_optics if mirror_size is None else replace(rig.guide_optics, mirror_size=mirror_size)
+        field = guide_field.lit_field(optics, rig.guide_camera)
+        chance = guide_field.chance_on_sensor(field, limits.faint, limits.bright, places, place.l, at_least)
+        all_night = chance ** guide_field.sides(rig)
+        one.set_ydata(chance[:-1])
+        night.set_ydata(all_night[:-1])
+        dot.set_ydata(all_night[-1:])
+        for name, values, at in zip(names, (chance, all_night), (30, 27), strict=True):
+            name.xy = (distance[at], values[at])
+        said = f"At the target, {distance[-1]:.0f}° from the plane: {_at_least(at_least)} "
+        said += f"in one field {chance[-1]:.0%}, on both sides of the flip " if two else "all night "
+        said += f"{all_night[-1]:.0%}."
+        end = " (end of the star counts)" if limits.faint == 17 else ""
+        return f"{said} Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
+
+    alt = (
+        "The chance of enough usable stars against the distance from the plane of the Milky Way: it falls towards the "
+        "pole" + (", faster for both sides of the flip than for one field." if two else ".")
+    )
+    return Drawing(figure, (one, night, dot, *names), update, alt)
+
+
+def _at_least(number):
+    return f"at least {number} star" + ("" if number == 1 else "s")

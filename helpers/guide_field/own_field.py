@@ -1,0 +1,177 @@
+"""The reader's own guide field: where it lies, a target, a star list; fields of the forms, and what they answer."""
+
+import astropy.units as u
+import numpy as np
+from astropy.coordinates import SkyCoord
+
+from helpers.guide_field.meridian_flip import list_falls_short, search_radius
+from helpers.guide_field.plan import WANTED, plan, sides, try_list, usable_in_words
+from helpers.guide_field.star_lists import cone_search, load_catalogue
+from helpers.guide_field.stars import DEFAULT_ANGLE
+from helpers.guide_field.targets import DEMO_TARGET, meridian_passage
+
+
+def mirror_fields(rig):
+    """Fields of the form that finds position angle and distance of the guide field."""
+    common = {"section": "guide field", "folded": False, "choices": None, "unit": "arcmin"}
+    return [
+        common
+        | {
+            "key": "east",
+            "label": "the mount moved to the east by",
+            "value": -10.0,
+            "typical": "10 to 60; to the west counts negative. In minutes of right ascension: times 15, times the "
+            "cosine of the declination",
+        },
+        common | {"key": "north", "label": "the mount moved to the north by", "value": -35.0},
+    ]
+
+
+def mirror_reply(rig):
+    """Position angle and distance from the axis, of the mount's move: a function of the form's answers."""
+
+    def reply(answers):
+        east, north = -answers["east"], -answers["north"]
+        away = np.hypot(east, north)
+        if away == 0:
+            raise ValueError("expected a move that is not zero")
+        angle = np.degrees(np.arctan2(east, north)) % 360
+        distance = (np.tan((away * u.arcmin).to(u.rad)) * rig.telescope.focal_length).to_value(u.mm)
+        return (
+            f"Position angle of the guide field: {angle:.0f}°. It lies {away:.0f} arcmin from the middle of the "
+            f"picture, {distance:.1f} mm behind your telescope (your rig says "
+            f"{rig.guide_optics.off_axis_distance.value:g} mm)."
+        )
+
+    return reply
+
+
+class OwnField:
+    """The reader's own target and star list: fields of the forms, and what they answer."""
+
+    def __init__(self, rig):
+        self.rig = rig
+        self.target = DEMO_TARGET
+        self.answers = {field["key"]: field["value"] for field in self.fields()}
+
+    def fields(self):
+        """Fields of the form on target, angle and star list."""
+        target = self.target
+        at_once = {"section": "target", "folded": False, "choices": None, "unit": ""}
+        ra = target.ra.to_string("hour", sep=":", precision=0, pad=True)
+        dec = target.dec.to_string("deg", sep=":", precision=0, pad=True, alwayssign=True)
+        listed = {"section": "names in the star list", "unit": ""}
+        return [
+            at_once | {"key": "ra", "label": "right ascension", "value": ra, "typical": "hours, minutes and seconds"},
+            at_once | {"key": "dec", "label": "declination", "value": dec, "typical": "degrees, minutes and seconds"},
+            at_once
+            | {
+                "key": "angle",
+                "label": "position angle of the guide field",
+                "unit": "deg",
+                "value": DEFAULT_ANGLE.value,
+                "if_unknown": "Find it with the form above; a guide telescope needs none.",
+            },
+            at_once | {"key": "wanted", "label": "stars wanted", "value": WANTED, "typical": "1 to 5"},
+            listed
+            | {
+                "key": "ra_unit",
+                "label": "right ascension is given in",
+                "value": "as the file says",
+                "choices": ("as the file says", "degrees", "hours"),
+                "if_unknown": "Leave it: what looks odd is asked.",
+            },
+            listed
+            | {
+                "key": "magnitude",
+                "label": "column of the magnitudes",
+                "value": "",
+                "choices": None,
+                "if_unknown": "Leave it empty: usual names are found.",
+            },
+        ]
+
+    def plan(self, answers):
+        """Take the form's answers; say what can be expected at the target."""
+        target = self._place(answers)
+        found = plan(self.rig, target, answers["wanted"])
+        self.target, self.answers = target, dict(answers)
+        above = meridian_passage(target, self.rig.site.latitude)
+        note = "" if above.note == "Nothing special." else f" {above.note}"
+        return (
+            f"{found.mean:.1f} usable stars on average, at least {found.wanted} all night: {found.all_night:.0%}. The "
+            f"target is {abs(target.galactic.b.deg):.0f}° from the plane of the Milky Way and stands "
+            f"{above.altitude.value:.0f}° high in the {above.side} when the mount flips.{note}"
+        )
+
+    @staticmethod
+    def _place(answers):
+        try:
+            return SkyCoord(answers["ra"], answers["dec"], unit=(u.hourangle, u.deg))
+        except (ValueError, u.UnitsError):
+            raise ValueError(
+                "right ascension, declination: expected such as 12:32:00 and +33:00:00, found "
+                f"{answers['ra']!r:.40} and {answers['dec']!r:.40}"
+            ) from None
+
+    def read_list(self, paths):
+        """What a file says of both sides of the flip."""
+        kind = {"degrees": "deg", "hours": "hourangle"}.get(self.answers["ra_unit"])
+        columns = {"magnitude": self.answers["magnitude"].strip()} if self.answers["magnitude"].strip() else None
+        try:
+            stars = load_catalogue(paths[0], columns, kind, missing_magnitudes="leave out")
+        except ValueError as error:
+            said = str(error).split('; say ra_unit="')[0]
+            raise ValueError(
+                f"{said}. Answer the questions on the star list above, press that button, read again."
+            ) from error
+        return self._of(stars)
+
+    def service_fields(self):
+        """Fields of the form that asks a catalogue service."""
+        common = {"section": "service", "folded": False, "choices": None, "unit": ""}
+        return [
+            common
+            | {
+                "key": "address",
+                "label": "address of a Simple Cone Search",
+                "value": "",
+                "typical": "https://...; data centres publish theirs",
+                "if_unknown": "Skip this; load a list elsewhere and read its file above.",
+            },
+            common
+            | {"key": "magnitude", "label": "column of the magnitudes", "value": "", "if_unknown": "Leave it empty."},
+        ]
+
+    def ask_service(self, answers):
+        """What a catalogue service says of both sides of the flip; uses the network."""
+        radius = search_radius(self.rig)
+        column = answers["magnitude"].strip() or None
+        return self._of(cone_search(answers["address"].strip(), self.target, radius, column))
+
+    def _of(self, stars):
+        angle, wanted = self.answers["angle"] * u.deg, self.answers["wanted"]
+        limits = plan(self.rig, self.target, wanted).limits
+        if said := list_falls_short(stars, self.target, self.rig):
+            return f"This list can't be used for your rig and target: {said}."
+        found = try_list(stars, self.target, self.rig, limits, angle, wanted)
+        notes = "".join(f" {note}" for note in stars.meta.get("notes", []))
+        return f"{what_to_set(self.rig, found, angle.value, wanted)}{notes}"
+
+
+def what_to_set(rig, found, angle, wanted):
+    """The counts of a list and the angle to set, in words."""
+    if sides(rig) == 1:
+        return f"{usable_in_words(len(found.before))} before and after the flip; no angle needs to be set."
+    search = found.search
+    said = f"At {angle:.0f}°: {usable_in_words(len(found.before))} before the flip, {len(found.after)} after. "
+    if found.poorer >= wanted:
+        return said + f"At least {wanted} on both sides: nothing to turn."
+    kept = f"(a turn of {search.turn.value:+.0f}°, {search.frame_kept:.0%} of the picture stays in the frame)"
+    if search.enough:
+        return said + f"Set {search.best.value:.0f}° {kept}: then there are {found.best_poorer} or more on both sides."
+    if found.best_poorer > found.poorer:
+        return said + (
+            f"No angle has {wanted} on both sides; the best, {search.best.value:.0f}° {kept}, has {found.best_poorer}."
+        )
+    return said + f"No angle has {wanted} on both sides, and none is better than this one."
