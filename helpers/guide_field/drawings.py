@@ -13,7 +13,7 @@ from matplotlib.patches import Polygon
 
 from helpers import guide_field
 from helpers import rig as rigs
-from helpers.classroom import figures
+from helpers.classroom import figures, panels
 from helpers.classroom.panels import Drawing
 from helpers.guide_field.plan import WANTED
 
@@ -74,21 +74,23 @@ def _chart(axes, rig):
 def _angle_curve(axes, rig, search):
     order = np.argsort(search.position_angle)
     angles, poorer = search.position_angle[order].value, search.poorer[order]
-    axes.step(angles, poorer, where="mid", color=figures.COLOURS[0])
+    first_half = angles <= 180  # by half a turn the two fields only change places
+    axes.step(angles[first_half], poorer[first_half], where="mid", color=figures.COLOURS[0])
     axes.axhline(WANTED, color=figures.GREY, linestyle="--", linewidth=1.2)
     if guide_field.sides(rig) == 2:
-        here = search.best.value % 180
-        best = poorer[np.argmin(np.abs(angles - here))]
-        axes.plot([here, here + 180], [best, best], "D", color=figures.COLOURS[6], markersize=9)
-        text = "set this" if search.enough else "best"
-        style = {"above": True, "color": figures.COLOURS[6], "ha": "left"}
-        figures.label_curve(axes, [float(here)], [float(best)], text, **style)
-    axes.set(xlim=(0, 360), ylim=(0, max(poorer.max(), WANTED) + 1.5))
-    axes.set_xticks(range(0, 361, 60))
+        best = search.best.value % 180
+        height = poorer[np.argmin(np.abs(angles - best))]
+        axes.plot([best], [height], "D", color=figures.COLOURS[6], markersize=9)
+        text = "best" if not search.enough else "set this" if search.turn.value else "stay here"
+        style = {"color": figures.COLOURS[6], "ha": "left" if best < 120 else "right"}
+        figures.label_curve(axes, [float(best)], [float(height) + 0.08], text, **style)
+    axes.set(xlim=(0, 180), ylim=(0, max(poorer.max(), WANTED) + 1.5))
+    axes.set_xticks(range(0, 181, 30))
+    axes.yaxis.get_major_locator().set_params(integer=True)
     title = "on the poorer side of the flip" if guide_field.sides(rig) == 2 else "all night: the field stays"
     figures.label(axes, "position angle [deg]", "usable stars [-]", title)
     style = {"color": figures.GREY, "fontsize": 11, "ha": "right"}
-    figures.label_curve(axes, [355.0], [float(WANTED)], f"{WANTED} wanted", **style)
+    figures.label_curve(axes, [178.0], [float(WANTED)], f"{WANTED} wanted", **style)
 
 
 def two_fields(rig):
@@ -103,7 +105,7 @@ def two_fields(rig):
     style = {"above": None, "fontsize": 11, "va": "center"}
     names = [
         figures.label_curve(sky, [0.0], [0.0], text, color=figures.COLOURS[k], **style)
-        for text, k in (("before", 0), ("after", 6))[: len(edges)]
+        for text, k in (("before" if two else "guide field", 0), ("after", 6))[: len(edges)]
     ]
     (cursor,) = curve.plot([0, 0], [0, 100], color="black", linestyle=":", linewidth=2)
     outward = 1 if two else 0
@@ -114,7 +116,7 @@ def two_fields(rig):
             corners = guide_field.field_outline(position_angle + 180 * k * u.deg, rig).value
             edge.set_data(*corners.T)
             names[k].xy = tuple(corners[:4].mean(axis=0)) if outward else (0, corners[:, 1].min())
-        cursor.set_xdata([position_angle.value] * 2)
+        cursor.set_xdata([position_angle.value % 180] * 2)
         away = (search.position_angle - position_angle).value
         at = int(np.argmin(np.abs((away + 180) % 360 - 180)))
         before, after = int(search.before[at]), int(search.after[at])
@@ -125,7 +127,7 @@ def two_fields(rig):
         kept = guide_field.frame_kept(turn * u.deg, camera.columns, camera.rows)
         return (
             f"At {position_angle.value:.0f}°: {guide_field.usable_in_words(before)} before the flip, {after} after. "
-            f"From {present.value:.0f}° that is a turn of {turn:+.0f}°, and {kept:.0%} of the picture stays in the frame."
+            f"A turn of {turn:+.0f}° from {present.value:.0f}°; {kept:.0%} of the picture stays in the frame."
         )
 
     alt = (
@@ -168,9 +170,10 @@ class _SideView:
         style = {"above": None, "fontsize": 11, "va": "center"}
         figures.label_curve(axes, [-self.far * 0.55], [0.0], "light of the picture", **style)
         self.name = figures.label_curve(axes, [0.0], [0.0], "guide sensor", ha="right", **style)
+        self.mirror_name = figures.label_curve(axes, [0.0], [0.0], "mirror", ha="left", **style)
         axes.set(xlim=(-self.far, 12), ylim=(-wide, top), aspect="equal")
         figures.label(axes, "before the main sensor [mm]", "from the axis [mm]", "from the side")
-        self.moving = (self.whole, self.caught, self.mirror, self.sensor, self.name)
+        self.moving = (self.whole, self.caught, self.mirror, self.sensor, self.name, self.mirror_name)
 
     def move(self, mirror_mm, distance_mm, height_mm):
         half, beam, off, far = mirror_mm * 0.5**0.5 / 2, distance_mm * self.slope, self.off, self.far
@@ -188,6 +191,7 @@ class _SideView:
             ]
         )
         self.sensor.set_data([-distance_mm - height_mm / 2, -distance_mm + height_mm / 2], [off + distance_mm] * 2)
+        self.mirror_name.xy = (-distance_mm + half + 3, off + half)
         self.name.xy = (-distance_mm - height_mm / 2 - 4, off + distance_mm)
 
 
@@ -195,7 +199,8 @@ def sensors(rig):
     """Names of sensors to choose from, the rig's own first, each with width and height in mm."""
     camera = rig.guide_camera
     own = tuple(n * camera.pixel_size.to_value(u.mm) for n in (camera.columns, camera.rows))
-    return {f"the rig's, {own[0]:.1f} x {own[1]:.1f} mm": own} | guide_field.SENSOR_FORMATS
+    usual = {f"{width} x {height} mm": (width, height) for width, height in guide_field.SENSOR_FORMATS.values()}
+    return {f"the rig's, {own[0]:.1f} x {own[1]:.1f} mm": own} | usual
 
 
 def light_of_mirror(optics):
@@ -216,7 +221,7 @@ def mirror_and_sensor(rig):
     bar = figure.colorbar(ScalarMappable(light.norm, light.cmap), ax=front, shrink=0.85)
     bar.set_label(_LOSS.removesuffix(" [-]"))
     (edge,) = front.plot([0], [0], color="white", linewidth=2.5)
-    name = front.annotate("sensor", (0, 0), (0, -3), textcoords="offset points", color="white", ha="center", va="top")
+    name = front.annotate("sensor", (0, 0), (0, 4), textcoords="offset points", color="white", ha="center")
     figures.label(front, "across [mm]", "away from the axis [mm]", "light on the guide side")
 
     def update(mirror_size, distance, sensor):
@@ -239,6 +244,29 @@ def mirror_and_sensor(rig):
         "side, bright in the middle with a soft edge, and the outline of the sensor."
     )
     return Drawing(figure, (*view.moving, light, edge, name), update, alt)
+
+
+def mirror_controls(rig):
+    """Controls of `mirror_and_sensor`."""
+    rig = with_pick_off(rig)
+    optics = rig.guide_optics
+    return [
+        panels.slider("mirror_size", "Mirror, side", 4, 16, optics.mirror_size, 0.5, u.mm),
+        panels.slider("distance", "Mirror to sensor", 15, 90, optics.mirror_distance, 1, u.mm),
+        panels.choice("sensor", "Sensor", sensors(rig)),
+    ]
+
+
+def chance_controls(rig):
+    """Controls of `chance_of_enough`; a guide telescope has no mirror to change."""
+    optics, exposure = rig.guide_optics, rig.guiding.exposure
+    controls = [
+        panels.slider("at_least", "Stars wanted", 1, 10, WANTED),
+        panels.slider("exposure", "Guide exposure", 0.2, 8.0, exposure, unit=u.s, logarithmic=True),
+    ]
+    if guide_field.sides(rig) == 2:
+        controls.append(panels.slider("mirror_size", "Mirror, side", 4, 16, optics.mirror_size, 0.5, u.mm))
+    return controls
 
 
 def chance_of_enough(rig):
@@ -282,8 +310,8 @@ def chance_of_enough(rig):
         return f"{said} Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
 
     alt = (
-        "The chance of enough usable stars against the distance from the plane of the Milky Way: it falls towards the "
-        "pole" + (", faster for both sides of the flip than for one field." if two else ".")
+        "The chance of enough usable stars against the distance from the plane of the Milky Way: high "
+        "near it, low far from it" + (", and lower for both sides of the flip than for one field." if two else ".")
     )
     return Drawing(figure, (one, night, dot, *names), update, alt)
 

@@ -150,7 +150,8 @@ def list_against_strip(rig):
     plan, found = guide_field.plan(rig), drawings.listed(rig)
     return (
         f"Why not the number in the strip? The strip and the {plan.mean:.1f} above are for a middling field so far "
-        f"from the Milky Way; this one target has {len(found.before)} before and {len(found.after)} after the flip. A "
+        f"from the Milky Way (and the strip for at most {rig.guiding.stars} stars, as your guiding uses); the "
+        f"target of the first picture has {len(found.before)} before and {len(found.after)} after the flip. A "
         "list of real stars is worth more than any average."
     )
 
@@ -171,33 +172,11 @@ def table_of_sky(rig):
                 f"{exposure.value:g} s",
                 f"{guide_field.mean_chance(chance, sky):.0%}",
                 f"{far:.0%}",
-                f"{_MONTHS[worst]}: {months[worst]:.0%}",
+                f"{'every month' if months[worst] > 0.995 else _MONTHS[worst]}: {months[worst]:.0%}",
             )
         )
     head = ("guide exposure", "whole sky", "more than 45° from the Milky Way", "midnight sky in the hardest month")
     return head, rows
-
-
-def sky_in_numbers(rig):
-    """How many stars the sky has, near and far from the Milky Way."""
-    near, far = (guide_field.star_density(14, b).value for b in (0, 90) * u.deg)
-    low, high = (edge.value for edge in guide_field.star_density_band(14, 90 * u.deg))
-    return (
-        f"To magnitude 14 there are {near:.0f} stars per square degree in the plane of the Milky Way and {far:.0f} at "
-        f"its pole (in two of three places {low:.0f} to {high:.0f}), {near / far:.0f} times fewer. Your guide sensor "
-        f"sees {guide_field.plan(rig).field.area.to_value(u.deg**2):.3f} square degrees."
-    )
-
-
-def mirror_in_numbers(rig):
-    """The beam formula with the rig's numbers."""
-    optics = drawings.with_pick_off(rig).guide_optics
-    beam, ratio = guide_field.beam_width(optics).value, float(optics.focal_length / optics.aperture)
-    return (
-        f"{optics.mirror_distance.value:g} mm / {ratio:.1f} = {beam:.1f} mm, on a mirror of "
-        f"{optics.mirror_size.value:g} mm side that looks {guide_field.mirror_outline(optics)[1].value:.1f} mm short "
-        "along its tilt."
-    )
 
 
 def comets(rig):
@@ -220,9 +199,9 @@ def comets(rig):
         f"comets about {guide_field.coma_length(ratio, away).value:.0f} arcsec long {away.value:.0f} arcmin off the "
         f"axis. Taken as spots of the same mean width, {wide.value:.1f} arcsec instead of "
         f"{starlight.guide_star_fwhm(rig).value:.1f}, they are usable to magnitude {limits.faint:.1f} instead of "
-        f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} stars are usable on average: a "
-        "corrector, or a mirror nearer to the axis, is worth more than anything else here. (An estimate, rather too "
-        "pessimistic: a comet has a sharp head.)"
+        f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} stars are usable on average. "
+        "Then a corrector, or a mirror nearer to the axis, comes first. (An estimate, rather too pessimistic: a comet "
+        "has a sharp head.)"
     )
 
 
