@@ -1,0 +1,245 @@
+"""What a fault of the guide camera costs: on the centre of a star, on the log, in the picture.
+
+A star's centre is measured with weights that fit a round star (least squares, or a window as wide as the star); for a
+Gaussian star all of it can be written down. The formulas for single pixels are those of `starlight.centroid_noise`.
+"""
+
+from dataclasses import dataclass
+
+import astropy.units as u
+import numpy as np
+
+from helpers.correction_loop.loop import noise_gain
+from helpers.correction_loop.night import mean_centroid_error
+from helpers.correction_loop.picture import add_motion
+from helpers.rig.parts import Rig
+from helpers.rig.values import changed
+from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.optics import FWHM_PER_SIGMA
+from helpers.starlight.view import view
+
+_STEPS, _SETTLED = 400, 1e-10  # of the search for a centre that a hot pixel pulls
+
+
+def _sigma(fwhm, pixel_scale):
+    """Width of a star, and of a pixel, as plain numbers: sigma in pixels, arcsec a pixel."""
+    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, ndim=0).value
+    return as_quantity("fwhm", fwhm, u.arcsec, above=0, ndim=0).value / FWHM_PER_SIGMA / pixel, pixel
+
+
+def shared_noise_weight(fwhm, pixel_scale):
+    """How many times more variance the centre gets from noise that whole columns share than from pixels of that noise.
+
+    Pixels of a star that lie in one column move it sideways together, so their noise does not average out. Up and
+    down they move nothing.
+
+    Parameters
+    ----------
+    fwhm : Quantity [angle]
+        Of the star on the sensor.
+    pixel_scale : Quantity [arcsec / pix]
+
+    Returns
+    -------
+    float
+        2 sqrt(pi) sigma, sigma in pixels: the weights x g(x, y) of a Gaussian star, squared after and before they are
+        added up along y.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    return float(2 * np.sqrt(np.pi) * _sigma(fwhm, pixel_scale)[0])
+
+
+@dataclass(frozen=True)
+class CameraNoise:
+    """Noise of reading out [electron]: of single pixels, and what whole rows and whole columns share."""
+
+    pixels: u.Quantity
+    rows: u.Quantity = 0 * u.electron
+    columns: u.Quantity = 0 * u.electron
+
+    def __post_init__(self):
+        for name in ("pixels", "rows", "columns"):
+            value = as_quantity(name, getattr(self, name), u.electron, minimum=0, ndim=0)
+            object.__setattr__(self, name, value)
+
+
+def star_errors(rig, magnitudes, noise=None, exposure=None):
+    """Centroid error along both axes of the mean of the guide stars, for a camera with this noise.
+
+    Parameters
+    ----------
+    rig : Rig
+    magnitudes : array, shape (N,)
+        Gaia G of the guide stars, as they reach the camera.
+    noise : CameraNoise, optional
+        That of the rig's guide camera, without stripes, if not given.
+    exposure : Quantity [time], optional
+        The rig's own if not given.
+
+    Returns
+    -------
+    error : Quantity [arcsec], shape (2,)
+        Along rows (x) and along columns (y), one-axis rms. Noise that columns share counts along x, that of rows
+        along y: as single pixels of `shared_noise_weight` times its variance would.
+    found : bool
+        Whether a star stands out of the noise at all; if not, the error is the width of a star.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    if not isinstance(rig, Rig):
+        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    noise = CameraNoise(rig.guide_camera.read_noise) if noise is None else noise
+    if not isinstance(noise, CameraNoise):
+        raise TypeError(f"noise: expected a CameraNoise, found {type(noise).__name__}")
+    exposure = rig.guiding.exposure if exposure is None else exposure
+    setting = view(rig, exposure, light_share=1)
+    weight = shared_noise_weight(setting.fwhm, setting.pixel_scale / rig.guide_camera.binning)
+    errors, found = [], True
+    for shared in (noise.columns, noise.rows):
+        as_bad_as = np.sqrt(noise.pixels**2 + weight * shared**2)
+        like_it = changed(rig, {"guide_camera.read_noise": as_bad_as})
+        errors.append(mean_centroid_error(like_it, magnitudes, exposure))
+        found &= bool(view(like_it, exposure, light_share=1).signal(magnitudes).measurable.any())
+    return u.Quantity(errors), found
+
+
+def stars_in_use(rig, magnitudes, count):
+    """The stars that a rig guides on: the best known of those that do not fill a pixel; array (count,)."""
+    count = as_count("count", count, minimum=1)
+    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
+    signal = view(rig, light_share=1).signal(magnitudes)
+    order = np.argsort(np.where(signal.saturated, np.inf, signal.centroid_error.value), kind="stable")
+    return magnitudes[np.sort(order[:count])]
+
+
+def log_and_picture(logged_rms, star_fwhm, error, error_before, gain, delay=0):
+    """What the log shows and how wide the star in the picture becomes when the centroid error changes.
+
+    Parameters
+    ----------
+    logged_rms : Quantity [arcsec]
+        Both axes together, with `error_before`.
+    star_fwhm : Quantity [arcsec]
+        Star in the picture, with `error_before`.
+    error, error_before : Quantity [arcsec], scalar or shape (2,)
+        Of the mean of the guide stars, one-axis rms, new in each exposure.
+    gain, delay
+        Of the loop, as in `correction_loop.noise_gain`.
+
+    Returns
+    -------
+    logged_rms, star_fwhm : Quantity [arcsec]
+        The log shows all of the added noise and what the loop makes of it, variance 1 + `noise_gain`: what an exposure
+        adds is not yet in the corrections made before. The picture gets the corrections only.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    logged = as_quantity("logged_rms", logged_rms, u.arcsec, minimum=0, ndim=0)
+    now, before = (
+        as_quantity(name, value, u.arcsec, minimum=0) for name, value in (("error", error), ("before", error_before))
+    )
+    added = np.broadcast_to((now**2 - before**2).value, (2,)) * u.arcsec**2
+    handed_on = noise_gain(gain, delay)
+    total = logged**2 + (1 + handed_on) * added.sum()
+    if total < 0:
+        raise ValueError("error_before: expected no more than the log holds, found more")
+    widths = add_motion(star_fwhm, handed_on * added)
+    return np.sqrt(total), np.sqrt(np.mean(widths**2))
+
+
+def slope_shift(fwhm, pixel_scale, electrons, slope):
+    """How far light that gets brighter across a star pulls its measured centre to the bright side.
+
+    Parameters
+    ----------
+    fwhm : Quantity [angle]
+        Of the star on the sensor.
+    pixel_scale : Quantity [arcsec / pix]
+    electrons : Quantity [electron]
+        All light of the star in one exposure.
+    slope : Quantity [electron / pix]
+        How much more light each next pixel gets in that exposure.
+
+    Returns
+    -------
+    Quantity [arcsec]
+        8 pi sigma^4 slope / electrons, in pixels: the weights x g(x, y) of a Gaussian star, scaled to measure its
+        place, times a background of that slope. What is even falls out.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    sigma, pixel = _sigma(fwhm, pixel_scale)
+    light = as_quantity("electrons", electrons, u.electron, above=0).value
+    steep = as_quantity("slope", slope, u.electron / u.pix).value
+    return 8 * np.pi * sigma**4 * steep / light * pixel * u.arcsec
+
+
+def pulled_place(distance, share):
+    """Where a star is measured that stands near a hot pixel.
+
+    Parameters
+    ----------
+    distance : array
+        Of the star from the hot pixel, in sigmas of the star (its FWHM is 2.35 of them); the first is where the search
+        begins, and each next begins where the one before ended, as a star is followed.
+    share : float
+        Light of the hot pixel over that of the whole star.
+
+    Returns
+    -------
+    ndarray
+        Measured distance from the hot pixel, in sigmas: the place c at which a window as wide as the star sees as much
+        on one side as on the other, d/4 exp(-d^2/4) + share (-c) exp(-c^2/2) = 0 with d = distance - c.
+
+    Raises
+    ------
+    ValueError, TypeError
+    """
+    distance = as_number("distance", np.asarray(distance, float), ndim=1)
+    share = as_number("share", share, minimum=0, maximum=1e6)
+    measured, place = [], distance[0] if distance.size else 0.0
+    for star in distance:
+        for _ in range(_STEPS):
+            away = star - place
+            by_star, by_pixel = np.exp(-(away**2) / 4), share * np.exp(-(place**2) / 2)
+            # Both as weighted means: half the way to the star, all the way to the pixel, as a window sees them.
+            step = (by_star * away / 4 - by_pixel * place) / (by_star / 4 + by_pixel)
+            place += step
+            if abs(step) < _SETTLED:
+                break
+        measured.append(place)
+    return np.array(measured)
+
+
+def hot_pixel_pull(fwhm, pixel_scale, electrons, hot):
+    """The most that a hot pixel of constant light pulls the centre of a star that is far brighter than it.
+
+    Parameters
+    ----------
+    fwhm, pixel_scale, electrons
+        As in `slope_shift`.
+    hot : Quantity [electron]
+        Light of the hot pixel in one exposure.
+
+    Returns
+    -------
+    Quantity [arcsec]
+        4 sigma exp(-1/2) hot / electrons, when the pixel is one sigma from the centre.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    sigma, pixel = _sigma(fwhm, pixel_scale)
+    light = as_quantity("electrons", electrons, u.electron, above=0).value
+    extra = as_quantity("hot", hot, u.electron, minimum=0).value
+    return 4 * np.exp(-0.5) * sigma * extra / light * pixel * u.arcsec
