@@ -19,8 +19,10 @@ _UNITS = {
     "row_noise": u.electron,
     "column_noise": u.electron,
     "light_leak": u.electron / u.s,
+    "amplifier_glow": u.electron / u.s,
     "black_level_drift": u.electron,
 }
+GLOW_REACH = 12.0  # pixels; invented
 _SHARES = ("prnu", "hot_pixels", "telegraph_pixels", "smoothing", "bend")
 
 
@@ -50,6 +52,9 @@ class SimulatedCamera:
         Colour mosaic: the four planes take 0.45, 1, 1 and 0.6 of the light.
     light_leak : Quantity [electron/s]
         Light that gets in at one edge.
+    amplifier_glow : Quantity [electron/s]
+        Glow of an amplifier beside the first pixel, where it is brightest; it fades by a factor e in `GLOW_REACH`
+        pixels.
     black_level_drift : Quantity [electron]
         Change of the level without light from the first bias frame to the last.
     smoothing : float
@@ -75,6 +80,7 @@ class SimulatedCamera:
     telegraph_pixels: float = 0.0005
     mosaic: bool = False
     light_leak: u.Quantity = 0 * u.electron / u.s
+    amplifier_glow: u.Quantity = 0 * u.electron / u.s
     black_level_drift: u.Quantity = 0 * u.electron
     smoothing: float = 0.0
     bend: float = 0.0
@@ -105,6 +111,7 @@ FAULTS = {
     "high read noise": lambda camera, strength: {"read_noise": (1 + 3 * strength) * camera.read_noise},
     "bad column driver": lambda camera, strength: {"column_noise": 4 * strength * camera.read_noise},
     "light leak": lambda camera, strength: {"light_leak": 10 * strength * camera.read_noise / (60 * u.s)},
+    "amplifier glow": lambda camera, strength: {"amplifier_glow": 2 * strength * camera.read_noise / u.s},
     "missing codes": lambda camera, strength: {"missing_code": 7 if strength > 0 else -1},
     "smoothing": lambda camera, strength: {"smoothing": 0.25 * strength},
     "drifting black level": lambda camera, strength: {"black_level_drift": 6 * strength * camera.read_noise},
@@ -163,6 +170,8 @@ class _Sensor:
         self.restless = rng.random(shape) < camera.telegraph_pixels
         x = np.linspace(0, 1, columns)
         self.leak_e_per_s = camera.light_leak.value * np.exp(-3 * x)[None, :] * np.ones((rows, 1))
+        down, across = np.ogrid[:rows, :columns]
+        self.leak_e_per_s += camera.amplifier_glow.value * np.exp(-np.hypot(down, across) / GLOW_REACH)
         y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
         self.lamp = 1 - 0.08 * (x**2 + y**2)  # a lamp is never even
         if camera.mosaic:
