@@ -4,16 +4,15 @@ A star's centre is measured with weights that fit a round star (least squares, o
 Gaussian star all of it can be written down. The formulas for single pixels are those of `starlight.centroid_noise`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
 
 from helpers.correction_loop.loop import noise_gain
-from helpers.correction_loop.night import mean_centroid_error
 from helpers.correction_loop.picture import add_motion
+from helpers.multi_star.averaging import snr_weights
 from helpers.rig.parts import Rig
-from helpers.rig.values import changed
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.view import view
@@ -97,14 +96,18 @@ def star_errors(rig, magnitudes, noise=None, exposure=None):
     if not isinstance(noise, CameraNoise):
         raise TypeError(f"noise: expected a CameraNoise, found {type(noise).__name__}")
     exposure = rig.guiding.exposure if exposure is None else exposure
+    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     setting = view(rig, exposure, light_share=1)
+    cells = rig.guide_camera.binning**2  # binning adds up pixels after each was read
     weight = shared_noise_weight(setting.fwhm, setting.pixel_scale / rig.guide_camera.binning)
     errors, found = [], True
     for shared in (noise.columns, noise.rows):
-        as_bad_as = np.sqrt(noise.pixels**2 + weight * shared**2)
-        like_it = changed(rig, {"guide_camera.read_noise": as_bad_as})
-        errors.append(mean_centroid_error(like_it, magnitudes, exposure))
-        found &= bool(view(like_it, exposure, light_share=1).signal(magnitudes).measurable.any())
+        added = noise.pixels.value**2 + weight * shared.value**2 - setting.gain_setting.read_noise.value**2
+        like_it = replace(setting, background=setting.background + cells * added * u.electron / u.pix)
+        signal = like_it.signal(magnitudes)
+        weights = snr_weights(signal.centroid_error)
+        errors.append(np.sqrt(np.sum((weights * signal.centroid_error) ** 2)))
+        found &= bool(signal.measurable.any())
     return u.Quantity(errors), found
 
 

@@ -1,0 +1,393 @@
+"""Drawings of workbook 08: three cameras, a camera to break, what noise costs, and single pixels, stripes and glow."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+
+from helpers import camera_check, pixel_scale, seeing
+from helpers.camera_check import costs
+from helpers.camera_check import simulated_camera as invented
+from helpers.camera_check import verdict as camera_verdict
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+from helpers.guide_field import middling_stars
+from helpers.rig import rig as rigs
+from helpers.starlight import view
+
+DRAWER = Path(__file__).resolve().parent.parent.parent / "demo_data" / "camera_drawer"
+FOLDERS = {"camera 1": "clipped_offset", "camera 2": "healthy", "camera 3": "column_driver"}
+SOLD_AS = {"camera 1": "A", "camera 2": "B", "camera 3": "A"}
+SOUND = invented.SimulatedCamera(read_noise=2 * u.electron, gain=1 * u.electron / u.DN, offset=100 * u.DN)
+STRONGEST = 60 * u.electron  # of the noise that a panel can set
+_ONE_STAR = 0.1 * u.arcsec  # the faint star of the comparison is known so well by a healthy camera
+
+
+def frames_of(name, pattern):
+    """Frames of a camera of the drawer, (n, rows, columns), DN."""
+    return camera_check.read_frames(sorted((DRAWER / FOLDERS[name]).glob(f"{pattern}*.fits")))[0].astype(float)
+
+
+@lru_cache
+def judged(name):
+    """The verdict on a camera of the drawer, against what it was sold as."""
+    claimed = rigs.demo_rig(guide_camera=SOLD_AS[name]).guide_camera
+    return camera_verdict.check_files(DRAWER / FOLDERS[name], claimed.read_noise, claimed.dark_current)
+
+
+def three_cameras(rig):
+    """A frame of nothing of each camera, or the difference of two, and how often each number occurs."""
+    figure, several = figures.new_figure(2, 3, width=8, height=4.2, height_ratios=[1.25, 1])
+    bias = {name: frames_of(name, "bias")[:2] for name in FOLDERS}
+    moving, parts = [], {}
+    for (above, below), (name, pair) in zip(several.T, bias.items(), strict=True):
+        picture = figures.show_pixels(above, pair[0], vmin=-12, vmax=12)
+        (outline,) = below.step(np.arange(-40, 41), np.zeros(81), where="mid", color=figures.COLOURS[0])
+        below.set(xlim=(-26, 26), ylim=(0, 38))
+        above.set_title(name)
+        figures.label(above)
+        above.set(xticks=[], yticks=[])
+        figures.label(below, "above the median [DN]", "share [%]" if name == "camera 1" else None)
+        parts[name] = picture, outline
+        moving += [picture, outline]
+
+    def update(difference):
+        said = []
+        for name, pair in bias.items():
+            one = pair[0] - np.median(pair[0])
+            shown = (pair[0] - pair[1]) / np.sqrt(2) if difference else one
+            parts[name][0].set_data(shown)
+            counts = np.bincount(np.clip(np.rint(shown), -40, 40).astype(int).ravel() + 40, minlength=81)
+            parts[name][1].set_ydata(100 * counts / shown.size)
+            said.append(f"{shown.std():.2f} ({name})")
+        what = "Of the difference of two frames, over the root of 2" if difference else "Of one frame"
+        return f"{what}, the numbers spread by {', '.join(said)} DN (rms)."
+
+    alt = (
+        "Three pictures of frames without light, and how often each number occurs. Camera 1: dark even ground and a "
+        "histogram that ends at its left in a tall pile. Camera 2: fine grain, a narrow bell. Camera 3: vertical "
+        "stripes, a broad bell; the stripes stay in the difference of two frames."
+    )
+    return Drawing(figure, tuple(moving), update, alt)
+
+
+@lru_cache(maxsize=64)
+def broken(fault, strength):
+    """Frames of an invented camera with a fault, strength 0 to 1, and the verdict on them."""
+    camera = invented.with_fault(SOUND, fault, strength)
+    taken = invented.take_frames(camera, np.random.default_rng(6), darks=2, dark_exposures=[60] * u.s, levels=4)
+    measured = camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
+    return taken, camera_verdict.verdict(measured, claimed_read_noise=SOUND.read_noise)
+
+
+def break_a_camera(rig):
+    """One dark of an invented camera, the numbers in its bias frames, and the verdict."""
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.7, width_ratios=[1.25, 1])
+    image = figures.show_pixels(left, np.zeros((48, 64)), vmin=85, vmax=125)
+    left.set_title("a dark of 60 s")
+    (outline,) = right.step(range(151), np.zeros(151), where="mid", color=figures.COLOURS[0])
+    right.set(ylim=(0, 40), xlim=(-3, 150))
+    figures.label(right, "number in the file [DN]", "share of the pixels [%]", "bias frames")
+
+    def update(fault, strength):
+        taken, found = broken(fault, strength / 100)
+        image.set_data(taken.darks[0][1][0])
+        outline.set_ydata(100 * np.bincount(np.minimum(taken.bias.ravel(), 150), minlength=151) / taken.bias.size)
+        return found.text
+
+    alt = "Left a dark frame of the invented camera, right how often each number occurs in its bias frames."
+    return Drawing(figure, (image, outline), update, alt)
+
+
+@dataclass(frozen=True)
+class Case:
+    """What a camera of some noise gives: centroid error (2,), log, star in the picture, arcsec; is the star found?"""
+
+    error: u.Quantity
+    logged: u.Quantity
+    star: u.Quantity
+    found: bool
+
+
+@lru_cache(maxsize=16)
+def _own_stars(rig, count):
+    magnitudes = costs.stars_in_use(rig, middling_stars(rig).magnitudes, count)
+    return magnitudes, costs.star_errors(rig, magnitudes)[0]
+
+
+def own_stars(rig, numbers):
+    """Magnitudes of the guide stars in use, as they reach the camera."""
+    return _own_stars(rig, numbers.stars)[0]
+
+
+def faint_star(rig, numbers):
+    """Magnitude of one faint star: the healthy camera knows it to 0.1 arcsec, or half as well again as its own stars."""
+    own = _own_stars(rig, numbers.stars)[1]
+    return float(view(rig, light_share=1).faintest(max(_ONE_STAR, 1.5 * own.max())))
+
+
+def case(rig, numbers, magnitudes, noise=None):
+    """The case of a camera with this noise on these stars, from the log and the star of the rig's own stars."""
+    before = _own_stars(rig, numbers.stars)[1]
+    error, found = costs.star_errors(rig, magnitudes, noise)
+    loop = rig.guiding.loop_gain, rig.guiding.delay
+    logged, star = costs.log_and_picture(numbers.logged_rms, numbers.final_fwhm, error, before, *loop)
+    return Case(error, logged, star, found)
+
+
+def telling_noise(rig, numbers, magnitudes, growth=0.1):
+    """Noise of a pixel at which the log on these stars grows by a share, or a star is lost; at most 1,000 electrons."""
+    healthy = case(rig, numbers, magnitudes)
+    low, high = np.log([rig.guide_camera.read_noise.value, 1000])
+    for _ in range(12):
+        middle = (low + high) / 2
+        now = case(rig, numbers, magnitudes, costs.CameraNoise(np.exp(middle) * u.electron))
+        fine = now.found and now.logged < (1 + growth) * healthy.logged
+        low, high = (middle, high) if fine else (low, middle)
+    return np.exp(high) * u.electron
+
+
+def what_noise_costs(rig, numbers):
+    """Left the log, right the star in the picture, against the read noise: for the rig's own stars and for one."""
+    claimed = rig.guide_camera.read_noise
+    sweep = np.geomspace(0.5, STRONGEST.value, 20) * u.electron
+    figure, (log, picture) = figures.new_figure(1, 2, width=8, height=4.1)
+    lines, dots, names = [], [], []
+    for k, text in enumerate((named_stars(numbers.stars), "one star")):
+        for axes in (log, picture):
+            lines += axes.semilogx(sweep.value, sweep.value, **figures.line_look(6 * k))
+            dots += axes.plot([1], [1], "o", color=figures.COLOURS[6 * k])
+            side = {"ha": "left", "color": figures.COLOURS[6 * k]}
+            names.append(figures.label_curve(axes, [0.6], [1.0], text, above=bool(k), **side))
+    base, wide = numbers.logged_rms.value, numbers.final_fwhm.value
+    log.set(ylim=(0, max(1.6, 2.5 * base)))
+    picture.set(ylim=(0.95 * wide, 1.15 * wide))
+    air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
+    notices = pixel_scale.compare_scales(rig).noticed
+    figures.ruler(log, notices=np.sqrt(2) * notices.value, air=np.sqrt(2) * air.value)
+    for axes in (log, picture):
+        figures.log_ticks(axes, x=[1, 3, 10, 30])
+    figures.label(log, "noise of a pixel [electron]", "log, both axes, rms [arcsec]")
+    figures.label(picture, "noise of a pixel [electron]", "star in the picture, FWHM [arcsec]")
+    own = own_stars(rig, numbers)
+
+    @lru_cache(maxsize=64)
+    def curve(columns, *stars):
+        cameras = [costs.CameraNoise(noise, columns=columns * u.electron) for noise in sweep]
+        return _where_found([case(rig, numbers, stars, camera) for camera in cameras])
+
+    def update(noise, columns, magnitude):
+        camera = costs.CameraNoise(noise, columns=columns)
+        said = []
+        for k, stars in enumerate((own, [magnitude])):
+            values = curve(columns.value, *stars)
+            now, healthy = case(rig, numbers, stars, camera), case(rig, numbers, stars)
+            for side, (series, value) in enumerate(zip(values, (now.logged, now.star), strict=True)):
+                lines[2 * k + side].set_ydata(series)
+                dots[2 * k + side].set_data([noise.value], [value.value if now.found else np.nan])
+                names[2 * k + side].xy = (0.6, series[0] if np.isfinite(series[0]) else 0)
+            said.append(compared(now, healthy))
+        stripes = f" and stripes of {columns.value:.1f}" if columns.value > 0 else ""
+        return (
+            f"{noise.value:.1f} electrons{stripes} instead of {claimed.value:.1f}. {named_stars(numbers.stars)[0].upper()}"
+            f"{named_stars(numbers.stars)[1:]}: {said[0]}. One star of magnitude {magnitude:.1f}: {said[1]}."
+        )
+
+    alt = (
+        "Left the rms of the log, right the width of a star in the picture, both against the noise of a pixel. The "
+        "curves of your own stars stay nearly level until the noise is large; those of one faint star rise far sooner."
+    )
+    return Drawing(figure, (*lines, *dots, *names), update, alt)
+
+
+def named_stars(count):
+    return "your star" if count == 1 else f"your {count} stars"
+
+
+def _where_found(cases):
+    """Log and picture of several cases, arcsec; not a number where the star is lost."""
+    shown = [(one.logged.value, one.star.value) if one.found else (np.nan, np.nan) for one in cases]
+    return np.transpose(shown)
+
+
+def compared(now, healthy):
+    if not healthy.found:
+        return "too faint even for the healthy camera"
+    if not now.found:
+        return f"log {healthy.logged.value:.2f} arcsec before, now the star is lost in the noise"
+    return (
+        f"log {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec, star in the picture "
+        f"{healthy.star.value:.2f} to {now.star.value:.2f}"
+    )
+
+
+def flats_of_camera_2():
+    """Signal and variance of the flats of camera 2, four colour planes a level, and what photon transfer finds."""
+    flats = frames_of("camera 2", "flat")
+    return camera_check.photon_transfer(frames_of("camera 2", "bias"), flats, mosaic=True)
+
+
+def photon_transfer(rig):
+    """The noise of camera 2 against its signal, in a straight line."""
+    found = flats_of_camera_2()
+    gain, noise = found.gain.value, found.read_noise.value
+    figure, axes = figures.new_figure(width=7, height=3.6)
+    signal = found.signal
+    start = (noise / gain) ** 2
+    ends = np.array([0, 1.05 * signal.max()])
+    axes.plot(ends, start + ends / gain, color=figures.GREY, linestyle="--")
+    axes.plot(signal.ravel(), found.variance.ravel() + start, "o", color=figures.COLOURS[0])
+    axes.plot([0], [start], "s", color=figures.COLOURS[6])
+    figures.label_curve(axes, ends, start + ends / gain, "one over the gain is its slope", at=0.6, ha="right")
+    figures.label_curve(axes, [0.02 * ends[1]], [start], "bias frames", above=True, ha="left")
+    figures.label(axes, "signal above the bias [DN]", "variance of the noise [DN²]", "flats of camera 2")
+    sentence = (
+        f"From {found.signal.shape[0]} levels of light: gain {camera_check.Measured(found.gain, found.gain_error)}, "
+        f"read noise {camera_check.Measured(found.read_noise, found.read_noise_error)}."
+    )
+    alt = "Variance against signal: points on a straight line that rises from the variance of the bias frames."
+    return figures.show(figure, alt, sentence)
+
+
+def stripes(rig):
+    """Means of columns of two bias frames, for a healthy camera and for the striped one."""
+    figure, several = figures.new_figure(1, 2, width=8, height=3.4, sharey=True)
+    for axes, name in zip(several, ("camera 2", "camera 3"), strict=True):
+        frames = frames_of(name, "bias")
+        for index in (0, 1):
+            profile = (frames[index] - np.median(frames, axis=(0, 1))).mean(axis=0)
+            profile *= judged(name).measurement.photon_transfer.gain.value
+            axes.plot(profile, **figures.line_look(6 * index))
+        figures.label(axes, "column [pixel]", "mean of the column [electron]" if name == "camera 2" else None, name)
+    healthy, striped = (judged(name).measurement.column_noise.value.value for name in ("camera 2", "camera 3"))
+    sentence = (
+        f"Solid and dashed: two bias frames. In camera 3 the columns jump by {striped:.1f} electrons, anew in each "
+        f"frame; in camera 2 by {healthy:.2f}."
+    )
+    alt = "Camera 2: both lines stay close to zero. Camera 3: they jump from column to column, differently each time."
+    return figures.show(figure, alt, sentence)
+
+
+def hot_and_telegraph(rig):
+    """A dark of camera 2 with its hot pixels, and a pixel that jumps."""
+    m = judged("camera 2").measurement
+    bad, gain, bias = m.bad_pixels, m.photon_transfer.gain.value, frames_of("camera 2", "bias")
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.7, width_ratios=[1.3, 1])
+    dark = (frames_of("camera 2", "dark_60s")[0] - bias.mean(axis=0)) * gain
+    picture = figures.show_pixels(left, dark, vmin=0, vmax=60)
+    squares = {"markerfacecolor": "none", "markeredgecolor": figures.COLOURS[6], "markersize": 11}
+    left.plot(bad.hot[:, 1], bad.hot[:, 0], "s", **squares)
+    left.set_title("a dark of 60 s [electron]")
+    figure.colorbar(picture, ax=left)
+    row, column = bad.telegraph[0]
+    for index, (place, name) in enumerate(((column, "it jumps"), (column - 1, "its neighbour"))):
+        series = bias[:, row, place] * gain
+        series = series - series.min()
+        right.plot(range(1, len(series) + 1), series, **figures.look(6 * index))
+        at = int(np.argmax(series)) / (len(series) - 1)
+        figures.label_curve(right, range(1, len(series) + 1), series, name, at, color=figures.COLOURS[6 * index])
+    right.set_ylim(top=1.25 * right.get_ylim()[1])
+    figures.label(right, "number of the bias frame [-]", "above its lowest [electron]", "telegraph pixel")
+    usual = camera_verdict.usual_bad_pixels((dark.shape[1], dark.shape[0]))
+    sentence = (
+        f"Camera 2 has {len(bad.hot)} hot and {len(bad.telegraph)} telegraph pixels of {bad.pixels:,}; up to "
+        f"{usual['hot']} and {usual['telegraph']} are usual (common practice, no source)."
+    )
+    alt = "Left a dark with single bright pixels, marked. Right a pixel that jumps between two levels, and a steady one."
+    return figures.show(figure, alt, sentence)
+
+
+@lru_cache
+def glowing_camera():
+    """Measurement of an invented camera whose amplifier glows, and one of its darks above the bias [electron]."""
+    camera = invented.SimulatedCamera(amplifier_glow=3 * u.electron / u.s)
+    taken = invented.take_frames(camera, np.random.default_rng(9), shape=(96, 128), levels=4)
+    measured = camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
+    dark = (taken.darks[-1][1][0] - taken.bias.mean(axis=0)) * measured.photon_transfer.gain.value
+    return measured, dark
+
+
+@dataclass(frozen=True)
+class GlowCost:
+    """What a glow does to a star under which it is steepest: pull, error without and with its light, arcsec."""
+
+    pull: u.Quantity
+    without: u.Quantity
+    with_it: u.Quantity
+
+
+def glow_cost(rig, magnitude, glow):
+    """Cost of a measured glow for a star of this magnitude in one exposure; None without a known gain."""
+    if glow.slope.unit != u.electron / (u.s * u.pix):
+        return None
+    setting, time = view(rig, light_share=1), rig.guiding.exposure
+    # As read noise: what glows is counted electron by electron.
+    light = (glow.rate.value * time).to_value(u.electron)
+    noisy = costs.CameraNoise(np.sqrt(rig.guide_camera.read_noise.value**2 + light) * u.electron)
+    return GlowCost(
+        costs.slope_shift(
+            setting.fwhm,
+            setting.pixel_scale / rig.guide_camera.binning,
+            setting.signal(magnitude).electrons,
+            glow.slope * time,
+        ),
+        costs.star_errors(rig, [magnitude])[0].max(),
+        costs.star_errors(rig, [magnitude], noisy)[0].max(),
+    )
+
+
+def glow(rig, numbers):
+    """A dark with a glowing amplifier, its smooth part as the check measures it, and what it does to a star."""
+    measured, dark = glowing_camera()
+    found, magnitude = measured.glow, faint_star(rig, numbers)
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6)
+    top = float(np.percentile(dark, 99.7))
+    figures.show_pixels(left, dark, vmin=0, vmax=top)
+    left.set_title("a dark of 60 s")
+    rows, columns = dark.shape
+    smooth = found.frame.value * measured.longest_dark.value
+    picture = right.imshow(smooth, origin="lower", extent=(-0.5, columns - 0.5, -0.5, rows - 0.5), vmin=0, vmax=top)
+    right.grid(False)
+    figures.label(right, "x [pixel]", "y [pixel]", "its smooth part")
+    figure.colorbar(picture, ax=right, label="[electron]")
+    cost = glow_cost(rig, magnitude, found)
+    sentence = (
+        f"The check finds {found.rate} at {found.where}. There, in {rig.guiding.exposure.value:g} s, it pulls your "
+        f"faint star (magnitude {magnitude:.1f}) by {cost.pull.value:.3f} arcsec, always the same way, and its light "
+        f"raises the error of the centre from {cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
+    )
+    alt = "Left a dark that is bright in the lower left corner and fades smoothly; right the same without its grain."
+    return figures.show(figure, alt, sentence)
+
+
+def hot_pixel(rig):
+    """Where a star is measured that moves away from a hot pixel under it."""
+    setting = view(rig, light_share=1)
+    width = (setting.fwhm / setting.pixel_scale).to_value(u.pix)
+    sigma = width / 2.3548
+    places = np.linspace(0, 2 * width, 81)
+    figure, axes = figures.new_figure(width=7, height=3.8)
+    axes.plot(places, places, color=figures.GREY, linestyle=":")
+    figures.label_curve(axes, places, places, "no hot pixel", at=0.8, ha="right")
+    for k, share in enumerate(SHARES):
+        measured = sigma * costs.pulled_place(places / sigma, share)
+        axes.plot(places, measured, **figures.line_look((0, 1, 6)[k]))
+        text = f"hot pixel of {share:.0%} of the star's light"
+        figures.label_curve(axes, places, measured, text, (0.55, 0.35, 0.75)[k], False, color=figures.COLOURS[(0, 1, 6)[k]], ha="left" if k < 2 else "center")
+    axes.set(xlim=(0, places[-1]), ylim=(-0.25 * width, places[-1]))
+    figures.label(axes, "true distance from the hot pixel [pixel]", "measured distance [pixel]")
+    held = sigma * costs.pulled_place(places / sigma, SHARES[-1])[-1]
+    sentence = (
+        f"When the star has moved {places[-1]:.1f} pixels away, a hot pixel as bright as the star still reports "
+        f"{held:.1f}: the log is perfect, and the picture trails."
+    )
+    alt = (
+        "Measured against true distance. Without a hot pixel a straight line; a faint hot pixel bends it a little; one "
+        "as bright as the star holds the measured place near zero while the star walks away."
+    )
+    return figures.show(figure, alt, sentence)
+
+
+SHARES = (0.05, 0.2, 1.0)  # light of the drawn hot pixels over that of the star

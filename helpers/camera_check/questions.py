@@ -1,0 +1,403 @@
+"""Guesses, exercises, forms and card of workbook 08; `numbers` is the ledger of the rig."""
+
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+
+from helpers.camera_check import costs, drawings
+from helpers.camera_check import verdict as camera_verdict
+from helpers.classroom import figures, guesses
+from helpers.classroom.exercises import Question
+from helpers.multi_star.centroids import measure_stars
+from helpers.rig import rig as rigs
+from helpers.starlight import view
+
+_KIND_FOLDERS = ("bias", "offset", "zero", "dark", "flat")  # names of folders that hold one kind of frame
+_NOISY = 15 * u.electron  # read noise of the camera that is asked about
+
+
+def which_camera(rig):
+    """Which of the three cameras is sound."""
+    low = 100 * drawings.judged("camera 1").measurement.low_pile
+    stripes = drawings.judged("camera 3").measurement.column_noise
+    return guesses.choices(
+        "08.three",
+        "Three cameras, lid on, shortest exposure: frames of nothing at all. Which one would you take home?",
+        tuple(drawings.FOLDERS),
+        "camera 2",
+        f"Camera 2. Camera 1 looks darkest because {low:.0f} % of its pixels stand at zero: what lies below is cut off. "
+        f"In camera 3 whole columns jump together, by {stripes} (rms). The difference of two frames tells: what is "
+        "fixed falls out of it, and the stripes stay.",
+    )
+
+
+def looks_better(rig):
+    """Which fault makes frames without light look better than they are."""
+    spread = {}
+    for fault in ("offset too low", "hot pixels", "bad column driver"):
+        bias = drawings.broken(fault, 1.0)[0].bias.astype(float)
+        spread[fault] = (bias[0] - bias[1]).std() / np.sqrt(2)
+    sound = drawings.broken("none", 0.0)[0].bias.astype(float)
+    right = min(spread, key=spread.get)
+    return guesses.choices(
+        "08.better",
+        "Which of these faults makes a frame without light look better than it is?",
+        tuple(spread),
+        right,
+        f"The {right}. With the offset at zero half of the noise is cut off: the numbers of a frame spread by "
+        f"{spread[right]:.1f} DN instead of {(sound[0] - sound[1]).std() / np.sqrt(2):.1f}. A quiet, dark picture is no "
+        "proof; the pile at the lowest number is what gives it away.",
+    )
+
+
+def noisy_camera(rig, numbers):
+    """What a very noisy camera does to the log with the rig's own stars."""
+    noise = costs.CameraNoise(_NOISY)
+    own, faint = drawings.own_stars(rig, numbers), [drawings.faint_star(rig, numbers)]
+    now, healthy = (drawings.case(rig, numbers, own, camera) for camera in (noise, None))
+    growth = float(now.logged / healthy.logged) - 1
+    one_now, one = (drawings.case(rig, numbers, faint, camera) for camera in (noise, None))
+    lost = "is lost in the noise" if not one_now.found else f"goes from {one.logged.value:.2f} to {one_now.logged.value:.2f} arcsec"
+    return guesses.choices(
+        "08.cost",
+        f"A camera reads out with {_NOISY.value:g} electrons; yours should have {rig.guide_camera.read_noise.value:g}. "
+        f"How much does your log grow, with {drawings.named_stars(numbers.stars)}?",
+        {"hardly, below a tenth": 0.03, "by a third or so": 0.33, "it doubles, or worse": 1.2},
+        growth,
+        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in the "
+        f"picture goes from {healthy.star.value:.2f} to {now.star.value:.2f}. Errors add in squares, and a bright star "
+        f"has light enough. With one faint star, of magnitude {faint[0]:.1f}, the log {lost}: light decides "
+        "how much a noisy camera costs.",
+    )
+
+
+def own_number(rig, numbers):
+    """The reader's number, in words."""
+    own, one = _telling(rig, numbers)
+    return (
+        f"On {drawings.named_stars(numbers.stars)} your log grows by a tenth only when the camera reads out with "
+        f"{own.value:.0f} electrons; with one star of magnitude {drawings.faint_star(rig, numbers):.1f}, with "
+        f"{one.value:.1f}. Yours should have {rig.guide_camera.read_noise.value:g}."
+    )
+
+
+def _telling(rig, numbers):
+    """Noise that raises the log by a tenth: with the own stars, and with one faint star."""
+    stars = drawings.own_stars(rig, numbers), [drawings.faint_star(rig, numbers)]
+    return [drawings.telling_noise(rig, numbers, several) for several in stars]
+
+
+def table_of_costs(rig, numbers):
+    """Head and rows: the cameras of the drawer and others, in the reader's guiding."""
+    faint, own = drawings.faint_star(rig, numbers), drawings.own_stars(rig, numbers)
+    noise = rig.guide_camera.read_noise
+    striped = drawings.judged("camera 3").measurement
+    cameras = [(f"as it should be, {noise.value:g} electrons", costs.CameraNoise(noise))]
+    cameras += [
+        (f"{name}: read noise {one.pixel_noise.value.value:.1f}, stripes {one.column_noise.value.value:.2g}",
+         costs.CameraNoise(one.pixel_noise.value, one.row_noise.value, one.column_noise.value))
+        for name, one in (("camera 2", drawings.judged("camera 2").measurement), ("camera 3", striped))
+    ]
+    cameras += [(f"read noise {_NOISY.value:g}", costs.CameraNoise(_NOISY))]
+    rows = []
+    for text, camera in cameras:
+        several = [drawings.case(rig, numbers, stars, camera) for stars in (own, [faint])]
+        cells = [(f"{one.logged.value:.2f}", f"{one.star.value:.2f}") if one.found else ("lost", "lost") for one in several]
+        rows.append((text, *cells[0], *cells[1]))
+    head = (
+        "guide camera (noise in electrons)",
+        f"log, {drawings.named_stars(numbers.stars)}",
+        "star in the picture",
+        f"log, one star of {faint:.1f} mag",
+        "star in the picture ",
+    )
+    return head, rows
+
+
+def clipped_errors(rig, numbers, frames=300):
+    """Error of the faint star's centre (one axis) in simulated frames, with room below the sky and with an offset of 0."""
+    setting, magnitude = view(rig, light_share=1), drawings.faint_star(rig, numbers)
+    side = 2 * int(np.ceil(3 * (setting.fwhm / setting.pixel_scale).to_value(u.pix))) + 7
+    middle = (side - 1) / 2
+    places = np.random.default_rng(8).uniform(-0.5, 0.5, (frames, 2))
+    motion = places[:, None] * setting.pixel_scale.value / rig.guide_camera.binning * u.arcsec
+    errors = []
+    for offset in (40, 0):
+        taken = setting.frames(
+            [[middle, middle]], [magnitude], motion, np.random.default_rng(9), shape=(side, side), offset=offset
+        )
+        found = measure_stars(taken, [[middle, middle]], side - 4)
+        away = (found.centroids[:, 0].value - middle - places)[found.measured[:, 0]]
+        away = 1.4826 * np.median(np.abs(away - np.median(away, axis=0)))  # of normal errors this is the rms
+        errors.append(away * setting.pixel_scale.value / rig.guide_camera.binning)
+    return errors
+
+
+def beliefs(rig, numbers):
+    """Where people go wrong, as pairs of belief and answer."""
+    camera_1, claimed = drawings.judged("camera 1").measurement, rigs.demo_rig(guide_camera="A").guide_camera
+    case = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
+    air = float(1 - (case.error.max() / numbers.logged_rms) ** 2 * 2)
+    return [
+        (
+            "A dark background is a good background.",
+            f"Camera 1 shows the darkest frames of the three and a read noise of "
+            f"{camera_1.dark_noise.value.value:.1f} electrons, better than the {claimed.read_noise.value:g} its maker "
+            f"claims: {100 * camera_1.low_pile:.0f} % of its pixels are cut off at zero.",
+        ),
+        (
+            "A defective camera explains a bad log.",
+            f"It may, with few or faint stars. With {drawings.named_stars(numbers.stars)}, {air:.0%} of your log (in "
+            "squares) is not noise of the star's centre at all. What made the difference between two nights is the "
+            "question of `10_error_budget`.",
+        ),
+    ]
+
+
+def gain_of_flats(rig):
+    """Exercise: gain from two flats."""
+    return Question(
+        "08.1",
+        "Two flats lie 2,000 DN above the bias. The variance of their difference is 2,500 DN², that of two bias "
+        "frames' difference 500 DN². What is the gain, in electrons per DN?",
+        2000 / ((2500 - 500) / 2),
+        unit=u.electron / u.DN,
+        percent=2,
+        mistakes=(
+            (2000 / 2000, "a difference holds the noise of two frames: halve its variance."),
+            (1000 / 2000, "that is DN per electron; turn it over."),
+            (2000 / 1250, "take off the variance of the bias, halved too."),
+        ),
+        hint="Variance of one frame = half the variance of the difference. The gain is the signal, divided by the "
+        "variance of a flat less the variance of a bias.",
+        solution=f"2,000 / (1,250 - 250) = {2000 / 1000:.2f} electrons per DN.",
+    )
+
+
+def dark_against_reading(rig):
+    """Exercise: when dark current counts as much as reading out."""
+    noise, current = 3.2, 0.5
+    right = noise**2 / current
+    return Question(
+        "08.2",
+        f"A camera reads out with {noise:g} electrons and has a dark current of {current:g} electrons a second. After "
+        "how many seconds is the noise of the dark current as large as the read noise?",
+        right * u.s,
+        unit=u.s,
+        percent=3,
+        mistakes=(
+            (
+                noise / current * u.s,
+                "after that time the dark current has collected as many electrons as the read noise; but the noise of "
+                "N electrons is only the root of N.",
+            ),
+            ((noise / current) ** 2 * u.s, "the noise of N electrons is the root of N: which N has that root?"),
+        ),
+        hint=f"N electrons scatter by the root of N. Which N scatters by {noise:g}?",
+        solution=f"{noise:g}² = {noise**2:.2f} electrons; at {current:g} a second that takes {right:.1f} s. Guide "
+        "exposures are far shorter: read noise rules there.",
+    )
+
+
+def zeros_in_the_bias(rig):
+    """Exercise: what to do about pixels at zero."""
+    return Question(
+        "08.3",
+        "In your bias frames 4 % of all pixels read exactly 0. What do you do first?",
+        "raise the offset and take the bias frames again",
+        options=(
+            "send the camera back",
+            "raise the offset and take the bias frames again",
+            "take longer exposures",
+        ),
+        mistakes=(
+            ("send the camera back", "a setting is the usual cause; nothing is known about the camera before it is put right."),
+            ("take longer exposures", "the sky then lifts the numbers off zero, but darks and bias frames stay cut."),
+        ),
+        hint="What can't a file hold?",
+        solution="Numbers below zero cannot be stored, so 4 % of the noise is cut off. Raise the offset until no bias "
+        "pixel stands at the lowest number, then measure.",
+    )
+
+
+def verdicts(rig):
+    """Head and rows: the verdict on each camera of the drawer."""
+    rows = [(f"{name}, sold as camera {drawings.SOLD_AS[name]}", drawings.judged(name).text) for name in drawings.FOLDERS]
+    return ("", "the check says"), rows
+
+
+def limits(rig):
+    """Head and rows: the limits of the verdict."""
+    return ("what", "limit", "above it", "source"), camera_verdict.limit_rows()
+
+
+def limits_in_words(rig):
+    """The limits that matter most, in a sentence."""
+    one = camera_verdict.LIMITS
+    return (
+        f"Read noise above {one['noise usable'].value:g} times what the maker claims is *usable but*, above "
+        f"{one['noise defective'].value:g} times *defective*; noise that rows or columns share above "
+        f"{one['stripes usable'].value:g} and {one['stripes defective'].value:g} times that of single pixels. Nothing "
+        f"is called a fault on less than {one['sure'].value:g} standard errors. The limits are common practice, no "
+        "source; all of them stand under More."
+    )
+
+
+def split_of_noise(rig):
+    """Head and rows: noise of single pixels, rows and columns of the three cameras."""
+    found = [(name, drawings.judged(name).measurement) for name in drawings.FOLDERS]
+    rows = [(name, str(m.pixel_noise), str(m.row_noise), str(m.column_noise)) for name, m in found]
+    return ("", "noise of single pixels", "shared by rows", "shared by columns"), rows
+
+
+def measured_rows(rig):
+    """The measurement of camera 2: head, the first six rows, and the rest."""
+    rows = [(name, value, standard) for name, standard, value in camera_verdict.table_rows(drawings.judged("camera 2").measurement)]
+    return ("what", "camera 2", "in EMVA 1288"), rows[:6], rows[6:]
+
+
+def shared_noise(rig):
+    """How much more stripes weigh than grain, in numbers of the rig."""
+    setting = view(rig)
+    scale = setting.pixel_scale / rig.guide_camera.binning
+    return costs.shared_noise_weight(setting.fwhm, scale), (setting.fwhm / scale).to_value(u.pix)
+
+
+# Frames of the check: kind, how many, seconds each, and minutes of work besides (common practice, no source).
+FRAMES = (
+    ("settings, and let the camera run", 0, 0, 35, "Gain, offset and binning as when you guide; raw frames, the highest bit "
+     "depth; all processing, smoothing and automatic gain off. Leave them so. Half an hour of warming up."),
+    ("16 bias", 16, 0.001, 8, "Lid on, aluminium foil around it, a dark room. Shortest exposure."),
+    ("8 darks of 10 s", 8, 10, 1, "The same, longer."),
+    ("8 darks of 60 s", 8, 60, 1, "The same, longer still."),
+    ("flats: 2 each at 6 levels or more", 12, 1, 18, "No lens, or the telescope. Two sheets of white paper a hand's breadth in "
+     "front, then a screen that shows plain white at full brightness (dimmed screens flicker). Change the exposure, "
+     "not the light: from a tenth of the largest number to nine tenths. Longer than 1/10 s; if too bright, more paper."),
+    ("2 flats that are overexposed", 2, 2, 2, "They tell the full well. The check finds such levels and leaves them out of "
+     "the gain."),
+    ("sort into folders and check", 0, 0, 8, "Folders bias, dark and flat inside one folder; the exposure must stand in the "
+     "header (EXPTIME)."),
+)  # fmt: skip
+
+
+def minutes_of_frames():
+    """Minutes for each step of FRAMES: exposures and work."""
+    return [int(np.ceil(count * seconds / 60 + work)) for _, count, seconds, work, _ in FRAMES]
+
+
+def table_of_frames(rig):
+    """Head and rows: what to take, and how long it takes the first time."""
+    minutes = minutes_of_frames()
+    rows = [(step, how, f"{time}") for (step, *_, how), time in zip(FRAMES, minutes, strict=True)]
+    total = sum(minutes)
+    return ("step", "how, with things at home", "minutes"), [*rows, ("in all, the first time", "", f"{total}")]
+
+
+def claim_fields(rig):
+    """Fields: what the camera should have."""
+    camera = rig.guide_camera
+    at_once = {"section": "claims", "folded": False, "choices": None}
+    unknown = "Leave it: your rig's value. Without a claim in truth, believe the measurement more than the verdict on it."
+    return [
+        at_once | {"key": "read_noise", "label": "read noise, as the maker or seller says", "unit": "electron",
+                   "value": float(camera.read_noise.value), "typical": "0.7 to 4", "if_unknown": unknown,
+                   "check": _positive},
+        at_once | {"key": "dark_current", "label": "dark current, as the maker or seller says", "unit": "electron/s",
+                   "value": float(camera.dark_current.value), "typical": "0.002 to 0.5, at room temperature",
+                   "if_unknown": unknown, "check": _positive},
+    ]  # fmt: skip
+
+
+def _positive(value):
+    if not value > 0:
+        raise ValueError(f"expected a number above 0, found {value:g}")
+    return ""
+
+
+def claims_reply(rig):
+    """What the form of claims answers."""
+
+    def reply(answers):
+        for value in answers.values():
+            _positive(value)
+        return (
+            f"Your frames will be held against {answers['read_noise']:g} electrons and {answers['dark_current']:g} "
+            "electrons a second. Now pick them below."
+        )
+
+    return reply
+
+
+def camera_folder(path):
+    """The folder with all frames of a camera, from the path of one of them."""
+    folder = Path(path).resolve().parent
+    single_kind = any(word in folder.name.lower() for word in _KIND_FOLDERS)
+    return folder.parent if single_kind else folder
+
+
+def check_reply(rig, numbers, claims):
+    """What is said about the reader's own frames; `claims` is the form of claims."""
+
+    def read(paths):
+        paths = [Path(path) for path in paths]
+        files = camera_folder(paths[0]) if len(paths) == 1 else paths
+        answers = claims.answers
+        for value in answers.values():
+            _positive(value)
+        found = camera_verdict.check_files(
+            files, answers["read_noise"] * u.electron, answers["dark_current"] * u.electron / u.s
+        )
+        lines = [found.text]
+        if found.measurement is not None:
+            lines += _cost_in_words(rig, numbers, found.measurement)
+            lines += [f"{name}: {value}" for name, _, value in camera_verdict.table_rows(found.measurement)]
+        return "\n".join(lines)
+
+    return read
+
+
+def _cost_in_words(rig, numbers, m):
+    """What a measured camera costs in this rig's guiding: lines of text."""
+    if not m.in_electrons:
+        return []
+    noise = costs.CameraNoise(*(part.value for part in (m.pixel_noise, m.row_noise, m.column_noise)))
+    own, faint = drawings.own_stars(rig, numbers), drawings.faint_star(rig, numbers)
+    said = []
+    for text, stars in ((drawings.named_stars(numbers.stars), own), (f"one star of magnitude {faint:.1f}", [faint])):
+        healthy, now = (drawings.case(rig, numbers, stars, camera) for camera in (None, noise))
+        said.append(f"{text}: {drawings.compared(now, healthy)}")
+    lines = [f"Instead of the read noise in your rig, {'; '.join(said)}."]
+    if m.glow is not None:
+        cost = drawings.glow_cost(rig, faint, m.glow)
+        lines.append(
+            f"Its glow would pull a star of magnitude {faint:.1f} by up to {cost.pull.value:.3f} arcsec, always the same "
+            f"way, and raise the error of its centre from {cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
+        )
+    usual = camera_verdict.usual_bad_pixels((m.bad_pixels.pixels, 1))
+    lines.append(
+        f"Usual on a sensor of this size: up to {usual['hot']:,} hot, {usual['cold']:,} cold, {usual['telegraph']:,} "
+        "telegraph pixels."
+    )
+    return lines
+
+
+def card(rig, numbers):
+    """The three texts of the card: number, meaning, what to do."""
+    own, one = _telling(rig, numbers)
+    limit = camera_verdict.LIMITS["noise defective"].value * rig.guide_camera.read_noise
+    number = (
+        f"{own.value:.0f} electrons of read noise raise your log by a tenth on {drawings.named_stars(numbers.stars)}; "
+        f"{one.value:.1f} on one faint star."
+    )
+    if own > limit:
+        meaning = (
+            f"From {limit.value:.1f} electrons on the check calls your camera defective. On stars like yours that would "
+            "not show: they have light enough."
+        )
+        return number, meaning, "Nothing, while you guide on stars like these."
+    meaning = (
+        f"From {limit.value:.1f} electrons on the check calls your camera defective, and your log would show it: your "
+        "guiding lives on little light."
+    )
+    return number, meaning, "Take the frames of section 7 on a cloudy evening, and let the check judge them."
