@@ -71,6 +71,7 @@ ORDER = [
     "camera_check.measure",
     "camera_check.verdict",
     "camera_check.simulated_camera",
+    "camera_check.costs",
     "night_comparison.times",
     "night_comparison.log",
     "night_comparison.sky",

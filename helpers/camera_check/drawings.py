@@ -77,7 +77,7 @@ def three_cameras(rig):
 def broken(fault, strength):
     """Frames of an invented camera with a fault, strength 0 to 1, and the verdict on them."""
     camera = invented.with_fault(SOUND, fault, strength)
-    taken = invented.take_frames(camera, np.random.default_rng(6), darks=2, dark_exposures=[60] * u.s, levels=4)
+    taken = invented.take_frames(camera, np.random.default_rng(6), darks=2, dark_exposures=[60] * u.s, levels=6)
     measured = camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
     return taken, camera_verdict.verdict(measured, claimed_read_noise=SOUND.read_noise)
 
@@ -123,7 +123,7 @@ def own_stars(rig, numbers):
 
 
 def faint_star(rig, numbers):
-    """Magnitude of one faint star: the healthy camera knows it to 0.1 arcsec, or half as well again as its own stars."""
+    """Magnitude of one faint star, which a healthy camera knows to 0.1 arcsec (one axis; coarse pixels: less well)."""
     own = _own_stars(rig, numbers.stars)[1]
     return float(view(rig, light_share=1).faintest(max(_ONE_STAR, 1.5 * own.max())))
 
@@ -162,7 +162,7 @@ def what_noise_costs(rig, numbers):
             side = {"ha": "left", "color": figures.COLOURS[6 * k]}
             names.append(figures.label_curve(axes, [0.6], [1.0], text, above=bool(k), **side))
     base, wide = numbers.logged_rms.value, numbers.final_fwhm.value
-    log.set(ylim=(0, max(1.6, 2.5 * base)))
+    log.set(ylim=(0, 2.8 * base))
     picture.set(ylim=(0.95 * wide, 1.15 * wide))
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
     notices = pixel_scale.compare_scales(rig).noticed
@@ -191,8 +191,8 @@ def what_noise_costs(rig, numbers):
             said.append(compared(now, healthy))
         stripes = f" and stripes of {columns.value:.1f}" if columns.value > 0 else ""
         return (
-            f"{noise.value:.1f} electrons{stripes} instead of {claimed.value:.1f}. {named_stars(numbers.stars)[0].upper()}"
-            f"{named_stars(numbers.stars)[1:]}: {said[0]}. One star of magnitude {magnitude:.1f}: {said[1]}."
+            f"{noise.value:.1f} electrons{stripes} instead of {claimed.value:.1f}. On {named_stars(numbers.stars)}: "
+            f"{said[0]}. On one star of magnitude {magnitude:.1f}: {said[1]}."
         )
 
     alt = (
@@ -221,82 +221,6 @@ def compared(now, healthy):
         f"log {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec, star in the picture "
         f"{healthy.star.value:.2f} to {now.star.value:.2f}"
     )
-
-
-def flats_of_camera_2():
-    """Signal and variance of the flats of camera 2, four colour planes a level, and what photon transfer finds."""
-    flats = frames_of("camera 2", "flat")
-    return camera_check.photon_transfer(frames_of("camera 2", "bias"), flats, mosaic=True)
-
-
-def photon_transfer(rig):
-    """The noise of camera 2 against its signal, in a straight line."""
-    found = flats_of_camera_2()
-    gain, noise = found.gain.value, found.read_noise.value
-    figure, axes = figures.new_figure(width=7, height=3.6)
-    signal = found.signal
-    start = (noise / gain) ** 2
-    ends = np.array([0, 1.05 * signal.max()])
-    axes.plot(ends, start + ends / gain, color=figures.GREY, linestyle="--")
-    axes.plot(signal.ravel(), found.variance.ravel() + start, "o", color=figures.COLOURS[0])
-    axes.plot([0], [start], "s", color=figures.COLOURS[6])
-    figures.label_curve(axes, ends, start + ends / gain, "one over the gain is its slope", at=0.6, ha="right")
-    figures.label_curve(axes, [0.02 * ends[1]], [start], "bias frames", above=True, ha="left")
-    figures.label(axes, "signal above the bias [DN]", "variance of the noise [DN²]", "flats of camera 2")
-    sentence = (
-        f"From {found.signal.shape[0]} levels of light: gain {camera_check.Measured(found.gain, found.gain_error)}, "
-        f"read noise {camera_check.Measured(found.read_noise, found.read_noise_error)}."
-    )
-    alt = "Variance against signal: points on a straight line that rises from the variance of the bias frames."
-    return figures.show(figure, alt, sentence)
-
-
-def stripes(rig):
-    """Means of columns of two bias frames, for a healthy camera and for the striped one."""
-    figure, several = figures.new_figure(1, 2, width=8, height=3.4, sharey=True)
-    for axes, name in zip(several, ("camera 2", "camera 3"), strict=True):
-        frames = frames_of(name, "bias")
-        for index in (0, 1):
-            profile = (frames[index] - np.median(frames, axis=(0, 1))).mean(axis=0)
-            profile *= judged(name).measurement.photon_transfer.gain.value
-            axes.plot(profile, **figures.line_look(6 * index))
-        figures.label(axes, "column [pixel]", "mean of the column [electron]" if name == "camera 2" else None, name)
-    healthy, striped = (judged(name).measurement.column_noise.value.value for name in ("camera 2", "camera 3"))
-    sentence = (
-        f"Solid and dashed: two bias frames. In camera 3 the columns jump by {striped:.1f} electrons, anew in each "
-        f"frame; in camera 2 by {healthy:.2f}."
-    )
-    alt = "Camera 2: both lines stay close to zero. Camera 3: they jump from column to column, differently each time."
-    return figures.show(figure, alt, sentence)
-
-
-def hot_and_telegraph(rig):
-    """A dark of camera 2 with its hot pixels, and a pixel that jumps."""
-    m = judged("camera 2").measurement
-    bad, gain, bias = m.bad_pixels, m.photon_transfer.gain.value, frames_of("camera 2", "bias")
-    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.7, width_ratios=[1.3, 1])
-    dark = (frames_of("camera 2", "dark_60s")[0] - bias.mean(axis=0)) * gain
-    picture = figures.show_pixels(left, dark, vmin=0, vmax=60)
-    squares = {"markerfacecolor": "none", "markeredgecolor": figures.COLOURS[6], "markersize": 11}
-    left.plot(bad.hot[:, 1], bad.hot[:, 0], "s", **squares)
-    left.set_title("a dark of 60 s [electron]")
-    figure.colorbar(picture, ax=left)
-    row, column = bad.telegraph[0]
-    for index, (place, name) in enumerate(((column, "it jumps"), (column - 1, "its neighbour"))):
-        series = bias[:, row, place] * gain
-        series = series - series.min()
-        right.plot(range(1, len(series) + 1), series, **figures.look(6 * index))
-        at = int(np.argmax(series)) / (len(series) - 1)
-        figures.label_curve(right, range(1, len(series) + 1), series, name, at, color=figures.COLOURS[6 * index])
-    right.set_ylim(top=1.25 * right.get_ylim()[1])
-    figures.label(right, "number of the bias frame [-]", "above its lowest [electron]", "telegraph pixel")
-    usual = camera_verdict.usual_bad_pixels((dark.shape[1], dark.shape[0]))
-    sentence = (
-        f"Camera 2 has {len(bad.hot)} hot and {len(bad.telegraph)} telegraph pixels of {bad.pixels:,}; up to "
-        f"{usual['hot']} and {usual['telegraph']} are usual (common practice, no source)."
-    )
-    alt = "Left a dark with single bright pixels, marked. Right a pixel that jumps between two levels, and a steady one."
-    return figures.show(figure, alt, sentence)
 
 
 @lru_cache
@@ -375,7 +299,16 @@ def hot_pixel(rig):
         measured = sigma * costs.pulled_place(places / sigma, share)
         axes.plot(places, measured, **figures.line_look((0, 1, 6)[k]))
         text = f"hot pixel of {share:.0%} of the star's light"
-        figures.label_curve(axes, places, measured, text, (0.55, 0.35, 0.75)[k], False, color=figures.COLOURS[(0, 1, 6)[k]], ha="left" if k < 2 else "center")
+        figures.label_curve(
+            axes,
+            places,
+            measured,
+            text,
+            (0.55, 0.35, 0.75)[k],
+            False,
+            color=figures.COLOURS[(0, 1, 6)[k]],
+            ha="left" if k < 2 else "center",
+        )
     axes.set(xlim=(0, places[-1]), ylim=(-0.25 * width, places[-1]))
     figures.label(axes, "true distance from the hot pixel [pixel]", "measured distance [pixel]")
     held = sigma * costs.pulled_place(places / sigma, SHARES[-1])[-1]

@@ -1,5 +1,6 @@
 """Guesses, exercises, forms and card of workbook 08; `numbers` is the ledger of the rig."""
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import astropy.units as u
@@ -14,7 +15,9 @@ from helpers.rig import rig as rigs
 from helpers.starlight import view
 
 _KIND_FOLDERS = ("bias", "offset", "zero", "dark", "flat")  # names of folders that hold one kind of frame
-_NOISY = 15 * u.electron  # read noise of the camera that is asked about
+NOISY = 15 * u.electron  # read noise of the camera that is asked about
+ENDINGS = ("*.fits", "*.fit", "*.fts", "*.fits.gz", "*.fit.gz", "*.fits.fz", "*.fit.fz", "*.fits.bz2")
+UPLOADS = (".fits", ".fit", ".fts", ".gz", ".fz", ".bz2")
 
 
 def which_camera(rig):
@@ -26,9 +29,9 @@ def which_camera(rig):
         "Three cameras, lid on, shortest exposure: frames of nothing at all. Which one would you take home?",
         tuple(drawings.FOLDERS),
         "camera 2",
-        f"Camera 2. Camera 1 looks darkest because {low:.0f} % of its pixels stand at zero: what lies below is cut off. "
-        f"In camera 3 whole columns jump together, by {stripes} (rms). The difference of two frames tells: what is "
-        "fixed falls out of it, and the stripes stay.",
+        f"Camera 2. Camera 1 looks darkest because {low:.0f} % of its pixels stand at zero: what lies below is cut "
+        f"off. In camera 3 whole columns jump together, by {stripes} (rms). The difference of two frames tells: what "
+        "is fixed falls out of it, and the stripes stay.",
     )
 
 
@@ -46,37 +49,47 @@ def looks_better(rig):
         tuple(spread),
         right,
         f"The {right}. With the offset at zero half of the noise is cut off: the numbers of a frame spread by "
-        f"{spread[right]:.1f} DN instead of {(sound[0] - sound[1]).std() / np.sqrt(2):.1f}. A quiet, dark picture is no "
-        "proof; the pile at the lowest number is what gives it away.",
+        f"{spread[right]:.1f} DN instead of {(sound[0] - sound[1]).std() / np.sqrt(2):.1f}. A quiet, dark picture is "
+        "no proof; the pile at the lowest number is what gives it away.",
     )
 
 
 def noisy_camera(rig, numbers):
     """What a very noisy camera does to the log with the rig's own stars."""
-    noise = costs.CameraNoise(_NOISY)
+    noise = costs.CameraNoise(NOISY)
     own, faint = drawings.own_stars(rig, numbers), [drawings.faint_star(rig, numbers)]
     now, healthy = (drawings.case(rig, numbers, own, camera) for camera in (noise, None))
     growth = float(now.logged / healthy.logged) - 1
     one_now, one = (drawings.case(rig, numbers, faint, camera) for camera in (noise, None))
-    lost = "is lost in the noise" if not one_now.found else f"goes from {one.logged.value:.2f} to {one_now.logged.value:.2f} arcsec"
+    lost = (
+        "the star is lost in the noise"
+        if not one_now.found
+        else f"the log goes from {one.logged.value:.2f} to {one_now.logged.value:.2f} arcsec"
+    )
     return guesses.choices(
         "08.cost",
-        f"A camera reads out with {_NOISY.value:g} electrons; yours should have {rig.guide_camera.read_noise.value:g}. "
+        f"A camera reads out with {NOISY.value:g} electrons; yours should have {rig.guide_camera.read_noise.value:g}. "
         f"How much does your log grow, with {drawings.named_stars(numbers.stars)}?",
         {"hardly, below a tenth": 0.03, "by a third or so": 0.33, "it doubles, or worse": 1.2},
         growth,
-        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in the "
-        f"picture goes from {healthy.star.value:.2f} to {now.star.value:.2f}. Errors add in squares, and a bright star "
-        f"has light enough. With one faint star, of magnitude {faint[0]:.1f}, the log {lost}: light decides "
+        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in "
+        f"the picture goes from {healthy.star.value:.2f} to {now.star.value:.2f}. Errors add in squares, and a bright "
+        f"star has light enough. With one faint star, of magnitude {faint[0]:.1f}, {lost}: light decides "
         "how much a noisy camera costs.",
     )
+
+
+def magnitudes(rig, numbers):
+    """Lowest, highest and first magnitude of the panel's one star."""
+    first = round(drawings.faint_star(rig, numbers), 1)
+    return first - 4, first + 1, first
 
 
 def own_number(rig, numbers):
     """The reader's number, in words."""
     own, one = _telling(rig, numbers)
     return (
-        f"On {drawings.named_stars(numbers.stars)} your log grows by a tenth only when the camera reads out with "
+        f"On {drawings.named_stars(numbers.stars)} your log grows by a tenth when the camera reads out with "
         f"{own.value:.0f} electrons; with one star of magnitude {drawings.faint_star(rig, numbers):.1f}, with "
         f"{one.value:.1f}. Yours should have {rig.guide_camera.read_noise.value:g}."
     )
@@ -92,18 +105,19 @@ def table_of_costs(rig, numbers):
     """Head and rows: the cameras of the drawer and others, in the reader's guiding."""
     faint, own = drawings.faint_star(rig, numbers), drawings.own_stars(rig, numbers)
     noise = rig.guide_camera.read_noise
-    striped = drawings.judged("camera 3").measurement
     cameras = [(f"as it should be, {noise.value:g} electrons", costs.CameraNoise(noise))]
-    cameras += [
-        (f"{name}: read noise {one.pixel_noise.value.value:.1f}, stripes {one.column_noise.value.value:.2g}",
-         costs.CameraNoise(one.pixel_noise.value, one.row_noise.value, one.column_noise.value))
-        for name, one in (("camera 2", drawings.judged("camera 2").measurement), ("camera 3", striped))
-    ]
-    cameras += [(f"read noise {_NOISY.value:g}", costs.CameraNoise(_NOISY))]
+    for name in ("camera 2", "camera 3"):
+        m = drawings.judged(name).measurement
+        stripes = f"{m.column_noise.limit} {m.column_noise.value.value:.2g}".strip()
+        of_it = costs.CameraNoise(m.pixel_noise.value, m.row_noise.value, m.column_noise.value)
+        cameras.append((f"{name}: read noise {m.pixel_noise.value.value:.1f}, stripes {stripes}", of_it))
+    cameras += [(f"read noise {NOISY.value:g}", costs.CameraNoise(NOISY))]
     rows = []
     for text, camera in cameras:
         several = [drawings.case(rig, numbers, stars, camera) for stars in (own, [faint])]
-        cells = [(f"{one.logged.value:.2f}", f"{one.star.value:.2f}") if one.found else ("lost", "lost") for one in several]
+        cells = [
+            (f"{one.logged.value:.2f}", f"{one.star.value:.2f}") if one.found else ("lost", "lost") for one in several
+        ]
         rows.append((text, *cells[0], *cells[1]))
     head = (
         "guide camera (noise in electrons)",
@@ -116,7 +130,7 @@ def table_of_costs(rig, numbers):
 
 
 def clipped_errors(rig, numbers, frames=300):
-    """Error of the faint star's centre (one axis) in simulated frames, with room below the sky and with an offset of 0."""
+    """Error of the faint star's centre (one axis) in simulated frames, with room below and with an offset of 0."""
     setting, magnitude = view(rig, light_share=1), drawings.faint_star(rig, numbers)
     side = 2 * int(np.ceil(3 * (setting.fwhm / setting.pixel_scale).to_value(u.pix))) + 7
     middle = (side - 1) / 2
@@ -134,25 +148,36 @@ def clipped_errors(rig, numbers, frames=300):
     return errors
 
 
+_BELIEFS = """
+**"A dark background is a good background."** Camera 1 shows the darkest frames of the three and a read noise of
+{dark:.1f} electrons, less than the {claimed:.1f} its maker claims, because {pile:.0f} % of its pixels are cut off at
+zero. A star on a real sky hardly suffers: with the offset at zero the error of its centre is {clipped:.2f} arcsec, else
+{room:.2f} (simulated frames, your faint star). What suffers is all that is measured in the dark.
+
+**"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
+squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
+
+**"It holds perfectly still: what a good guide star."** Perhaps it is a hot pixel. Near a true star it pulls the
+measured centre; when it is as bright as the star, the loop follows the pixel. So subtract darks, and never guide on a
+single bright pixel.
+"""
+
+
 def beliefs(rig, numbers):
-    """Where people go wrong, as pairs of belief and answer."""
+    """Where people go wrong: beliefs and what the calculation says."""
     camera_1, claimed = drawings.judged("camera 1").measurement, rigs.demo_rig(guide_camera="A").guide_camera
-    case = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
-    air = float(1 - (case.error.max() / numbers.logged_rms) ** 2 * 2)
-    return [
-        (
-            "A dark background is a good background.",
-            f"Camera 1 shows the darkest frames of the three and a read noise of "
-            f"{camera_1.dark_noise.value.value:.1f} electrons, better than the {claimed.read_noise.value:g} its maker "
-            f"claims: {100 * camera_1.low_pile:.0f} % of its pixels are cut off at zero.",
-        ),
-        (
-            "A defective camera explains a bad log.",
-            f"It may, with few or faint stars. With {drawings.named_stars(numbers.stars)}, {air:.0%} of your log (in "
-            "squares) is not noise of the star's centre at all. What made the difference between two nights is the "
-            "question of `10_error_budget`.",
-        ),
-    ]
+    with_room, clipped = clipped_errors(rig, numbers)
+    one = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
+    return figures.marked(
+        _BELIEFS,
+        dark=camera_1.dark_noise.value.value,
+        claimed=claimed.read_noise.value,
+        pile=100 * camera_1.low_pile,
+        clipped=clipped,
+        room=with_room,
+        stars=drawings.named_stars(numbers.stars),
+        share=1 - float((one.error**2).sum() / numbers.logged_rms**2),
+    )
 
 
 def gain_of_flats(rig):
@@ -189,8 +214,7 @@ def dark_against_reading(rig):
         mistakes=(
             (
                 noise / current * u.s,
-                "after that time the dark current has collected as many electrons as the read noise; but the noise of "
-                "N electrons is only the root of N.",
+                "by then it has collected as many electrons as the read noise, but N electrons scatter only by root N.",
             ),
             ((noise / current) ** 2 * u.s, "the noise of N electrons is the root of N: which N has that root?"),
         ),
@@ -212,7 +236,10 @@ def zeros_in_the_bias(rig):
             "take longer exposures",
         ),
         mistakes=(
-            ("send the camera back", "a setting is the usual cause; nothing is known about the camera before it is put right."),
+            (
+                "send the camera back",
+                "a setting is the usual cause; nothing is known about the camera before it is put right.",
+            ),
             ("take longer exposures", "the sky then lifts the numbers off zero, but darks and bias frames stay cut."),
         ),
         hint="What can't a file hold?",
@@ -222,14 +249,27 @@ def zeros_in_the_bias(rig):
 
 
 def verdicts(rig):
-    """Head and rows: the verdict on each camera of the drawer."""
-    rows = [(f"{name}, sold as camera {drawings.SOLD_AS[name]}", drawings.judged(name).text) for name in drawings.FOLDERS]
+    """Head and rows: the verdict on each camera of the drawer, without remarks."""
+    rows = []
+    for name in drawings.FOLDERS:
+        found = drawings.judged(name)
+        faults = [one.sentence for one in found.findings if one.grade != camera_verdict.NOTE]
+        said = f"{found.grade}: {'. Also, '.join(faults)}." if faults else found.text
+        rows.append((f"{name}, sold as camera {drawings.SOLD_AS[name]}", said))
     return ("", "the check says"), rows
 
 
 def limits(rig):
-    """Head and rows: the limits of the verdict."""
-    return ("what", "limit", "above it", "source"), camera_verdict.limit_rows()
+    """Head and rows: the limits of the verdict, those of one thing in one row."""
+    rows = {}
+    for thing, limit, grade, _ in camera_verdict.limit_rows():
+        rows.setdefault(thing, []).append(f"{limit}: {grade}")
+    return ("what", "above it"), [(thing, "; ".join(several)) for thing, several in rows.items()]
+
+
+def sources_of_limits(rig):
+    """Where the limits come from, in words."""
+    return "; ".join(dict.fromkeys(source for *_, source in camera_verdict.limit_rows()))
 
 
 def limits_in_words(rig):
@@ -253,8 +293,38 @@ def split_of_noise(rig):
 
 def measured_rows(rig):
     """The measurement of camera 2: head, the first six rows, and the rest."""
-    rows = [(name, value, standard) for name, standard, value in camera_verdict.table_rows(drawings.judged("camera 2").measurement)]
-    return ("what", "camera 2", "in EMVA 1288"), rows[:6], rows[6:]
+    named = camera_verdict.table_rows(drawings.judged("camera 2").measurement)
+    rows = [
+        (f"{name} ({standard})" if standard and standard != name else name, value) for name, standard, value in named
+    ]
+    return ("what (name in EMVA 1288)", "camera 2"), rows[:6], rows[6:]
+
+
+STRIPES = r"""
+A pattern that *stays* is harmless: subtract a dark and it is gone. Stripes that change can't be subtracted. The noise
+splits into single pixels, whole rows and whole columns (an *analysis of variance*; EMVA 1288 splits fixed patterns in
+the same way):
+
+{split}
+
+A star's centre is a sum over pixels, each with a weight that grows with its distance from the middle. All pixels of a
+star in one column move it together, so noise that columns share enters $2\sqrt{{\pi}}\,\sigma$ times in the variance,
+with $\sigma$ the star's width in pixels: **{weight:.1f} times** for your star, which is {wide:.1f} pixels wide (FWHM);
+sideways only.
+"""
+
+
+def bad_pixels_in_words(rig):
+    """How many single pixels that stand out are usual, and how many camera 2 has."""
+    bad, camera = drawings.judged("camera 2").measurement.bad_pixels, rig.guide_camera
+    small, whole = (
+        camera_verdict.usual_bad_pixels(shape) for shape in ((bad.pixels, 1), (camera.columns, camera.rows))
+    )
+    return (
+        f"Camera 2 has {len(bad.hot)} hot and {len(bad.telegraph)} telegraph pixels of {bad.pixels:,}; up to "
+        f"{small['hot']} and {small['telegraph']} are usual. On your whole guide sensor up to {whole['hot']:,} and "
+        f"{whole['telegraph']:,} would be (common practice, no source)."
+    )
 
 
 def shared_noise(rig):
@@ -264,41 +334,74 @@ def shared_noise(rig):
     return costs.shared_noise_weight(setting.fwhm, scale), (setting.fwhm / scale).to_value(u.pix)
 
 
-# Frames of the check: kind, how many, seconds each, and minutes of work besides (common practice, no source).
-FRAMES = (
-    ("settings, and let the camera run", 0, 0, 35, "Gain, offset and binning as when you guide; raw frames, the highest bit "
-     "depth; all processing, smoothing and automatic gain off. Leave them so. Half an hour of warming up."),
-    ("16 bias", 16, 0.001, 8, "Lid on, aluminium foil around it, a dark room. Shortest exposure."),
-    ("8 darks of 10 s", 8, 10, 1, "The same, longer."),
-    ("8 darks of 60 s", 8, 60, 1, "The same, longer still."),
-    ("flats: 2 each at 6 levels or more", 12, 1, 18, "No lens, or the telescope. Two sheets of white paper a hand's breadth in "
-     "front, then a screen that shows plain white at full brightness (dimmed screens flicker). Change the exposure, "
-     "not the light: from a tenth of the largest number to nine tenths. Longer than 1/10 s; if too bright, more paper."),
-    ("2 flats that are overexposed", 2, 2, 2, "They tell the full well. The check finds such levels and leaves them out of "
-     "the gain."),
-    ("sort into folders and check", 0, 0, 8, "Folders bias, dark and flat inside one folder; the exposure must stand in the "
-     "header (EXPTIME)."),
-)  # fmt: skip
+@dataclass(frozen=True)
+class Step:
+    """A step of taking the frames: frames, exposure [s], minutes of work besides (common practice, no source)."""
+
+    name: str
+    frames: int
+    exposure: float
+    work: float
+    how: str
+
+    @property
+    def minutes(self):
+        """Exposures and work, full minutes."""
+        return int(np.ceil(self.frames * self.exposure / 60 + self.work))
 
 
-def minutes_of_frames():
-    """Minutes for each step of FRAMES: exposures and work."""
-    return [int(np.ceil(count * seconds / 60 + work)) for _, count, seconds, work, _ in FRAMES]
+STEPS = (
+    Step(
+        "settings; let the camera run",
+        0,
+        0,
+        35,
+        "Gain, offset and binning as when you guide; raw frames of the highest bit depth; all processing off. Half an "
+        "hour of warming up.",
+    ),
+    Step("16 bias", 16, 0.001, 8, "Lid on, aluminium foil around it, a dark room. Shortest exposure."),
+    Step("8 darks of 10 s", 8, 10, 1, "The same, longer."),
+    Step("8 darks of 60 s", 8, 60, 1, "The same, longer still."),
+    Step(
+        "flats: 2 each at 6 levels or more",
+        12,
+        1,
+        18,
+        "No lens, or the telescope. Two sheets of white paper a hand's breadth in front, then a screen that shows "
+        "plain white at full brightness (dimmed screens flicker). Change the exposure, not the light: from a tenth of "
+        "the largest number to nine tenths. Longer than 1/10 s; if too bright, more paper.",
+    ),
+    Step(
+        "2 flats that are overexposed",
+        2,
+        2,
+        2,
+        "They tell the full well. The check finds such levels and leaves them out of the gain.",
+    ),
+    Step(
+        "sort into folders and check",
+        0,
+        0,
+        8,
+        "Folders bias, dark and flat inside one folder; the exposure must stand in the header (EXPTIME).",
+    ),
+)
 
 
 def table_of_frames(rig):
     """Head and rows: what to take, and how long it takes the first time."""
-    minutes = minutes_of_frames()
-    rows = [(step, how, f"{time}") for (step, *_, how), time in zip(FRAMES, minutes, strict=True)]
-    total = sum(minutes)
-    return ("step", "how, with things at home", "minutes"), [*rows, ("in all, the first time", "", f"{total}")]
+    rows = [(step.name, step.how, str(step.minutes)) for step in STEPS]
+    total = sum(step.minutes for step in STEPS)
+    return ("step", "how, with things at home", "minutes"), [*rows, ("in all, the first time", "", str(total))]
 
 
 def claim_fields(rig):
     """Fields: what the camera should have."""
     camera = rig.guide_camera
     at_once = {"section": "claims", "folded": False, "choices": None}
-    unknown = "Leave it: your rig's value. Without a claim in truth, believe the measurement more than the verdict on it."
+    unknown = (
+        "Leave it: your rig's value. Without a claim in truth, believe the measurement more than the verdict on it."
+    )
     return [
         at_once | {"key": "read_noise", "label": "read noise, as the maker or seller says", "unit": "electron",
                    "value": float(camera.read_noise.value), "typical": "0.7 to 4", "if_unknown": unknown,
@@ -371,8 +474,8 @@ def _cost_in_words(rig, numbers, m):
     if m.glow is not None:
         cost = drawings.glow_cost(rig, faint, m.glow)
         lines.append(
-            f"Its glow would pull a star of magnitude {faint:.1f} by up to {cost.pull.value:.3f} arcsec, always the same "
-            f"way, and raise the error of its centre from {cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
+            f"Its glow would pull a star of magnitude {faint:.1f} by up to {cost.pull.value:.3f} arcsec, always the "
+            f"same way, and raise the error of its centre from {cost.without.value:.3f} to {cost.with_it.value:.3f}."
         )
     usual = camera_verdict.usual_bad_pixels((m.bad_pixels.pixels, 1))
     lines.append(
@@ -392,8 +495,8 @@ def card(rig, numbers):
     )
     if own > limit:
         meaning = (
-            f"From {limit.value:.1f} electrons on the check calls your camera defective. On stars like yours that would "
-            "not show: they have light enough."
+            f"From {limit.value:.1f} electrons on the check calls your camera defective. On stars like yours that "
+            "would not show: they have light enough."
         )
         return number, meaning, "Nothing, while you guide on stars like these."
     meaning = (

@@ -316,7 +316,9 @@ def _light(m, claimed_current):
         return
     leak = yield from _uneven_light(m)
     level, counted = m.dark_current, m.dark_current_from_noise
-    if counted is not None and not m.codes.piled_low:
+    # Hot pixels are left out of the level, but what they leak is in the noise.
+    many_hot = len(m.bad_pixels.hot) > LIMITS["hot"].value * m.bad_pixels.pixels
+    if counted is not None and not m.codes.piled_low and not many_hot:
         gap = counted.value - level.value
         if gap > 4 * np.hypot(counted.error, level.error) and gap > 0.3 * counted.value:
             yield Finding(
