@@ -62,6 +62,7 @@ ORDER = [
     "correction_loop.log_check",
     "correction_loop.night",
     "correction_loop.settings",
+    "correction_loop.band",
     "camera_check.converter_codes",
     "camera_check.files",
     "camera_check.statistics",

@@ -1,0 +1,241 @@
+"""Drawings of workbook 07: a mount that chases the air, the three truths, a knock, and the band of good settings."""
+
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+
+from helpers import correction_loop, guide_field
+from helpers.classroom import figures
+from helpers.classroom.panels import Drawing
+from helpers.correction_loop import band as bands
+from helpers.correction_loop import log_check
+from helpers.correction_loop import night as nights
+from helpers.correction_loop import settings as maps
+from helpers.starlight.view import view
+
+EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
+USABLE = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
+_STEP = 0.5 * u.s
+_QUICK = 0.5 * u.s  # exposures of the opening picture
+
+
+def stars_in_use(rig):
+    """The stars that the sky holds there on the average and whose centres are known to 0.1 arcsec; else the best."""
+    stars = guide_field.middling_stars(rig)
+    signal = view(rig, light_share=1).signal(stars.magnitudes)
+    error = np.where(signal.saturated, np.inf, signal.centroid_error.to_value(u.arcsec))
+    order = np.argsort(error, kind="stable")[: rig.guiding.stars]
+    good = order[error[order] <= USABLE.value]
+    return stars[good if good.size else order[:1]]
+
+
+@lru_cache(maxsize=6)
+def night_of(rig, magnitude=None):
+    """Sixteen minutes of a rig's night, three times with other air; with its own stars, or with one of a magnitude."""
+    stars = stars_in_use(rig)
+    if magnitude is not None:
+        stars = guide_field.stars_at(rig, stars.offsets[:1], [magnitude], stars.target)
+    return nights.guide_night(rig, stars, np.random.default_rng(71), duration=16 * u.min, step=_STEP, runs=3)
+
+
+def gains_of(rig):
+    """The gains of the map, evenly by ratio; with a delay of one exposure they end below 1."""
+    return np.geomspace(0.05, 1 if rig.guiding.delay == 0 else 0.9, 13)
+
+
+@lru_cache(maxsize=6)
+def map_of(rig, magnitude=None):
+    """The star's width in the picture for each exposure and gain."""
+    return maps.settings_map(night_of(rig, magnitude), EXPOSURES, gains_of(rig), np.random.default_rng(76))
+
+
+def band_of(rig, magnitude=None):
+    """The band of settings of a rig."""
+    return bands.band_of(map_of(rig, magnitude), rig.guiding.exposure)
+
+
+@lru_cache(maxsize=4)
+def chased(rig):
+    """A mount without any fault, left alone and corrected in full twice a second: loop and image of each."""
+    faultless = nights.perfect_mount(night_of(rig))
+    return [nights.guide(faultless, _QUICK, gain, delay=0) for gain in (0, 1)]
+
+
+def chasing(rig):
+    """Opening picture: what correcting does to a mount that needs none."""
+    figure, axes = figures.new_figure(1, 2, width=8, height=3.9, sharey=True)
+    seconds = np.arange(240) * _QUICK
+    for ax, (loop, _), title in zip(axes, chased(rig), ("left alone", "every error corrected in full"), strict=True):
+        ax.plot(seconds, loop.logged[:240, 1], ".", color=figures.GREY, label="measured")
+        ax.plot(seconds, loop.pointing[:240, 1], color=figures.COLOURS[0], label="the mount itself")
+        figures.label(ax, "time [s]", "up and down [arcsec]" if ax is axes[0] else None, title)
+    axes[0].set_ylim(-2, 2.6)
+    axes[0].legend(loc="upper left", ncols=2)
+    (_, still), (_, moved) = chased(rig)
+    wider = (moved.mean_fwhm / still.mean_fwhm).value - 1
+    return figures.show(
+        figure,
+        "Left alone, the mount's line is flat while the measured points scatter around it. Corrected in full, the line "
+        "shakes about as much as the points scatter.",
+        f"The measured star dances in both. Left alone, the mount stands still and the star in the picture is "
+        f"{still.mean_fwhm.value:.2f} arcsec wide; corrected in full, the mount dances too and the star is "
+        f"{moved.mean_fwhm.value:.2f}, {wider:.0%} wider.",
+    )
+
+
+def truths(rig):
+    """Log, pointing and picture for a gain and an exposure."""
+    night = night_of(rig)
+    mounts = {"your mount": night, "a mount without any fault": nights.perfect_mount(night)}
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.9, width_ratios=[1.4, 1])
+    (dots,) = left.plot([0, 180] * u.s, [0, 0] * u.arcsec, ".", color=figures.GREY, label="log")
+    (line,) = left.plot([0, 180] * u.s, [0, 0] * u.arcsec, **figures.line_look(1), label="pointing")
+    left.set(xlim=(0, 180), ylim=(-2.2, 2.8))
+    left.legend(loc="upper left", ncols=2)
+    figures.label(left, "time [s]", "declination [arcsec]")
+    bars = right.barh([2, 1, 0], [0.1] * 3, color=[figures.GREY, figures.COLOURS[1], figures.COLOURS[0]])
+    for bar, hatch in zip(bars, ("", "//", ".."), strict=True):
+        bar.set(hatch=hatch, edgecolor="black")
+    right.set_yticks([2, 1, 0], ["log, rms", "pointing, rms", "star widened by"])
+    right.set_xlim(0, 1.4)
+    figures.label(right, "both axes [arcsec]")
+
+    def update(gain, exposure, mount):
+        here = mounts[mount]
+        loop, image = nights.guide(here, exposure, gain)
+        seconds = np.arange(len(loop.logged)) * exposure.value
+        dots.set_data(seconds, loop.logged[:, 1].value)
+        line.set_data(seconds, loop.pointing[:, 1].value)
+        sizes = [np.hypot(*rms.value) for rms in (loop.logged_rms, loop.pointing_rms)]
+        widened = image.mean_fwhm.value - here.star_fwhm.value
+        for bar, size in zip(bars, (*sizes, widened), strict=True):
+            bar.set_width(max(size, 0))
+        return (
+            f"Log {sizes[0]:.2f} arcsec, true pointing {sizes[1]:.2f} arcsec (rms, both axes). The star is "
+            f"{image.mean_fwhm.value:.2f} arcsec wide instead of {here.star_fwhm.value:.2f}."
+        )
+
+    alt = (
+        "Left: measured errors as points and the mount's true pointing as a line over three minutes. Right: three "
+        "bars: the log, the pointing, and how much wider guiding makes the star in the picture."
+    )
+    return Drawing(figure, (dots, line, *bars), update, alt)
+
+
+def good_settings(rig):
+    """The band: gains that give the same picture, for each exposure; a setting to move through it."""
+    found, here = map_of(rig), band_of(rig)
+    best = found.mean.min()
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.1, width_ratios=[1.25, 1])
+    seconds, gains = EXPOSURES.value, found.gains
+    left.fill_between(seconds, here.low, here.high, color=figures.COLOURS[0], alpha=0.25, hatch="//", edgecolor="none")
+    left.plot(seconds, here.low, color=figures.COLOURS[0])
+    left.plot(seconds, here.high, color=figures.COLOURS[0])
+    left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
+    left.annotate("set this", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
+    (mark,) = left.plot([1], [0.5], "o", markersize=11, markerfacecolor="white", color=figures.COLOURS[6])
+    left.set(xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, 1.15))
+    figures.log_ticks(left, x=[0.5, 1, 2, 4, 8], y=[0.05, 0.1, 0.2, 0.5, 1])
+    figures.label(left, "guide exposure [s]", "loop gain [-]", "striped: the same picture")
+    (curve,) = right.plot(gains, gains, **figures.line_look(0))
+    (point,) = right.plot([0.5], [2], "o", markersize=11, markerfacecolor="white", color=figures.COLOURS[6])
+    limit = (1 + here.within) * best.value
+    right.axhline(limit, color="black", linestyle="--")
+    right.annotate("3 % wider", (0.052, limit), (0, 4), textcoords="offset points")
+    right.set(xscale="log", xlim=(0.045, 1.15), ylim=(0.98 * best.value, 1.3 * best.value))
+    figures.log_ticks(right, x=[0.05, 0.1, 0.2, 0.5, 1])
+    figures.label(right, "loop gain [-]", "star in the picture [arcsec]")
+
+    def update(exposure, gain):
+        row = int(np.argmin(np.abs(EXPOSURES - exposure)))
+        widths = found.mean[row].value
+        width = float(np.interp(np.log(gain), np.log(gains), widths))
+        mark.set_data([EXPOSURES[row].value], [gain])
+        curve.set_ydata(widths)
+        point.set_data([gain], [width])
+        inside = here.low[row] <= gain <= here.high[row]
+        return (
+            f"{EXPOSURES[row].value:g} s and gain {gain:.2f}: the star is {width:.2f} arcsec wide, "
+            f"{max(width / best.value - 1, 0):.0%} more than with the best settings: "
+            f"{'inside the band' if inside else 'outside the band'}."
+        )
+
+    alt = (
+        "Left: for each guide exposure the gains that give the same picture, a striped band that rises with the "
+        "exposure; a star marks the setting in its middle. Right: the star's width against the gain at one exposure."
+    )
+    return Drawing(figure, (mark, curve, point), update, alt)
+
+
+def knock(rig):
+    """A knock of 3 arcsec that corrections take back, for a gain and a delay; the same for every rig."""
+    false = 0.1 * np.random.default_rng(72).standard_normal((40, 2)) * u.arcsec
+    push = np.where(np.arange(40) < 10, 0, 3)[:, None] * np.ones(2) * u.arcsec
+    figure, axes = figures.new_figure(width=7.5, height=3.8)
+    (dots,) = axes.plot(np.arange(40), np.zeros(40) * u.arcsec, **figures.look(0))
+    axes.axhline(0, color="black", linewidth=1)
+    axes.set(ylim=(-4, 4))
+    figures.label(axes, "number of the picture [-]", "where the mount points [arcsec]")
+
+    def update(gain, delay):
+        loop = correction_loop.simulate_loop(push, false, gain, delay)
+        dots.set_ydata(loop.pointing[:, 0].value)
+        quiet = np.abs(loop.pointing[10:, 0].value) < 0.5
+        last = np.flatnonzero(~quiet)
+        after = int(last[-1]) + 1 if last.size else 0
+        settled = f"after {after} more it stays below 0.5" if after < len(quiet) else "it does not settle"
+        return f"Gain {gain:.2f}: the knock comes at picture 10, and {settled} arcsec."
+
+    alt = "The mount is knocked aside by 3 arcsec; corrections bring it back, slowly, at once, or swinging to and fro."
+    return Drawing(figure, (dots,), update, alt)
+
+
+def two_curves(rig):
+    """What is left of the mount's own motion, and what is copied from the air, by frequency."""
+    exposure, gain, delay = rig.guiding.exposure, rig.guiding.loop_gain, rig.guiding.delay
+    frequency = np.geomspace(1e-3, 0.5 / exposure.value, 300) * u.Hz
+    left = correction_loop.rejection(frequency, exposure, gain, delay)
+    copied = correction_loop.noise_response(frequency, exposure, gain, delay)
+    figure, axes = figures.new_figure(width=7.5, height=3.9)
+    axes.loglog(frequency, left, **figures.line_look(0))
+    axes.loglog(frequency, copied, **figures.line_look(1))
+    figures.label_curve(
+        axes, frequency, left, "left of the mount's motion", at=0.25, color=figures.COLOURS[0], ha="left"
+    )
+    figures.label_curve(axes, frequency, copied, "copied from the air", at=0.15, color=figures.COLOURS[1], ha="left")
+    axes.axhline(1, color=figures.GREY, linewidth=1)
+    axes.set_ylim(1e-2, 8)
+    figures.log_ticks(axes, x=[0.001, 0.01, 0.1], y=[0.01, 0.1, 1])
+    figures.label(axes, "waves in a second [Hz]", "share of the size [-]")
+    worm = float(correction_loop.rejection(1 / rig.mount.worm_period, exposure, gain, delay))
+    noise = correction_loop.noise_gain(gain, delay)
+    limit = correction_loop.useful_frequency(exposure, gain, delay)
+    return figures.show(
+        figure,
+        "Two curves over frequency: what is left of the mount's motion rises from almost nothing to above 1; what is "
+        "copied from the air falls from 1.",
+        f"At {exposure.value:g} s and gain {gain:g}, {worm:.1%} of the worm's main wave is left; motion quicker than "
+        f"one wave in {1 / limit.value:.1f} s is made larger; {noise:.0%} of the variance of what is false reaches the "
+        "mount.",
+    )
+
+
+def persistence(rig):
+    """How alike errors are that lie some pictures apart, for three gains; the rig's own night."""
+    figure, axes = figures.new_figure(width=7.5, height=3.9)
+    said, exposure = [], 1.5 * u.s
+    for number, gain in enumerate((0.1, 0.4, 0.9)):
+        log = nights.guide(night_of(rig), exposure, gain)[0].logged
+        curve = log_check.correlation_curve(log, 6)[:, 0]
+        axes.plot(range(7), curve, **figures.look(number))
+        figures.label_curve(axes, np.arange(7), curve, f"gain {gain:g}", at=0.4, color=figures.COLOURS[number])
+        said.append(f"gain {gain:g}: {curve[1]:+.2f}")
+    axes.axhline(0, color="black", linewidth=1)
+    figures.label(axes, "pictures apart [-]", "correlation [-]")
+    return figures.show(
+        figure,
+        "Correlation of errors against how many pictures they are apart, for three gains: the lower the gain, the "
+        "longer errors persist.",
+        f"One picture apart, at {exposure.value:g} s: {'; '.join(said)}.",
+    )

@@ -1,0 +1,346 @@
+"""Guesses, exercises, forms and card of workbook 07; each answer is computed for the rig it is asked of."""
+
+import astropy.units as u
+import numpy as np
+
+from helpers import correction_loop, guide_field
+from helpers import rig as rigs
+from helpers.classroom import guesses
+from helpers.classroom.exercises import Question
+from helpers.correction_loop import band as bands
+from helpers.correction_loop import drawings, log_check
+from helpers.correction_loop import night as nights
+from helpers.correction_loop import settings as maps
+from helpers.starlight.view import view
+
+_FALSE = 0.5 * u.arcsec  # of the first exercise
+_DRIFT = 0.6 * u.arcsec / u.min  # of the second
+_FAINT = 16.0
+
+
+def _star(rig, exposure, gain, faultless=False):
+    """Width of the star in the picture, both axes, and the loop that made it."""
+    night = drawings.night_of(rig)
+    loop, image = nights.guide(nights.perfect_mount(night) if faultless else night, exposure, gain)
+    return image.mean_fwhm, loop
+
+
+def _total(rms):
+    return float(np.hypot(*rms.to_value(u.arcsec)))
+
+
+def half_a_knock(rig):
+    """What two corrections of a half each leave of a knock."""
+    still = np.zeros((4, 2)) * u.arcsec
+    left = correction_loop.simulate_loop(still + 3 * u.arcsec, still, 0.5).pointing[2, 0] / (3 * u.arcsec)
+    return guesses.choices(
+        "07.knock",
+        "A gust knocks the mount aside by 3 arcsec. Each correction takes back one half of what is seen (gain 0.5). How "
+        "much of the knock is left after two corrections?",
+        {"nothing": 0, "a quarter": 0.25, "a half": 0.5},
+        float(left),
+        f"{float(left):.0%} of it, {3 * float(left):.2f} arcsec: the second correction takes a half of the half that "
+        "the first one left.",
+    )
+
+
+def more_gain_without_fault(rig):
+    """What a higher gain does to the picture of a mount that has no fault."""
+    exposure = drawings.EXPOSURES[1]
+    low, high = (_star(rig, exposure, gain, faultless=True)[0] for gain in (0.25, 0.9))
+    return guesses.choices(
+        "07.faultless",
+        "Tick the mount without any fault. You raise the gain from 0.25 to 0.9: the loop answers harder. What happens "
+        "to the star in the picture?",
+        {"it gets narrower": -0.05, "it gets wider": 0.05},
+        float(high / low) - 1,
+        f"It goes from {low.value:.2f} to {high.value:.2f} arcsec. There was nothing to correct: all that the camera saw "
+        "was air and noise, and a higher gain makes the mount follow them more closely.",
+    )
+
+
+def room_for_mistakes(rig):
+    """How far the gain may be off at the exposure that is recommended."""
+    low, high = drawings.band_of(rig).at_setting
+    exposure = drawings.band_of(rig).exposure
+    return guesses.choices(
+        "07.band",
+        f"Expose {exposure.value:g} s. From the lowest to the highest gain that give the same picture (within 3 %): by "
+        "which factor do they differ?",
+        {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
+        high / low,
+        f"By a factor of {high / low:.0f}: from {low:.2f} to {high:.2f}. Too low a gain lets the worm through, too high "
+        "a gain chases the air; in between one loses as much as the other wins.",
+    )
+
+
+def copied_share(rig):
+    """Exercise: how far a faultless mount is moved by what is false."""
+    share = correction_loop.noise_gain(0.5)
+    right = _FALSE * np.sqrt(share)
+    return Question(
+        "07.1",
+        "A mount without fault is guided at gain 0.5. Air and noise make a false error of 0.5 arcsec rms on each axis, "
+        "new in each exposure. The share of the false variance (rms squared) that the mount copies is g / (2 - g). How "
+        "large is the mount's own motion, rms on each axis?",
+        right,
+        unit=u.arcsec,
+        percent=3,
+        mistakes=(
+            (_FALSE * share, "the share is one of the variance; the rms goes with its root."),
+            (_FALSE * 0.5, "gain times error is the first correction; but corrections pile up."),
+            (_FALSE, "only a part of the false error is copied."),
+        ),
+        hint="0.5 / (2 - 0.5) is a third. Of the variance, not of the rms.",
+        solution=f"A third of the variance: 0.5 arcsec times the root of 1/3 is {right.value:.2f} arcsec.",
+    )
+
+
+def lag_behind_drift(rig):
+    """Exercise: how far the mount lags behind a steady drift."""
+    right = correction_loop.drift_residual(_DRIFT, 4 * u.s, 0.2)
+    step = (_DRIFT * 4 * u.s).to(u.arcsec)
+    return Question(
+        "07.2",
+        "A poor polar alignment drifts the star by 0.6 arcsec a minute. You guide with 4 s and gain 0.2. How far does "
+        "the mount lag behind?",
+        right,
+        unit=u.arcsec,
+        percent=3,
+        mistakes=(
+            (step * 0.2, "divide by the gain: a weak loop must see a larger error to answer the same drift."),
+            (step, "that is the drift in one exposure; how large must the error be for a fifth of it to cancel that?"),
+        ),
+        hint="In the long run each correction, gain times lag, cancels what the drift adds in one exposure.",
+        solution=f"{step.value:.3f} arcsec an exposure, divided by 0.2, is {right.value:.2f} arcsec. It is steady, so it "
+        "only shifts the picture and widens nothing.",
+    )
+
+
+def signs_that_alternate(rig):
+    """Exercise: what errors say that change sign from one picture to the next."""
+    return Question(
+        "07.3",
+        "In your log each error tends to have the other sign than the one before, on both axes. What do you change?",
+        "lower the gain",
+        options=("raise the gain", "lower the gain", "nothing"),
+        mistakes=(
+            ("raise the gain", "alternating signs mean that each correction already overshoots."),
+            ("nothing", "a loop that overshoots makes motion of its own; look at the knock with a gain above 1."),
+        ),
+        hint="Move the gain of the first panel above 1 and look at the signs.",
+        solution="Each correction undoes a part of the one before: the loop answers too hard. Lower the gain, or expose "
+        "longer.",
+    )
+
+
+def own_number(rig):
+    """The reader's number of this workbook, in words."""
+    exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
+    nearest = drawings.EXPOSURES[int(np.argmin(np.abs(drawings.EXPOSURES - exposure)))]
+    width, loop = _star(rig, nearest, gain)
+    share = (_total(loop.pointing_rms) / _total(loop.logged_rms)) ** 2
+    return (
+        f"With exposures of {nearest.value:g} s and gain {gain:g} the log of this simulation says "
+        f"{_total(loop.logged_rms):.2f} arcsec (rms, both axes); the mount really misses by "
+        f"{_total(loop.pointing_rms):.2f}, {share:.0%} of it in squares. The star in the picture is {width.value:.2f} "
+        f"arcsec wide; with perfect pointing it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
+    )
+
+
+def table_of_band(rig):
+    """Head and rows: for each exposure the gains that give the same picture."""
+    here = drawings.band_of(rig)
+    rows = []
+    for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
+        gains = f"{low:.2f} to {high:.2f}" if np.isfinite(low) else "none: expose shorter"
+        mark = "in the middle of these: set this" if exposure == here.exposure else ""
+        rows.append((f"{exposure.value:g} s", gains, mark))
+    return ("guide exposure", "gains within 3 % of the best picture", ""), rows
+
+
+def table_of_logs(rig):
+    """Head and rows: settings whose logs and whose pictures disagree."""
+    found = drawings.map_of(rig)
+    cells = {
+        "the narrowest star in the picture": found.best,
+        "the smallest number on the log": found.lowest_log,
+        "a log no larger than in the first line, and the widest star": found.misleading,
+    }
+    logged, pointing = (part.mean(axis=0) for part in (found.logged_rms, found.pointing_rms))
+    rows = [
+        (
+            name,
+            f"{found.exposures[cell[0]].value:g} s",
+            f"{found.gains[cell[1]]:.2f}",
+            *(f"{part[cell].value:.2f}" for part in (logged, pointing, found.mean)),
+        )
+        for name, cell in cells.items()
+    ]
+    return ("", "exposure", "gain", "log, rms [arcsec]", "true pointing, rms [arcsec]", "star [arcsec]"), rows
+
+
+def lower_log(rig):
+    """What the table of logs shows, in words."""
+    found = drawings.map_of(rig)
+    logged = found.logged_rms.mean(axis=0)
+    log_ratio = float(logged[found.lowest_log] / logged[found.best])
+    star_ratio = float(found.mean[found.misleading] / found.mean[found.best])
+    return (
+        f"The smallest log is {log_ratio:.0%} of that of the best picture, and its star is no narrower. Among settings "
+        f"whose log is no larger than that of the best picture there is one with a star {star_ratio - 1:.0%} wider."
+    )
+
+
+def firmer_hold(rig):
+    """What a higher gain does to a faultless mount, in words."""
+    widths = [_star(rig, drawings.EXPOSURES[0], gain, faultless=True)[0].value for gain in (0, 0.3, 0.9)]
+    return (
+        f"A mount without any fault, corrected every {drawings.EXPOSURES[0].value:g} s: star {widths[0]:.2f} arcsec left "
+        f"alone, {widths[1]:.2f} at gain 0.3, {widths[2]:.2f} at gain 0.9."
+    )
+
+
+def faint_star(rig):
+    """From which exposure on one faint star is a star at all, in words."""
+    exposures = np.geomspace(0.05, 8, 60) * u.s
+    strong = [bool(view(rig, t, light_share=1).signal(_FAINT).measurable) for t in exposures]
+    if not any(strong):
+        return (
+            f"A single star of G = {_FAINT:g} stays below a signal to noise of 3 up to 8 s: this rig can't guide on it."
+        )
+    first = exposures[strong.index(True)]
+    return (
+        f"A single star of G = {_FAINT:g} (as it reaches the camera) rises above a signal to noise of 3 at about "
+        f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer first."
+    )
+
+
+def _said(verdicts):
+    return "; ".join(f"{axis}: {verdict}" for axis, verdict in zip(("RA", "Dec"), verdicts, strict=True))
+
+
+def judge_log(rig, log, exposure, gain, delay):
+    """What a log says of its gain, camera by camera, in words; the band of the rig has the last word."""
+    band = drawings.band_of(rig).gains_at(exposure)
+    star = drawings.night_of(rig).star_fwhm
+    said = []
+    for camera in sorted(set(log["camera"])):
+        rows = log[log["camera"] == camera]
+        errors = u.Quantity([rows["ra_error"], rows["dec_error"]], u.arcsec).T
+        time = u.Quantity(rows["time"])
+        judged = log_check.judge(errors, exposure, gain, star, delay=delay, time=time, band=band)
+        said.append(f"Camera {camera}: {_said(judged.verdict)}. {judged.sentence}")
+    inside = band is not None and band[0] <= gain <= band[1]
+    place = "inside" if inside else "outside"
+    return " ".join(said) + f" The map of this rig puts {exposure.value:g} s and gain {gain:g} {place} the band."
+
+
+def demo_log(rig):
+    """What the log of the invented night says of its gain, in words; made with the demo rig and a real loop."""
+    from demo_data.make_night_logs import HERE, TRUTH
+    from helpers.night_comparison.log import load_log
+
+    club = rigs.demo_rig("club")
+    return judge_log(club, load_log(HERE / "night_log.ecsv"), TRUTH.exposure, TRUTH.gain, 0)
+
+
+def log_fields(rig):
+    """Fields of the form for the reader's own log."""
+    settings = rig.guiding
+    common = {"section": "log", "folded": False, "choices": None}
+    return [
+        common
+        | {
+            "key": "exposure",
+            "label": "guide exposure of the log",
+            "unit": "s",
+            "value": float(settings.exposure.value),
+            "typical": "1 to 4",
+            "if_unknown": "Take the time from one row of the log to the next.",
+        },
+        common
+        | {
+            "key": "gain",
+            "label": "loop gain of the log",
+            "unit": "",
+            "value": float(settings.loop_gain),
+            "typical": "0.2 to 0.8",
+            "if_unknown": "Leave it; the verdict is then worth less.",
+        },
+    ]
+
+
+def log_reader(rig):
+    """Two functions that share their answers: one takes the form's, one reads the log that was picked."""
+    known = {"exposure": rig.guiding.exposure, "gain": float(rig.guiding.loop_gain)}
+
+    def keep(answers):
+        known.update(exposure=answers["exposure"] * u.s, gain=float(answers["gain"]))
+        correction_loop.check_gain(known["gain"], rig.guiding.delay, above=0)
+        return f"Kept: {known['exposure'].value:g} s, gain {known['gain']:g}. Now pick the log."
+
+    def read(paths):
+        from helpers.night_comparison.log import clean_log, load_log
+
+        log, _ = clean_log(load_log(paths[0]))
+        return judge_log(rig, log, known["exposure"], known["gain"], rig.guiding.delay)
+
+    return keep, read
+
+
+def star_fields(rig):
+    """Field of the form for the reader's own guide stars."""
+    used = ", ".join(f"{value:.1f}" for value in drawings.stars_in_use(rig).magnitudes[:3])
+    return [
+        {
+            "section": "stars",
+            "folded": False,
+            "choices": None,
+            "key": "magnitudes",
+            "label": "magnitudes of your guide stars, with blanks between (Gaia G, as they reach the camera)",
+            "unit": "",
+            "value": used.replace(",", ""),
+            "typical": "9 to 14",
+            "if_unknown": "Leave it: these are what the sky holds there on the average.",
+        }
+    ]
+
+
+def star_reply(rig):
+    """What the form for own stars answers: a function of its answers."""
+
+    def reply(answers):
+        try:
+            magnitudes = [float(text.replace(",", ".")) for text in str(answers["magnitudes"]).split()]
+        except ValueError as error:
+            raise ValueError(f"magnitudes: expected numbers with blanks between, found {error}") from error
+        places = drawings.stars_in_use(rig)
+        offsets = np.resize(places.offsets.to_value(u.arcmin), (len(magnitudes), 2)) * u.arcmin
+        stars = guide_field.stars_at(rig, offsets, magnitudes, places.target)
+        rng = np.random.default_rng(78)
+        night = nights.guide_night(rig, stars, rng, duration=12 * u.min, step=0.5 * u.s, runs=2)
+        found = maps.settings_map(night, drawings.EXPOSURES, drawings.gains_of(rig), np.random.default_rng(79))
+        here = bands.band_of(found, rig.guiding.exposure)
+        low, high = here.at_setting
+        return (
+            f"With these {len(magnitudes)} stars: {here.exposure.value:g} s, any gain from {low:.2f} to {high:.2f}; the "
+            f"middle is {here.gain:.2f}."
+        )
+
+    return reply
+
+
+def card(rig):
+    """The three texts of the card: number, meaning, what to do."""
+    here = drawings.band_of(rig)
+    low, high = here.at_setting
+    exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
+    now = here.gains_at(exposure)
+    number = f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle of the band {low:.2f} to {high:.2f}."
+    meaning = (
+        "Every gain in the band gives the same picture, to 3 %. The number on the log does differ; it is no judge."
+    )
+    if now and now[0] <= gain <= now[1]:
+        return number, meaning, f"Nothing: your {exposure.value:g} s and gain {gain:g} lie inside the band. Leave them."
+    return number, meaning, f"Set {here.exposure.value:g} s and gain {here.gain:.2f} instead of {gain:g}, and leave it."
