@@ -35,8 +35,8 @@ def half_a_knock(rig):
     left = correction_loop.simulate_loop(still + 3 * u.arcsec, still, 0.5).pointing[2, 0] / (3 * u.arcsec)
     return guesses.choices(
         "07.knock",
-        "A gust knocks the mount aside by 3 arcsec. Each correction takes back one half of what is seen (gain 0.5). How "
-        "much of the knock is left after two corrections?",
+        "A gust knocks the mount aside by 3 arcsec. Each correction takes back one half of what is seen (gain 0.5). "
+        "How much of the knock is left after two corrections?",
         {"nothing": 0, "a quarter": 0.25, "a half": 0.5},
         float(left),
         f"{float(left):.0%} of it, {3 * float(left):.2f} arcsec: the second correction takes a half of the half that "
@@ -50,11 +50,11 @@ def more_gain_without_fault(rig):
     low, high = (_star(rig, exposure, gain, faultless=True)[0] for gain in (0.25, 0.9))
     return guesses.choices(
         "07.faultless",
-        "Tick the mount without any fault. You raise the gain from 0.25 to 0.9: the loop answers harder. What happens "
-        "to the star in the picture?",
+        "Choose the mount without any fault. You raise the gain from 0.25 to 0.9: the loop answers harder. What "
+        "happens to the star in the picture?",
         {"it gets narrower": -0.05, "it gets wider": 0.05},
         float(high / low) - 1,
-        f"It goes from {low.value:.2f} to {high.value:.2f} arcsec. There was nothing to correct: all that the camera saw "
+        f"It goes from {low.value:.2f} to {high.value:.2f} arcsec. Nothing was there to correct: all the camera saw "
         "was air and noise, and a higher gain makes the mount follow them more closely.",
     )
 
@@ -65,12 +65,12 @@ def room_for_mistakes(rig):
     exposure = drawings.band_of(rig).exposure
     return guesses.choices(
         "07.band",
-        f"Expose {exposure.value:g} s. From the lowest to the highest gain that give the same picture (within 3 %): by "
-        "which factor do they differ?",
+        f"Expose {exposure.value:g} s. From the lowest to the highest gain that give the same picture (within 3 %): "
+        "by which factor do they differ?",
         {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
         high / low,
-        f"By a factor of {high / low:.0f}: from {low:.2f} to {high:.2f}. Too low a gain lets the worm through, too high "
-        "a gain chases the air; in between one loses as much as the other wins.",
+        f"By a factor of {high / low:.0f}: from {low:.2f} to {high:.2f}. Too low, and the worm comes through; too high "
+        "and the mount chases the air; in between one loses as much as the other wins.",
     )
 
 
@@ -112,7 +112,7 @@ def lag_behind_drift(rig):
             (step, "that is the drift in one exposure; how large must the error be for a fifth of it to cancel that?"),
         ),
         hint="In the long run each correction, gain times lag, cancels what the drift adds in one exposure.",
-        solution=f"{step.value:.3f} arcsec an exposure, divided by 0.2, is {right.value:.2f} arcsec. It is steady, so it "
+        solution=f"{step.value:.3f} arcsec an exposure, divided by 0.2, is {right.value:.2f} arcsec. It is steady, it "
         "only shifts the picture and widens nothing.",
     )
 
@@ -129,7 +129,7 @@ def signs_that_alternate(rig):
             ("nothing", "a loop that overshoots makes motion of its own; look at the knock with a gain above 1."),
         ),
         hint="Move the gain of the first panel above 1 and look at the signs.",
-        solution="Each correction undoes a part of the one before: the loop answers too hard. Lower the gain, or expose "
+        solution="Each correction undoes a part of the one before: the loop answers too hard. Lower the gain or expose "
         "longer.",
     )
 
@@ -187,8 +187,10 @@ def lower_log(rig):
     log_ratio = float(logged[found.lowest_log] / logged[found.best])
     star_ratio = float(found.mean[found.misleading] / found.mean[found.best])
     return (
-        f"The smallest log is {log_ratio:.0%} of that of the best picture, and its star is no narrower. Among settings "
-        f"whose log is no larger than that of the best picture there is one with a star {star_ratio - 1:.0%} wider."
+        f"The smallest log is {log_ratio:.0%} of that of the best picture, yet its star is "
+        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}: the number "
+        f"fell, the picture did not follow. Among settings whose log is no larger than that of the best picture there "
+        f"is one with a star {star_ratio - 1:.1%} wider."
     )
 
 
@@ -196,7 +198,7 @@ def firmer_hold(rig):
     """What a higher gain does to a faultless mount, in words."""
     widths = [_star(rig, drawings.EXPOSURES[0], gain, faultless=True)[0].value for gain in (0, 0.3, 0.9)]
     return (
-        f"A mount without any fault, corrected every {drawings.EXPOSURES[0].value:g} s: star {widths[0]:.2f} arcsec left "
+        f"A mount without fault, corrected every {drawings.EXPOSURES[0].value:g} s: star {widths[0]:.2f} arcsec left "
         f"alone, {widths[1]:.2f} at gain 0.3, {widths[2]:.2f} at gain 0.9."
     )
 
@@ -212,7 +214,7 @@ def faint_star(rig):
     first = exposures[strong.index(True)]
     return (
         f"A single star of G = {_FAINT:g} (as it reaches the camera) rises above a signal to noise of 3 at about "
-        f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer first."
+        f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer."
     )
 
 
@@ -231,9 +233,9 @@ def judge_log(rig, log, exposure, gain, delay):
         time = u.Quantity(rows["time"])
         judged = log_check.judge(errors, exposure, gain, star, delay=delay, time=time, band=band)
         said.append(f"Camera {camera}: {_said(judged.verdict)}. {judged.sentence}")
-    inside = band is not None and band[0] <= gain <= band[1]
-    place = "inside" if inside else "outside"
-    return " ".join(said) + f" The map of this rig puts {exposure.value:g} s and gain {gain:g} {place} the band."
+    if band is None:
+        said.append(f"The map of this rig has no good gain at {exposure.value:g} s: expose shorter.")
+    return " ".join(said)
 
 
 def demo_log(rig):
@@ -324,7 +326,7 @@ def star_reply(rig):
         here = bands.band_of(found, rig.guiding.exposure)
         low, high = here.at_setting
         return (
-            f"With these {len(magnitudes)} stars: {here.exposure.value:g} s, any gain from {low:.2f} to {high:.2f}; the "
+            f"With these {len(magnitudes)} stars: {here.exposure.value:g} s, a gain from {low:.2f} to {high:.2f}; the "
             f"middle is {here.gain:.2f}."
         )
 
