@@ -15,6 +15,7 @@ from helpers.correction_loop import settings as maps
 from helpers.starlight.view import view
 
 EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
+EXPOSURE_TEXTS = {f"{exposure.value:g} s": exposure for exposure in EXPOSURES}
 USABLE = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
 _STEP = 0.5 * u.s
 _QUICK = 0.5 * u.s  # exposures of the opening picture
