@@ -28,6 +28,7 @@ def test_a_critical_pixel_is_half_the_finest_period():
     focal = 250 * u.mm * planetary.critical_focal_ratio(3 * u.um, 550 * u.nm)
     period = (550 * u.nm / (250 * u.mm)).to_value(u.one) * u.rad
     assert planetary.pixels_across(period.to(u.arcsec), 3 * u.um, focal) == pytest.approx(2, rel=1e-3)
+    assert planetary.critical_pixel(250 * u.mm, 550 * u.nm).value == pytest.approx(period.to_value(u.arcsec) / 2)
 
 
 def test_frame_rates_of_the_trade():
@@ -202,6 +203,7 @@ AT_FOCUS = {"rig": RIGS, "planet": PLANET, "focal_length": FOCAL_LENGTH, "band":
     ("name", "valid"),
     [
         ("critical_focal_ratio", {"pixel_size": PIXEL, "wavelength": WAVELENGTH}),
+        ("critical_pixel", {"aperture": APERTURE, "wavelength": WAVELENGTH}),
         (
             "amplifier",
             {"pixel_size": PIXEL, "wavelength": WAVELENGTH, "aperture": APERTURE, "focal_length": FOCAL_LENGTH},

@@ -11,7 +11,7 @@ from helpers.planetary.planets import (
     rotation_smear,
     surface_brightness,
 )
-from helpers.planetary.sampling import amplifier, critical_focal_ratio, pixels_across
+from helpers.planetary.sampling import amplifier, critical_focal_ratio, critical_pixel, pixels_across
 
 __all__ = [
     "LARGEST_DIAMETER",
@@ -22,6 +22,7 @@ __all__ = [
     "amplifier",
     "coherence_time",
     "critical_focal_ratio",
+    "critical_pixel",
     "disc_signal",
     "faintest_surface",
     "filling_exposure",

@@ -38,6 +38,30 @@ def critical_focal_ratio(pixel_size, wavelength):
     return float(ratio) if np.ndim(ratio) == 0 else ratio
 
 
+@takes("aperture wavelength", aperture=quantity(u.mm, minimum=1e-3, maximum=1e9), wavelength=_WAVELENGTH)
+def critical_pixel(aperture, wavelength):
+    """Angle of a pixel that just takes in the finest detail of an aperture.
+
+    Parameters
+    ----------
+    aperture, wavelength : Quantity [length]
+
+    Returns
+    -------
+    Quantity [arcsec]
+        lambda / (2 D): half of the finest period.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+
+    References
+    ----------
+    As `critical_focal_ratio`.
+    """
+    return ((wavelength / (2 * aperture)).to_value(u.one) * u.rad).to(u.arcsec)
+
+
 @takes(
     pixel_size=_ONE_PIXEL,
     wavelength=quantity(u.um, minimum=0.1, maximum=100, ndim=0),
