@@ -1,0 +1,171 @@
+"""What workbook 00 says is true for several rigs, and stays the same in meaning."""
+
+import re
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import rig as rigs
+from helpers.correction_loop import mount
+from helpers.rig import drawings, questions
+from helpers.rig.values import changed
+
+CLUB = rigs.demo_rig()
+REFRACTOR = changed(
+    CLUB,
+    {
+        "telescope.kind": "refractor",
+        "telescope.aperture": 130 * u.mm,
+        "telescope.focal_length": 910 * u.mm,
+        "telescope.central_obstruction": 0.0,
+        "main_camera.pixel_size": 3.76 * u.um,
+        "guide_camera.pixel_size": 2.9 * u.um,
+    },
+)
+GUIDE_TELESCOPE = changed(
+    REFRACTOR,
+    {
+        "guide_optics.kind": "guide telescope",
+        "guide_optics.aperture": 30 * u.mm,
+        "guide_optics.focal_length": 120 * u.mm,
+        "guide_optics.central_obstruction": 0.0,
+        "guide_optics.transmission": 0.9,
+        "guide_optics.flexure": 4 * u.arcsec / u.h,
+    },
+)
+RIGS = {"club": CLUB, "refractor": REFRACTOR, "guide telescope": GUIDE_TELESCOPE}
+
+
+@pytest.fixture(params=RIGS, ids=str)
+def rig(request):
+    return RIGS[request.param]
+
+
+def numbers(text):
+    return [float(found) for found in re.findall(r"(?<![\w.])-?\d+(?:\.\d+)?", text)]
+
+
+def test_the_opening_picture_holds_a_guided_star_between_the_two_others(rig):
+    paths = drawings.three_paths(rig)
+    still, guided, unguided = (paths.width(path) for path in (paths.still, paths.guided, paths.unguided))
+    assert still < guided < unguided
+    assert guided - still < 0.3 * (unguided - still)
+    # a whole turn of the worm on the equator: the periodic error itself, one number in all of the workbook
+    assert np.ptp(paths.unguided[:, 0]).value == pytest.approx(rig.mount.periodic_error.value, rel=0.02)
+    assert f"moves {rig.mount.periodic_error.value:.1f} arcsec east-west" in drawings.guided_and_not(rig).sentence
+
+
+def test_the_worst_stretch_is_found_by_trying_all_starts(rig):
+    exposure, step = rig.guiding.picture_exposure, 2 * u.s
+    count = round(float(exposure / step))
+    wave = mount.periodic_error(1000, step, rig.mount.worm_period, rig.mount.periodic_error).value
+    worst = max(np.ptp(wave[start : start + count]) for start in range(250))
+    assert np.ptp(drawings.worst_path(rig.mount, exposure)[:, 0].value) == pytest.approx(worst, rel=0.02)
+
+
+def test_both_faults_together_stay_within_half_an_arcsecond_when_smaller_as_told(rig):
+    fewer = np.hypot(*np.ptp(drawings.worst_path(rig.mount, rig.guiding.picture_exposure), axis=0).value) / 0.5
+    assert f"{fewer:.0f} times smaller" in questions.own_number(rig)
+    better = changed(
+        rig,
+        {
+            "mount.periodic_error": rig.mount.periodic_error / fewer,
+            "mount.polar_error": rig.mount.polar_error / fewer,
+        },
+    )
+    moved = np.ptp(drawings.worst_path(better.mount, rig.guiding.picture_exposure), axis=0).value
+    assert np.hypot(*moved) == pytest.approx(0.5, rel=1e-6)  # not each of them alone
+    good = changed(rig, {"mount.periodic_error": 0.1 * u.arcsec, "mount.polar_error": 0.1 * u.arcmin})
+    assert "within half an arcsecond by itself" in questions.own_number(good)
+
+
+def test_the_larger_fault_follows_the_mount():
+    assert questions.larger_fault(CLUB).right == "the worm"
+    crooked = changed(CLUB, {"mount.periodic_error": 1 * u.arcsec, "mount.polar_error": 10 * u.arcmin})
+    assert questions.larger_fault(crooked).right == "the axis that misses the pole"
+
+
+def test_the_verdict_counts_what_the_reader_gave():
+    number, _, action = questions.card(CLUB)
+    assert numbers(number)[0] == 0 and "first eight fields" in action
+    number, meaning, action = questions.card(REFRACTOR)
+    assert numbers(number)[0] == 6  # kind, aperture, focal length, obstruction and both pixel sizes
+    assert "kind of guide optics" in action
+    everything = rigs.from_flat(rigs.flat(CLUB), own=rigs.flat(CLUB))
+    number, meaning, action = questions.card(everything)
+    assert numbers(number)[0] == numbers(number)[1] and "on your values alone" in meaning
+    assert action.startswith("Nothing")
+
+
+def test_each_value_is_either_described_or_assumed(rig):
+    _, rows = questions.table_of_what_is_known(rig)
+    assert [row[0] for row in rows] == [name.replace("_", " ") for name in rigs.SECTIONS]
+    for part, described, assumed in rows:
+        assert (described == "nothing yet") == assumed.startswith("all "), part
+    mount_row = next(row for row in rows if row[0] == "mount")
+    assert mount_row[1:] == ("nothing yet", "all 5 values")
+
+
+@pytest.fixture
+def form(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    return questions.rig_form(CLUB)
+
+
+def test_the_form_shows_eight_values_first_and_marks_whose_they_are(form):
+    on_top = [key for key, part in form._parts.items() if part.input in form.box.children]
+    assert on_top == ["name", *questions.FIRST, "confirmed"]
+    assert len(questions.FIRST) == 8
+    for key in questions.FIRST:
+        assert form._inputs[key].description.endswith("(demo)")
+    assert set(form.answers) == {*rigs.flat(CLUB), "confirmed"}
+
+
+def test_another_kind_of_guide_optics_comes_with_a_plausible_one(form):
+    form._inputs["guide_optics.kind"].value = "guide telescope"
+    form.save()
+    saved = rigs.load_rig(rigs.SAVED_RIG)
+    optics = saved.guide_optics
+    assert 20 * u.mm < optics.aperture < 100 * u.mm and 100 * u.mm < optics.focal_length < 500 * u.mm
+    assert optics.central_obstruction == 0 and optics.flexure > 0 * u.arcsec / u.h
+    assert "guide_optics.kind" in saved.own
+    assert not {"guide_optics.aperture", "guide_optics.focal_length", "guide_optics.flexure"} & saved.own
+    form._inputs["guide_optics.kind"].value = "pick-off"
+    form.save()
+    assert rigs.load_rig(rigs.SAVED_RIG).guide_optics == CLUB.guide_optics
+
+
+def test_the_form_refuses_at_the_field_and_tells_where_the_reader_stands(form):
+    form._inputs["main_camera.pixel_size"].value = -3.0
+    assert "expected above 0" in form._parts["main_camera.pixel_size"]._told.value
+    form.save()
+    assert form.message.startswith("Not done.")
+    form._inputs["main_camera.pixel_size"].value = 3.76
+    form.save()
+    assert f"Saved as {rigs.SAVED_RIG}." in form.message
+    assert "1 of the 53 values" in form.message and "Give next" in form.message
+    assert rigs.load_rig(rigs.SAVED_RIG).own == {"main_camera.pixel_size"}
+
+
+def test_values_left_as_they_are_become_the_readers_when_they_say_so(form):
+    form._inputs["confirmed"].value = "they are mine too"
+    form.save()
+    assert set(questions.FIRST) <= rigs.load_rig(rigs.SAVED_RIG).own
+
+
+def test_the_second_form_works_out_what_stands_on_no_label(rig):
+    form = questions.finding_form(rig)
+    form.save()
+    lines = form.message.splitlines()
+    assert lines[0] == "Worm period: 479 s."
+    assert numbers(lines[1])[0] == pytest.approx(rig.site.seeing.value, abs=0.4)  # its start: a star of that seeing
+    assert len(lines) == (5 if rig.guide_optics.kind == "pick-off" else 2)
+    if rig is CLUB:
+        assert numbers(lines[2]) == [60.0] and numbers(lines[3])[0] == pytest.approx(16, abs=0.5)
+        assert numbers(lines[4])[0] == 60  # the demo's angle, as the guide field takes it
+
+
+def test_advice_names_fields_that_exist():
+    keys = set(rigs.flat(CLUB))
+    assert set(questions.ADVICE) | set(questions.NEXT) <= keys
