@@ -88,6 +88,7 @@ ORDER = [
     "error_budget.causes",
     "error_budget.next_change",
     "error_budget.diagnosis",
+    "error_budget.suspects",
     "planetary.sampling",
     "planetary.frames",
     "planetary.planets",

@@ -5,6 +5,7 @@ from helpers.error_budget.diagnosis import CAUSES, KNOWN, Diagnosis, Priors, dia
 from helpers.error_budget.next_change import Option, fwhm_map, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
 from helpers.error_budget.predict import predict
+from helpers.error_budget.suspects import SEVERAL, Suspect, suspects
 from helpers.error_budget.terms import MODEL_ERROR, USABLE_ERROR, Budget, evaluate, stars_like
 
 __all__ = [
@@ -12,12 +13,14 @@ __all__ = [
     "FACTORS",
     "KNOWN",
     "MODEL_ERROR",
+    "SEVERAL",
     "SPREADS",
     "USABLE_ERROR",
     "Budget",
     "Diagnosis",
     "Option",
     "Priors",
+    "Suspect",
     "attribute",
     "attribute_intervals",
     "diagnose",
@@ -26,6 +29,7 @@ __all__ = [
     "invented_nights",
     "predict",
     "stars_like",
+    "suspects",
     "unexplained",
     "usual_changes",
     "what_next",

@@ -11,6 +11,7 @@ act together.
 """
 
 from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -79,6 +80,8 @@ _SEEING_STEPS = np.geomspace(
 _KNOWN_SEEING = 0.03  # spread of the logarithm of a seeing that was measured
 _WIDER = 1.4  # of the proposal, over the error of the measured rms
 _FIELDS, _MOST_STARS = 100, 8  # star fields, and stars of each; fainter ones weigh next to nothing
+_OFTEN = 0.35  # share of draws at least that have a rare fault, other stars or poor focus
+_NEGLIGIBLE = 1e-8  # of all weight: draws with less can change no answer
 _FEW = 30  # effective draws; below, no chance is worth stating
 _UNKNOWN = 0.5  # below this no cause is named alone
 
@@ -198,7 +201,12 @@ def _rigs(known):
 
 
 def _case(known):
-    known = _checked_known(known)
+    return _remembered_case(tuple(sorted(_checked_known(known).items())))
+
+
+@lru_cache(maxsize=8)
+def _remembered_case(items):
+    known = dict(items)
     rigs = _rigs(known)
     budgets = [evaluate(rig) for rig in rigs]
     models = {side: LogModel(rig, budget, READ_NOISES) for side, rig, budget in zip("ab", rigs, budgets, strict=True)}
@@ -213,23 +221,40 @@ def _case(known):
     return _Case(rigs, known, models, stars, available)
 
 
-def _draw(case, priors, rng, draws):
-    """What each draw holds besides the seeing: arrays by name, with a side "a" or "b" where the logs may differ."""
+def _flags(rng, draws, chance, often):
+    """True with this chance, and the weight of each draw; rare ones are drawn `often` and count for less."""
+    proposed = chance if chance in (0.0, 1.0) else max(chance, often)
+    flags = rng.random(draws) < proposed
+    weights = np.where(
+        flags, chance / proposed if proposed else 1.0, (1 - chance) / (1 - proposed) if proposed < 1 else 1.0
+    )
+    return flags, weights
+
+
+def _draw(case, priors, rng, draws, often=0.0):
+    """What each draw holds besides the seeing: arrays by name, with a side "a" or "b" where the logs may differ.
+
+    What is rare (faults, other stars, poor focus) is drawn at least this `often`; "weight" makes up for it.
+    """
     field = rng.integers(_FIELDS, size=draws)
     drawn = {
         "field": field,
         "state": rng.integers(nights.STATES, size=draws),
         "worm": np.exp(nights.SPREADS["mount.periodic_error"] * rng.standard_normal(draws)),
         "drift": np.exp(nights.SPREADS["mount.polar_error"] * rng.standard_normal(draws)),
+        "weight": np.ones(draws),
     }
     for side, rig in zip("ab", case.rigs, strict=True):
         most = np.minimum(case.available[field], rig.guiding.stars)
-        fewer = rng.random(draws) < priors.fewer_stars
+        chances = (priors.fewer_stars, priors.other_stars, priors.fault, priors.out_of_focus)
+        drawn_flags = [_flags(rng, draws, chance, often) for chance in chances]
+        fewer, others, faulty, blurred = (flags for flags, _ in drawn_flags)
+        drawn["weight"] = drawn["weight"] * np.prod([weights for _, weights in drawn_flags], axis=0)
         number = np.where(fewer, 1 + np.floor(rng.random(draws) * most).astype(int), most)
-        shift = np.where(rng.random(draws) < priors.other_stars, priors.brightness * rng.standard_normal(draws), 0.0)
+        shift = np.where(others, priors.brightness * rng.standard_normal(draws), 0.0)
         octaves = np.log([priors.fault_least, priors.fault_most])
-        factor = np.where(rng.random(draws) < priors.fault, np.exp(rng.uniform(*octaves, size=draws)), 1.0)
-        blur = np.abs(priors.defocus * rng.standard_normal(draws)) * (rng.random(draws) < priors.out_of_focus)
+        factor = np.where(faulty, np.exp(rng.uniform(*octaves, size=draws)), 1.0)
+        blur = np.abs(priors.defocus * rng.standard_normal(draws)) * blurred
         known = case.known
         if f"stars_{side}" in known:
             number = np.full(draws, known[f"stars_{side}"])
@@ -353,7 +378,7 @@ def _condition(case, priors, drawn, measured, rng):
     """
     draws = drawn["field"].size
     drawn = drawn | _read_noises(case, draws)
-    weight = np.ones(draws)
+    weight = drawn["weight"].copy()
     for side, (rms, error) in zip("ab", measured, strict=True):
         error = np.hypot(error, MODEL_ERROR * rms)
         mean, spread = _seeing_law(case, priors, side, drawn.get("seeing_a"))
@@ -493,13 +518,15 @@ def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, prio
 
 
 def _diagnose(case, priors, measured, rng, draws):
-    drawn, weight = _condition(case, priors, _draw(case, priors, rng, draws), measured, rng)
+    drawn, weight = _condition(case, priors, _draw(case, priors, rng, draws, _OFTEN), measured, rng)
     if not weight.sum() > 0:
         raise ValueError(
             f"measured_a, measured_b: expected values that this rig can log, found {measured[0][0]:g} and "
             f"{measured[1][0]:g} arcsec"
         )
-    weight /= weight.sum()
+    counts = weight > _NEGLIGIBLE * weight.sum()
+    drawn = {name: value[counts] for name, value in drawn.items()}
+    weight = weight[counts] / weight[counts].sum()
     effective = 1 / np.sum(weight**2)
     change = measured[0][0] - measured[1][0]
     parts = _shares(case, drawn, change)

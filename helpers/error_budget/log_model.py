@@ -49,7 +49,7 @@ class LogModel:
         self._read_noises = np.arcsinh(own if read_noises is None else read_noises)
         self._errors = _error_tables(_light_key(rig), rig, round(budget.airmass, 4), tuple(np.sinh(self._read_noises)))
         self._mount = _mount_variances(rig, budget.target.dec)
-        self._noise_share = _noise_share(rig)
+        self._noise_share = noise_share(rig)
         self._factor = 1.0
         if budget.rig == rig:
             here = self.rms(np.ones(1), np.array([nights.STATES]), budget.guide_field.magnitudes[None])
@@ -209,7 +209,7 @@ def _mount_variances(rig, declination):
     return [float(part.mean()) for part in found]
 
 
-def _noise_share(rig):
+def noise_share(rig):
     """Variance on the log, both axes, over the squared noise of one axis."""
     count, _ = exposures_of(rig)
     length = guided_air.series_length(count)
