@@ -1,35 +1,87 @@
-"""The report: one page without addresses, refused before it starts when something is wrong."""
+"""The report: two sheets of A4 without addresses, refused before it starts when something is wrong."""
 
 import datetime
 import re
+from pathlib import Path
 
-import nbformat
+import astropy.units as u
 import pytest
 
 from helpers import rig as rigs
 from helpers.command import report
 
+CHROMIUM = Path("/usr/bin/chromium")
+DAY = datetime.date(2026, 11, 7)
+REFRACTOR = {
+    "telescope.focal_length": 910 * u.mm,
+    "telescope.aperture": 130 * u.mm,
+    "telescope.central_obstruction": 0.0,
+    "guide_optics.aperture": 130 * u.mm,
+    "guide_optics.focal_length": 910 * u.mm,
+    "guide_optics.central_obstruction": 0.0,
+    "guide_camera.pixel_size": 2.9 * u.um,
+    "main_camera.pixel_size": 3.76 * u.um,
+}
+RIGS = {
+    "club": rigs.demo_rig(),
+    "starter": rigs.demo_rig("starter"),
+    "refractor": rigs.changed(rigs.demo_rig(), REFRACTOR | {"name": "<b>refractor</b> & https://a.b"}),
+}
 
-def workbook():
-    book = nbformat.read(report.WORKBOOK, as_version=4)
-    assert any(report.TAG in cell["metadata"].get("tags", []) for cell in book["cells"])
-    return book
+
+@pytest.fixture(scope="module", params=RIGS, ids=str)
+def written(request):
+    return report.page(RIGS[request.param], DAY), RIGS[request.param]
 
 
-def test_the_saved_workbook_makes_a_page_of_its_own():
-    page = report.page(workbook(), rigs.demo_rig(), datetime.date(2026, 11, 7))
+def test_a_page_of_its_own_with_all_its_parts(written):
+    page, _ = written
     assert "2026-11-07" in page
-    assert "Guiding report: club rig" in page
-    assert "logged rms, both axes" in page
-    assert "What was assumed, and the sources" in page
-    assert page.count("data:image/png;base64,") >= 1
-    assert not re.search(r"https?:|//[a-z]+\.|<script|src=\"(?!data:)", page)
+    for part in ("Your numbers so far", "What goes into the log", "Exposure, gain, and stars", "What next?"):
+        assert f">{part}" in page
+    for part in ("If a newer camera logs less", "Words", "What was assumed, and the sources", "The rig as given"):
+        assert f">{part}" in page
+    assert "logged rms: what the guide camera measured" in page
+    assert page.count("data:image/png;base64,") == 1
+    assert not re.search(r"<script|src=\"(?!data:)|href", page)
     assert all(re.findall(r'<img alt="([^"]*)"', page))
-    assert "import sys" not in page
+    assert "import sys" not in page and "Guess first" not in page and "nan" not in page
     assert "guide camera, read noise: 0.9 electron" in page
 
 
-def test_markdown_of_the_cells():
+def test_names_are_shown_as_they_are(written):
+    page, rig = written
+    if "<" in rig.name:
+        assert "<b>refractor</b>" not in page
+        assert "&lt;b&gt;refractor&lt;/b&gt; &amp; https://a.b" in page
+
+
+def test_changes_without_effect_share_a_line(written):
+    page, _ = written
+    rows = re.findall(r"<tr>\s*<td>(\d+)</td>\s*<td>(.*?)</td>\s*<td>(.*?)</td>", page, re.DOTALL)
+    assert sum("no change that can be told" in row[2] for row in rows) <= 1
+    assert any("nothing" in row[1] for row in rows)
+
+
+@pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium prints the page")
+def test_it_prints_on_two_sheets_of_a4(written, tmp_path):
+    sync_api = pytest.importorskip("playwright.sync_api")
+    page, _ = written
+    path = tmp_path / "report.html"
+    path.write_text(page, encoding="utf-8")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        tab = browser.new_page()
+        tab.goto(path.as_uri())
+        printed = tab.pdf(prefer_css_page_size=True)
+        browser.close()
+    # each sheet of a PDF is an object of type Page (ISO 32000-1, 7.7.3.3)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) == 2
+    width, height = map(float, re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", printed).groups())
+    assert (width, height) == pytest.approx((595.3, 841.9), abs=1.5)  # A4 in points, ISO 216
+
+
+def test_markdown_of_ours():
     page = report.markdown_to_html(
         "## Head\ntext *a* **b** <c> &lt;d\n\n| x | y |\n| --- | --- |\n| 1 | 2 |\n\n- one\n- two\n\n"
         "[words](https://a.b) ![picture](https://a.b/c.png) <img src=x onerror=y>"
@@ -43,8 +95,8 @@ def test_markdown_of_the_cells():
     assert "a.b" not in page
 
 
-def test_a_wrong_rig_is_refused_before_anything_runs(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(report.workbooks, "run", lambda *_: pytest.fail("must not run"))
+def test_a_wrong_rig_is_refused_before_anything_is_computed(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(report, "page", lambda *_: pytest.fail("must not compute"))
     rig = tmp_path / "rig.toml"
     rigs.save_rig(rigs.demo_rig(), rig)
     rig.write_text(rig.read_text(encoding="utf-8").replace('"2.5 arcsec"', '"2.5 s"'), encoding="utf-8")
@@ -57,8 +109,7 @@ def test_a_wrong_rig_is_refused_before_anything_runs(tmp_path, capsys, monkeypat
 
 
 def test_a_report_that_is_there_is_kept_unless_told(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(report.workbooks, "run", lambda *_: None)
-    monkeypatch.setenv(rigs.RIG_VARIABLE, "demo")
+    monkeypatch.setattr(report, "page", lambda rig, day: f"Guiding report: {rig.name}")
     target = tmp_path / "report.html"
     target.write_text("mine", encoding="utf-8")
     assert report.main(["--output", str(target)]) == 1
@@ -70,8 +121,7 @@ def test_a_report_that_is_there_is_kept_unless_told(tmp_path, capsys, monkeypatc
 
 
 def test_a_page_that_cannot_be_written_is_told(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr(report.workbooks, "run", lambda *_: None)
-    monkeypatch.setenv(rigs.RIG_VARIABLE, "demo")
+    monkeypatch.setattr(report, "page", lambda *_: "page")
     assert report.main(["--output", str(tmp_path / "no" / "report.html")]) == 1
     assert "No such file or directory" in capsys.readouterr().err
 

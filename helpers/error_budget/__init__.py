@@ -2,7 +2,7 @@
 
 from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
 from helpers.error_budget.diagnosis import CAUSES, KNOWN, Diagnosis, Priors, diagnose, invented_nights
-from helpers.error_budget.next_change import Option, fwhm_map, usual_changes, what_next
+from helpers.error_budget.next_change import Option, fwhm_map, settings_band, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import SEVERAL, Suspect, suspects
@@ -28,6 +28,7 @@ __all__ = [
     "fwhm_map",
     "invented_nights",
     "predict",
+    "settings_band",
     "stars_like",
     "suspects",
     "unexplained",

@@ -92,6 +92,18 @@ _STEPS = (
 )
 
 
+# What the panel of suspects switches: label, and whether it is on at the start.
+SWITCHES = {
+    "infrared": ("the older camera's near infrared", True),
+    "noise": ("its read noise", True),
+    "rest": ("its visible light, and no mosaic", True),
+    "short": ("exposure 0.5 s instead of 1 s", False),
+    "one": ("one star instead of four", False),
+    "faint": (f"stars {FAINTER:g} magnitudes fainter", False),
+    "fault": (f"a camera that reads with {FAULTY.value:g} electrons", False),
+}
+
+
 @lru_cache(maxsize=256)
 def together(chosen):
     """Budget of the newer camera's run with the chosen things (a tuple of names) as the older run may have had them."""

@@ -12,12 +12,16 @@ from helpers.classroom.exercises import Question
 from helpers.error_budget import drawings
 from helpers.error_budget.diagnosis import CAUSES, Priors, diagnose
 from helpers.error_budget.log_model import noise_share
-from helpers.error_budget.next_change import usual_changes, what_next
+from helpers.error_budget.next_change import settings_band, usual_changes, what_next
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import city_rigs, suspects
-from helpers.error_budget.terms import MODEL_ERROR, evaluate, stars_like
+from helpers.error_budget.terms import MODEL_ERROR, USABLE_ERROR, evaluate, stars_like
+from helpers.guide_field.chances import chance_on_sensor
+from helpers.guide_field.pick_off import sensor_field
+from helpers.guide_field.stars import sensor_size
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
+from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _NIGHTS, _DRAWS = 300, 20_000
@@ -398,6 +402,42 @@ def table_of_optics(rig):
             )
         )
     return ("club's rig, with camera A and with B", "log [arcsec]", "star in the picture [arcsec]", "stars used"), rows
+
+
+def settings_in_words(rig, within=0.03):
+    """Which exposures and gains make no difference to the picture."""
+    exposures, gains = settings_band(rig, within)
+    short, long = (value.to_value(u.s) for value in exposures)
+    now = rig.guiding
+    fits = short <= now.exposure.to_value(u.s) <= long and gains[0] <= now.loop_gain <= gains[1]
+    return (
+        f"Exposures from {short:g} to {long:g} s at your gain of {now.loop_gain:g}, and gains from {gains[0]:g} to "
+        f"{gains[1]:g} at your exposure of {now.exposure.to_value(u.s):g} s, leave the star in the picture within "
+        f"{within:.0%} of the best of them. "
+        + ("Yours are among them: leave them." if fits else "Choose from the middle of these.")
+    )
+
+
+def stars_in_words(rig):
+    """How likely usable guide stars are, on the average of the sky about the default target."""
+    target = mine(rig).target
+    faintest = view(rig, light_share=1, airmass=mine(rig).airmass).faintest(USABLE_ERROR)
+    sensor = sensor_size(rig.guide_camera)
+    field = sensor_field(rig.guide_optics, *(side * u.mm for side in sensor))
+    place = target.galactic
+    limit = min(float(faintest), 17.0)  # the end of the star counts
+    one, three = (chance_on_sensor(field, limit, None, place.b, place.l, at_least=number) for number in (1, 3))
+    return (
+        f"Stars are usable down to G = {float(faintest):.1f}, as they reach the camera. For a target "
+        f"{abs(place.b.deg):.0f} degrees from the Milky Way the chance of at least one on the guide sensor is "
+        f"{float(one):.0%}, of three {float(three):.0%}"
+        + (
+            ", and the same again after the flip, with another field. Workbook 03 finds the angle to set from a star "
+            "list."
+            if rig.guide_optics.kind == "pick-off"
+            else "; a guide telescope keeps its field through the flip."
+        )
+    )
 
 
 # Where people go wrong.
