@@ -13,15 +13,27 @@ from helpers.multi_star.averaging import (
     snr_weights,
     with_centroid_noise,
 )
+from helpers.multi_star.field_mean import MeanMotion, MeasuredStars, measure_field
+from helpers.multi_star.losing import chance_of_missing, cloud_that_hides, fallback_exposure
+from helpers.multi_star.own_frames import FramesFound, find_stars, read_guide_frames
 
 __all__ = [
+    "FramesFound",
+    "MeanMotion",
+    "MeasuredStars",
     "StarMeasurements",
     "best_weights",
+    "chance_of_missing",
+    "cloud_that_hides",
+    "fallback_exposure",
+    "find_stars",
     "mean_variance",
     "measure_centroids",
+    "measure_field",
     "measure_stars",
     "motion_covariance",
     "pair_covariance",
+    "read_guide_frames",
     "robust_mean",
     "simulate_motion",
     "snr_weights",

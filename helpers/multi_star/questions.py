@@ -1,0 +1,416 @@
+"""Guesses, exercises, forms and card of workbook 05; each answer is computed for the rig it is asked of."""
+
+import astropy.units as u
+import numpy as np
+
+from helpers import guide_field, multi_star, seeing, starlight
+from helpers.classroom import guesses
+from helpers.classroom.exercises import Question
+from helpers.guide_field import stars as field_stars
+from helpers.multi_star import drawings
+
+_WANTED = 0.1 * u.arcsec  # centroid error up to which a star is used
+_BESIDE = 2.0 * u.arcmin  # one-axis rms by which a mount may point beside its aim after a flip
+_FIELDS = 2000  # drawn to find what a poor one holds
+
+
+def _wander(rig):
+    return seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
+
+
+def mean_of_eight(rig):
+    """What the mean of eight stars keeps of the movement by the air."""
+    _, kept = drawings.eight(rig)
+    return guesses.choices(
+        "05.arrows",
+        "At the left only the air moves the stars. How much of one star's movement is left in the mean of eight?",
+        {"a third": 0.35, "a half": 0.5, "two thirds or more": 0.85},
+        kept,
+        f"{kept:.0%} of it. The light of all stars crosses the same air near the ground, and slow, wide waves of air "
+        f"higher up: they go the same way together. At the right each error is a new accident; there {8**-0.5:.0%} is "
+        "left, one over the root of eight.",
+    )
+
+
+def all_own_stars(rig):
+    """What all stars of the reader's field leave, against the best alone."""
+    field = drawings.own_field(rig)
+    one, every = field.mean(1), field.mean()
+    count, further = len(field), field.stars.magnitudes[1:]
+    why = (
+        f" The further stars are fainter (G = {further.min():.1f} to {further.max():.1f} instead of "
+        f"{field.stars.magnitudes[0]:.1f}), and the air is shared."
+        if count > 2
+        else ""
+    )
+    return guesses.choices(
+        "05.own",
+        f"Instead of your best star alone, all {count} of your field are averaged. What is left of the movement?",
+        {"nearly all of it": 0.95, "about two thirds": 0.67, "a third": 0.33},
+        float(every.both / one.both),
+        f"{float(every.both / one.both):.0%} of it: {every.both.value:.2f} instead of {one.both.value:.2f} arcsec. "
+        f"The air's part goes from {one.air.value:.2f} to {every.air.value:.2f}, that of the errors of measuring from "
+        f"{one.noise.value:.3f} to {every.noise.value:.3f}.{why}",
+    )
+
+
+def lone_star(rig):
+    """How much worse the lone star after the flip is than seven; the demo field, the same for each rig."""
+    seven, one = (field.mean() for field in drawings.demo_measured())
+    ratio = float(one.both / seven.both)
+    return guesses.choices(
+        "05.flip",
+        "Before the flip the club's camera follows seven stars, after it a lone one, fainter than most of them. How "
+        "much larger is the movement it reports, if the mount stands still?",
+        {"less than a fifth": 1.1, "half as large again": 1.5, "2.6 times as large, the root of seven": 2.65},
+        ratio,
+        f"By {ratio - 1:.0%}: {one.both.value:.3f} instead of {seven.both.value:.3f} arcsec. The error of measuring is "
+        f"{float(one.noise / seven.noise):.0f} times as large, but both are small beside the air, which seven stars "
+        f"share. What changes is the risk: a cloud that the seven outlast takes the lone star away.",
+    )
+
+
+def nine_errors(rig):
+    """Exercise: error of the mean of nine."""
+    one = 0.30 * u.arcsec
+    right = np.sqrt(multi_star.mean_variance(np.diag(np.full(9, one.value**2)) * u.arcsec**2))
+    return Question(
+        "05.1",
+        "Nine stars are equally bright, and each is measured with an error of 0.30 arcsec. How large is the error of "
+        "their mean? (Leave the air aside.)",
+        right,
+        unit=u.arcsec,
+        percent=3,
+        mistakes=(
+            (one / 9, "the mean square falls to a ninth, the error to its root."),
+            (one, "errors of different stars know nothing of each other; they cancel in part."),
+        ),
+        hint="Errors that know nothing of each other: that of one star, over the square root of the number of stars.",
+        solution=f"0.30 arcsec over 3, the root of 9, is {right.value:.2f} arcsec.",
+    )
+
+
+def two_alike(rig):
+    """Exercise: movement of the mean of two stars that move much alike."""
+    one, alike = 0.40 * u.arcsec, 0.8
+    right = np.sqrt(multi_star.mean_variance(one.value**2 * np.array([[1, alike], [alike, 1]]) * u.arcsec**2))
+    return Question(
+        "05.2",
+        f"The air moves each of two bright stars by {one.value:.2f} arcsec rms, with a correlation of {alike}. How far "
+        "does their mean move?",
+        right,
+        unit=u.arcsec,
+        percent=2,
+        mistakes=(
+            (one / 2**0.5, "that would be right if they knew nothing of each other; these move much alike."),
+            (one, "nearly, but a little does cancel."),
+            (right**2 / u.arcsec, "that is the mean square; take its root."),
+        ),
+        hint="The mean square of the mean of two is that of one star, times (1 + correlation) / 2.",
+        solution=f"{one.value:.2f} arcsec times the root of (1 + {alike}) / 2 is {right.value:.3f} arcsec: "
+        f"{1 - float(right / one):.0%} less than one star.",
+    )
+
+
+def what_is_shared(rig):
+    """Exercise: which part sets a log that stars don't improve."""
+    shared = "what all stars share: air and mount"
+    return Question(
+        "05.3",
+        "With one bright star your log shows 0.50 arcsec, with nine bright stars 0.48. Which part sets the number?",
+        shared,
+        options=("errors of measuring", shared, "one bad star"),
+        mistakes=(
+            ("errors of measuring", "those would have fallen to a third."),
+            ("one bad star", "one bad star among nine would make it worse, not better."),
+        ),
+        hint="Which part does not change with the number of stars?",
+        solution="What all stars share. More stars won't help; look at exposure, mount and loop.",
+    )
+
+
+def flip_table():
+    """Head and rows: seven stars and one, in air, error of measuring, and the risk of losing them."""
+    club, *fields = drawings.demo_fields()
+    means = [field.mean() for field in drawings.demo_measured()]
+    hides = [multi_star.cloud_that_hides(club, stars, airmass=drawings.demo_airmass()) for stars in fields]
+    missed = [_missed(club, stars) for stars in fields]
+    head = ("the club's field", f"before: {len(fields[0])} stars", "after: one star")
+    rows = [
+        ("air, one-axis rms [arcsec]", *(f"{mean.air.value:.3f}" for mean in means)),
+        ("errors of measuring [arcsec]", *(f"{mean.noise.value:.3f}" for mean in means)),
+        ("both [arcsec]", *(f"{mean.both.value:.3f}" for mean in means)),
+        ("a cloud loses all when it lets less through than", *(f"1/{10 ** (0.4 * cloud):.0f}" for cloud in hides)),
+        (f"pointing off by {_BESIDE.value:g} arcmin rms: no star on the sensor", *(f"{share:.1%}" for share in missed)),
+        ("one star goes wrong", "seen, and left out", "the mount follows it"),
+    ]
+    return head, rows
+
+
+def _missed(rig, stars):
+    return multi_star.chance_of_missing(rig, stars, _BESIDE, np.random.default_rng(3))
+
+
+def flip_words():
+    """What the table says, and what helps beforehand."""
+    club, before, after = drawings.demo_fields()
+    target, airmass = guide_field.DEMO_TARGET, drawings.demo_airmass()
+    seen = starlight.view(club, airmass=airmass, light_share=1)
+    around = guide_field.load_catalogue(drawings.DEMO_DATA / "field_surroundings.ecsv")
+    limits = seen.faintest(_WANTED), seen.brightest()
+    found = guide_field.search_position_angles(around, target, club, *limits, at_least=3, present=before.position_angle)
+    best = int(np.argmin(np.abs(found.position_angle - found.best)))
+    tenth = float(after.magnitudes[0]) + 2.5
+    longer = multi_star.fallback_exposure(club, tenth, airmass=airmass)
+    exposure = (
+        f"Second, an exposure to fall back to: with {longer.value:.1f} s instead of {club.guiding.exposure.value:g} s "
+        f"the lone star is known to {_WANTED.value:g} arcsec even where a cloud leaves a tenth of its light."
+        if longer is not None
+        else "A longer exposure does not help where a cloud leaves a tenth of its light."
+    )
+    return (
+        "A night with nobody there can be prepared. First, the angle: turned by "
+        f"{abs(found.turn.value):.0f} degrees, the guide camera has {found.before[best]} usable stars "
+        f"before the flip and {found.after[best]} after it, instead of {len(before)} and {len(after)}. {exposure}"
+    )
+
+
+def own_number(rig):
+    """The reader's number of this workbook, in words."""
+    field, count = drawings.own_field(rig), drawings.used(rig)
+    mean, alone = field.mean(count), _wander(rig)
+    stars = "The star that your camera would use has" if count == 1 else f"The mean of the {count} stars in use has"
+    return (
+        f"{stars} an error of measuring of {mean.noise.value:.2f} arcsec on each axis in "
+        f"{rig.guiding.exposure.value:g} s. "
+        f"The air moves it by {mean.air.value:.2f} arcsec, {float(mean.air / alone):.0%} of what it does to one star."
+    )
+
+
+def own_words(rig):
+    """What the own number rests on, in words."""
+    field, count = drawings.own_field(rig), drawings.used(rig)
+    bright = field.stars.magnitudes[:count]
+    to = f" to {bright.max():.1f}" if count > 1 else ""
+    good = field.errors[count - 1] <= _WANTED
+    rule = (
+        f"In use are stars known to {_WANTED.value:g} arcsec or better."
+        if good
+        else f"No star there is known to {_WANTED.value:g} arcsec, so the best of the poor ones are in use."
+    )
+    holds = f"at least {len(field)}" if len(field) == max(drawings.MOST, rig.guiding.stars) else str(len(field))
+    return (
+        f"A middling field has on your guide sensor {holds} {'star' if len(field) == 1 else 'stars'} that can be "
+        f"measured. {rule} Their brightness, as it reaches the camera, is G = {bright.min():.1f}{to}: what a pick-off "
+        "mirror keeps back is taken off."
+    )
+
+
+def table_of_likeness(rig):
+    """Head and rows: how alike the air moves two stars."""
+    apart = np.array([0, 1, 3, 10, 30, 60])
+    separations = np.column_stack([apart, 0 * apart]) * u.arcmin
+    times = [0 * u.s, rig.guiding.exposure, 4 * rig.guiding.exposure]
+    found = []
+    for time in times:
+        air = seeing.atmosphere_for(rig.site)
+        both = multi_star.pair_covariance(separations, rig.guide_optics.aperture, air, time).mean(axis=0)
+        found.append((both / both[0]).value)
+    head = ("distance of two stars", *("at an instant" if not t.value else f"after {t.value:g} s" for t in times))
+    rows = [(f"{a} arcmin", *(f"{part[k]:.2f}" for part in found)) for k, a in enumerate(apart) if a]
+    return head, rows
+
+
+def table_of_weights(rig):
+    """Head and rows: four ways to use the reader's stars, all that can be measured."""
+    field = drawings.own_field(rig)
+    count, full = len(field), multi_star.with_centroid_noise(field.air, field.errors)
+    ways = {
+        "the best star alone": np.eye(count)[0],
+        "all alike": np.full(count, 1 / count),
+        "each by 1 / error², as the panels do": multi_star.snr_weights(field.errors),
+        "best weights": multi_star.best_weights(full.mean(axis=0)),
+    }
+    rows = []
+    for name, weights in ways.items():
+        mean = field.mean(weights=weights)
+        rows.append((name, *(f"{part.value:.3f}" for part in (mean.air, mean.noise, mean.both))))
+    return (f"your field, {count} stars, in arcsec", "air", "errors of measuring", "both"), rows
+
+
+def table_of_methods(rig):
+    """Head and rows: error of four ways to find the middle of a star, measured on simulated frames."""
+    field, count = drawings.own_field(rig), drawings.used(rig)
+    found = drawings.centroid_methods(rig, float(field.stars.magnitudes[count - 1]))
+    head = ("way to find the middle", "one-axis error [arcsec]", "against the least possible")
+    return head, [(name, f"{error:.3f}", f"{error / found['least possible']:.2f}") for name, error in found.items()]
+
+
+def more_cannot_harm(rig):
+    """What is true of "more stars can't harm", in words."""
+    covariance, _ = drawings.eight(rig)
+    six = covariance[:, :6, :6]
+    wander = np.sqrt(covariance[:, 0, 0].mean())
+    bright = 0.1 * wander
+    together = np.sqrt(multi_star.mean_variance(six).mean())
+    usable = min(_WANTED, wander)
+    noise = np.hypot(bright, 5**0.5 * usable) / 6
+    # equal weights: air of six and noise of six against one star alone
+    harm = np.sqrt((36 * (wander**2 + bright**2 - together**2) - bright**2) / 5)
+    return (
+        f"In a plain mean with stars one would use it is true: a bright star alone moves "
+        f"{np.hypot(wander, bright).value:.3f} arcsec; with five more, each known only to {usable.value:.2f} arcsec, "
+        f"{np.hypot(together, noise).value:.3f}. Five more begin to harm when each is worse than "
+        f"{harm.value:.2f} arcsec; weights by 1 / error² prevent that. The real harm is a star that goes wrong unseen."
+    )
+
+
+def field_form(rig):
+    """Fields of the form for the reader's own stars."""
+    field, count = drawings.own_field(rig), drawings.used(rig)
+    shown = ", ".join(f"{magnitude:.1f}" for magnitude in field.stars.catalogue_magnitudes[:count])
+    share = starlight.view(rig).light_share
+    at_once = {"section": "stars", "folded": False, "choices": None}
+    return [
+        at_once
+        | {
+            "key": "magnitudes",
+            "label": "your guide stars",
+            "unit": "Gaia G, with commas between",
+            "value": shown,
+            "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
+            "if_unknown": "Leave the stars of a middling field. "
+            + (f"The {share:.0%} that your mirror lets through are taken off." if share < 1 else ""),
+        },
+        at_once
+        | {
+            "key": "exposure",
+            "label": "guide exposure",
+            "unit": "s",
+            "value": float(rig.guiding.exposure.value),
+            "typical": "1 to 4",
+        },
+    ]
+
+
+def _numbers(text):
+    """Magnitudes typed with commas, semicolons or spaces between."""
+    try:
+        values = [float(part) for part in text.replace(";", " ").replace(",", " ").split()]
+    except ValueError:
+        raise ValueError(
+            f"your guide stars: expected numbers with a point, such as 10.5, 11.2; found {text!r:.60}"
+        ) from None
+    if not 1 <= len(values) <= 40:
+        raise ValueError(f"your guide stars: expected 1 to 40 numbers, found {len(values)}")
+    return np.array(values)
+
+
+def field_reply(rig):
+    """What the form answers: a function of its answers."""
+
+    def reply(answers):
+        catalogue = _numbers(answers["magnitudes"])
+        share = starlight.view(rig).light_share
+        places = np.resize(drawings.spread(rig).value, (len(catalogue), 2)) * (
+            1 - 0.02 * np.arange(len(catalogue))[:, None]
+        )
+        stars = guide_field.stars_at(rig, places * u.arcmin, catalogue - 2.5 * np.log10(share))
+        field = multi_star.measure_field(rig, stars, answers["exposure"] * u.s)
+        both = [field.mean(n).both.value for n in range(1, len(field) + 1)]
+        enough = next(n for n, value in enumerate(both, 1) if value <= 1.02 * both[-1])
+        mean = field.mean()
+        word = "star gives" if enough == 1 else f"{enough} stars give"
+        lost = len(catalogue) - len(field)
+        left = f" ({lost} can't be measured: too faint, or so bright that a pixel is full.)" if lost else ""
+        return (
+            f"The mean of {len(field)} moves {mean.both.value:.3f} arcsec on each axis: {mean.air.value:.3f} by the "
+            f"air, {mean.noise.value:.3f} by errors of measuring. The best {word} all of it but 2 %; the best alone "
+            f"{both[0]:.3f}.{left}"
+        )
+
+    return reply
+
+
+def frames_reply(rig):
+    """What is said about a cube of guide frames: a function of the picked paths."""
+
+    def reply(paths):
+        scale = starlight.view(rig).pixel_scale
+        return frames_words(multi_star.read_guide_frames(paths[0], scale))
+
+    return reply
+
+
+def frames_words(found):
+    """What a run of guide frames tells, in words."""
+    lines = [_frames_head(found)]
+    for k in range(1, len(found.places)):
+        expected = np.hypot(found.expected[0], found.expected[k]).value
+        lines.append(
+            f"Star {k + 1} at x = {found.places[k, 0]:.0f}, y = {found.places[k, 1]:.0f}: moves "
+            f"{found.apart[k].value:.3f} arcsec against the brightest; errors of measuring explain {expected:.3f}."
+        )
+    lines.append("What is more than that is air which the two stars do not share, or a star that is not one.")
+    return "\n".join(lines)
+
+
+def _frames_head(found):
+    return (
+        f"{found.frames} frames, {len(found.places)} stars, {found.fwhm.value:.2f} arcsec wide; {found.measured:.0%} "
+        f"of all centres could be measured. The brightest moves {found.moves.value:.2f} arcsec rms on each axis."
+    )
+
+
+def demo_frames(rig):
+    """What the demo's guide frames tell, in words."""
+    found = multi_star.read_guide_frames(drawings.DEMO_DATA / "guide_frames.fits")
+    apart, expected = found.apart[1:].value, np.hypot(found.expected[0], found.expected[1:]).value
+    more = int(np.sum(apart > 2 * expected))
+    return (
+        f"{_frames_head(found)} Against it the others move {apart.min():.2f} to {apart.max():.2f} arcsec; errors "
+        f"of measuring explain {expected.min():.2f} to {expected.max():.2f}. {more} of {len(apart)} move more than "
+        "twice as far: air that two stars do not share."
+    )
+
+
+def poor_field(rig):
+    """G of the best star, as it reaches the camera, of which nine fields in ten have a brighter one."""
+    target, rng = guide_field.default_target(rig), np.random.default_rng(9)
+    return float(np.quantile(field_stars.drawn_magnitudes(rig, target, rng, _FIELDS)[:, 0], 0.9))
+
+
+def card(rig):
+    """The three texts of the card: number, meaning, what to do."""
+    field, count = drawings.own_field(rig), drawings.used(rig)
+    mean = field.mean(count)
+    number = f"{mean.noise.value:.2f} arcsec on each axis: the error of measuring of the mean of your stars."
+    share = float(mean.noise**2 / mean.both**2)
+    meaning = (
+        f"It makes {share:.0%} of what the camera reports (in squares); the rest, {mean.air.value:.2f} arcsec, is air, "
+        "of which more stars take off little."
+    )
+    return number, meaning, _action(rig, field, count)
+
+
+def _action(rig, field, count):
+    """One recommendation."""
+    magnitude, now = poor_field(rig), rig.guiding.exposure
+    alone = field.mean(1)
+    if field.errors[0] > _WANTED:
+        gain = 1 - float(field.mean(count).both / alone.both)
+        if count > 1:
+            return f"Let the camera follow {count} stars: their mean moves {gain:.0%} less than the best star alone."
+        return "Expose longer, or turn the guide camera to a richer field: its only star is poor."
+    longer = multi_star.fallback_exposure(rig, magnitude)
+    if longer is not None and longer > 1.05 * now:
+        return (
+            f"Let the camera follow all stars it can use, and set {longer.value:.1f} s as the exposure to fall back to "
+            f"when only one is left: it is enough for the best star of nine fields in ten, here and after the flip."
+        )
+    if longer is None:
+        return (
+            "Choose the position angle of the guide camera beforehand: in one field of ten its best star is too faint "
+            "for any exposure up to 20 s."
+        )
+    return "Nothing: the best star of nine fields in ten is bright enough for your exposure. Follow all you can use."
