@@ -141,8 +141,8 @@ def arrows(rig):
         )
 
     alt = (
-        "Two star fields with a thin arrow at each of eight stars and a thick arrow for their mean. Air: all arrows "
-        "point much the same way, and the mean is nearly as long. Errors: they point anywhere, and the mean is short."
+        "Two star fields with a thin arrow at each of eight stars and a thick arrow for their mean. Air: the arrows "
+        "point much the same way, and the mean is long. Errors: they point anywhere, and the mean is short."
     )
     return Drawing(figure, tuple(marks), update, alt)
 
@@ -184,8 +184,8 @@ def mean_of_own(rig):
         )
 
     alt = (
-        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both. The air's line is "
-        "nearly level; where stars are bright, the line of both lies close above it."
+        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both. The air's line "
+        "falls little; where stars are bright, the line of both lies close above it."
     )
     return Drawing(figure, (*lines, here, *names), update, alt)
 

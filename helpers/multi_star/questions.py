@@ -178,12 +178,15 @@ def flip_words():
 def own_number(rig):
     """The reader's number of this workbook, in words."""
     field, count = drawings.own_field(rig), drawings.used(rig)
-    mean, alone = field.mean(count), _wander(rig)
+    mean, alone, best = field.mean(count), _wander(rig), field.mean(1)
+    gain = f" Both together are {float(1 - mean.both / best.both):.0%} less than with the best star alone." * (
+        count > 1
+    )
     stars = "The star that your camera would use has" if count == 1 else f"The mean of the {count} stars in use has"
     return (
         f"{stars} an error of measuring of {mean.noise.value:.2f} arcsec on each axis in "
-        f"{rig.guiding.exposure.value:g} s. "
-        f"The air moves it by {mean.air.value:.2f} arcsec, {float(mean.air / alone):.0%} of what it does to one star."
+        f"{rig.guiding.exposure.value:g} s. The air moves it by {mean.air.value:.2f} arcsec, "
+        f"{float(mean.air / alone):.0%} of what it does to one star.{gain}"
     )
 
 
