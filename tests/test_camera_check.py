@@ -11,7 +11,7 @@ from hypothesis.extra import numpy as st_numpy
 from second_camera import SecondCamera
 
 from helpers.camera_check import measure as camera_check
-from helpers.camera_check import simulated_camera
+from helpers.camera_check import simulated_camera, statistics
 from helpers.camera_check.converter_codes import code_use
 from helpers.camera_check.measure import Measured, photon_transfer
 
@@ -547,3 +547,28 @@ def test_a_fault_is_named_and_grows_from_nothing(fault):
         simulated_camera.with_fault(PLAIN, "rust")
     with pytest.raises(TypeError, match="camera"):
         simulated_camera.with_fault(3, fault)
+
+
+FLAT = np.ones((20, 24))
+HOLED = np.where(np.arange(480).reshape(20, 24) == 50, np.nan, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("call", "error", "named"),
+    [
+        (lambda: statistics.planes_of(HOLED, True), ValueError, "frame: row 2, column 2"),
+        (lambda: statistics.planes_of(np.nan, True), ValueError, "frame"),
+        (lambda: statistics.planes_of([["a", "b"]] * 2, False), TypeError, "frame"),
+        (lambda: statistics.split_pattern(HOLED, (0, 0, 1), 4), ValueError, "mean_frame: row 2, column 2"),
+        (lambda: statistics.split_pattern(1e300 * FLAT, (0, 0, 1), 4), ValueError, "mean_frame"),
+        (lambda: statistics.split_pattern(FLAT, (0, np.nan, 1), 4), ValueError, "temporal"),
+        (lambda: statistics.split_pattern(FLAT, (0, 1), 4), ValueError, "temporal"),
+        (lambda: statistics.split_pattern(FLAT, (0, 0, 1), 0), ValueError, "frames"),
+        (lambda: statistics.take_off_shading(HOLED), ValueError, "frame: row 2, column 2"),
+        (lambda: statistics.take_off_shading(FLAT, 4), ValueError, "box"),
+        (lambda: statistics.take_off_shading(FLAT, 0), ValueError, "box"),
+    ],
+)
+def test_statistics_of_planes_refuse_what_is_no_picture(call, error, named):
+    with pytest.raises(error, match=named):
+        call()

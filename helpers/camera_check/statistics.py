@@ -11,6 +11,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 
 from helpers.camera_check.files import LARGEST, FrameSet
+from helpers.shared.checks import as_count, as_number
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
@@ -118,8 +119,30 @@ def as_frames(name, frames):
     return array
 
 
+def as_frame(name, frame, least=2):
+    """One picture of finite numbers as an array; ValueError or TypeError names the argument otherwise."""
+    array = np.asarray(frame)
+    if array.dtype.kind not in "iufb":
+        raise TypeError(f"{name}: expected numbers, found {type(frame).__name__} of {array.dtype}")
+    if array.ndim != 2 or min(array.shape) < least:
+        raise ValueError(f"{name}: expected rows and columns, at least {least} of each, found shape {array.shape}")
+    if array.dtype.kind == "f" and not np.all(np.abs(array) <= LARGEST):
+        row, column = np.argwhere(~(np.abs(array) <= LARGEST))[0]
+        raise ValueError(
+            f"{name}: row {row}, column {column}: expected a number of a camera, found {array[row, column]}"
+        )
+    return array
+
+
 def planes_of(frame, mosaic):
-    """The colour planes of a mosaic (2 x 2 pattern) as views, or the frame itself."""
+    """The colour planes of a mosaic (2 x 2 pattern) as views, or the frame itself.
+
+    ValueError or TypeError for what is no picture of finite numbers.
+    """
+    return _views(as_frame("frame", frame), mosaic)
+
+
+def _views(frame, mosaic):
     return [frame[i::2, j::2] for i in (0, 1) for j in (0, 1)] if mosaic else [frame]
 
 
@@ -189,8 +212,8 @@ class _Pairs:
         difference = np.subtract(first, second, dtype=np.float32, casting="unsafe")
         if not difference.any():
             self.equal += 1
-        planes = planes_of(difference, self.mosaic)
-        levels, weights = self._level(planes_of(first, self.mosaic), planes_of(second, self.mosaic), planes)
+        planes = _views(difference, self.mosaic)
+        levels, weights = self._level(_views(first, self.mosaic), _views(second, self.mosaic), planes)
         flagged = _flag(difference)
         if flagged.size:
             # A fixed hot pixel does not stand out here, so these are rare events or, when they are many, restless
@@ -209,7 +232,7 @@ class _Pairs:
             variances.append(variance * difference.size / counted / weight)
         if self.dark_level is not None:
             brightness = np.add(first, second, dtype=np.float32, casting="unsafe")
-            bright = planes_of(brightness, self.mosaic)
+            bright = _views(brightness, self.mosaic)
             found = [_brightest_calm(light, plane) for light, plane in zip(bright, planes, strict=True)]
             self.calm.append([ratio for ratio, _ in found])
             self.calm_errors.append(found[0][1])
@@ -488,8 +511,17 @@ def split_pattern(mean_frame, temporal, frames):
     parts, errors : ndarray, shape (4,)
         Variances of rows, columns, pixels and their sum, and standard errors. A variance can come out slightly negative
         when the pattern is lost in noise.
+
+    Raises
+    ------
+    TypeError, ValueError
+        No picture, or numbers that are not finite; fewer than one frame.
     """
-    frame = np.asarray(mean_frame, float)
+    frame = as_frame("mean_frame", mean_frame).astype(float)
+    temporal = as_number("temporal", np.asarray(temporal), ndim=1)
+    if temporal.shape != (3,):
+        raise ValueError(f"temporal: expected variances of rows, columns and pixels, found {temporal.size} numbers")
+    frames = as_count("frames", frames, minimum=1)
     rows, columns = frame.shape
     row_means, column_means, mean = frame.mean(axis=1), frame.mean(axis=0), frame.mean()
     whole = np.mean(frame**2) - mean**2
@@ -510,8 +542,11 @@ def take_off_shading(frame, box=11):
     variance.
 
     EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the
-    edges.
+    edges. ValueError or TypeError for what is no picture of finite numbers, or a box that is no odd number above 1.
     """
+    frame = as_frame("frame", frame)
+    if as_count("box", box, minimum=3) % 2 == 0:
+        raise ValueError(f"box: expected an odd number of pixels, found {box}")
     smooth = uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
     even = (frame - smooth) / np.float32(np.sqrt(1 - 1 / box**2))
     edge = box // 2  # there the box has no pixels on one side

@@ -1,0 +1,140 @@
+"""What workbook 08 says, for several rigs: its claims hold, and old wrong ones are gone."""
+
+import json
+from pathlib import Path
+
+import astropy.units as u
+import pytest
+
+from helpers import ledger
+from helpers.camera_check import drawings, questions
+from helpers.camera_check import simulated_camera as invented
+from helpers.classroom import guesses
+from helpers.rig import rig as rigs
+from helpers.rig.values import changed
+
+WORKBOOK = Path(__file__).resolve().parent.parent.parent / "workbooks" / "08_camera_check.ipynb"
+REFRACTOR = {
+    "telescope.aperture": 130 * u.mm,
+    "telescope.focal_length": 910 * u.mm,
+    "telescope.central_obstruction": 0.0,
+    "main_camera.pixel_size": 3.76 * u.um,
+    "guide_camera.pixel_size": 2.9 * u.um,
+}
+SAME_OPTICS = {
+    "guide_optics.aperture": 130 * u.mm,
+    "guide_optics.focal_length": 910 * u.mm,
+    "guide_optics.central_obstruction": 0.0,
+}
+GUIDE_TELESCOPE = {"guide_optics.aperture": 30 * u.mm, "guide_optics.focal_length": 120 * u.mm}
+RIGS = {
+    "club": lambda: rigs.demo_rig(),
+    "refractor with pick-off": lambda: changed(rigs.demo_rig(), REFRACTOR | SAME_OPTICS),
+    "guide telescope": lambda: changed(rigs.demo_rig("starter"), REFRACTOR | GUIDE_TELESCOPE),
+}
+
+
+@pytest.fixture(scope="module", params=RIGS)
+def reader(request):
+    rig = RIGS[request.param]()
+    return rig, ledger.ledger(rig)
+
+
+def test_light_decides_what_noise_costs(reader):
+    rig, numbers = reader
+    own = drawings.telling_noise(rig, numbers, drawings.own_stars(rig, numbers))
+    one = drawings.telling_noise(rig, numbers, [drawings.faint_star(rig, numbers)])
+    assert own > one
+    assert f"{own.value:.0f} electrons" in questions.own_number(rig, numbers)
+    number, meaning, action = questions.card(rig, numbers)
+    assert all((number, meaning, action))
+    assert ("Nothing" in action) == ("would not show" in meaning)
+
+
+def test_the_guess_about_noise_is_resolved(reader):
+    guess = questions.noisy_camera(*reader)
+    for said in guess.options:
+        assert guesses.resolve(guess, said).endswith(guess.answer)
+    assert "nan" not in guess.answer
+
+
+def test_no_row_vanishes_and_no_number_is_missing(reader):
+    rig, numbers = reader
+    head, rows = questions.table_of_costs(rig, numbers)
+    assert [len(row) for row in rows] == [len(head)] * 4
+    texts = [str(rows), questions.beliefs(rig, numbers), questions.bad_pixels_in_words(rig)]
+    for said in (drawings.glow(rig, numbers).sentence, drawings.hot_pixel(rig).sentence, *texts):
+        assert "nan" not in said
+
+
+def test_panels_answer_over_their_range(reader):
+    rig, numbers = reader
+    low, high, start = questions.magnitudes(rig, numbers)
+    panel = drawings.what_noise_costs(rig, numbers)
+    for noise in (0.5, 15, 60):
+        for magnitude in (low, start, high):
+            said = panel.update(noise=noise * u.electron, columns=0 * u.electron, magnitude=magnitude)
+            assert "nan" not in said
+            assert said.count("log") == 2 or "too faint" in said
+
+
+def test_stripes_cost_more_than_grain_of_the_same_size(reader):
+    rig, numbers = reader
+    stars, noise = drawings.own_stars(rig, numbers), rig.guide_camera.read_noise
+    striped = drawings.costs.CameraNoise(noise, columns=5 * u.electron)
+    grain = drawings.costs.CameraNoise((noise**2 + 25 * u.electron**2) ** 0.5)
+    errors = [drawings.case(rig, numbers, stars, camera).error for camera in (striped, grain)]
+    assert errors[0][0] > errors[1][0]
+    assert errors[0][1] < errors[1][1]
+
+
+def test_an_offset_at_zero_hardly_moves_the_centre():
+    """300 simulated frames, the same noise with both offsets: the two errors differ only by what is cut off."""
+    rig = rigs.demo_rig()
+    room, clipped = questions.clipped_errors(rig, ledger.ledger(rig))
+    assert clipped == pytest.approx(room, rel=0.15)
+
+
+@pytest.mark.parametrize("fault", [name for name in invented.FAULTS if name != "none"])
+def test_each_fault_of_the_panel_is_seen_when_gross_and_none_when_absent(fault):
+    assert drawings.broken(fault, 1.0)[1].grade != "healthy"
+    assert drawings.broken(fault, 0.0)[1].grade == "healthy"
+
+
+def test_the_time_for_frames_is_that_of_its_steps():
+    _, rows = questions.table_of_frames(rigs.demo_rig())
+    *steps, total = (int(row[-1]) for row in rows)
+    assert sum(steps) == total
+    assert 75 <= total <= 90
+    counts = {step.name.split()[0]: step.frames for step in questions.STEPS if step.name[0].isdigit()}
+    assert counts == {"16": 16, "8": 8, "2": 2}
+
+
+def test_frames_of_a_camera_are_found_from_one_of_them(tmp_path):
+    assert questions.camera_folder(tmp_path / "mine" / "flat_0.5s" / "a.fits") == (tmp_path / "mine").resolve()
+    assert questions.camera_folder(tmp_path / "mine" / "a.fits") == (tmp_path / "mine").resolve()
+
+
+class Claims:
+    """Stands for the form of claims."""
+
+    @property
+    def answers(self):
+        return {"read_noise": 0.9, "dark_current": 0.2}
+
+
+def test_own_frames_get_a_verdict_with_its_cost(reader):
+    rig, numbers = reader
+    check = questions.check_reply(rig, numbers, Claims())
+    said = check([drawings.DRAWER / "healthy" / "bias_01.fits"])
+    assert said.startswith("healthy")
+    assert "log" in said
+    assert "full well" in said
+    several = check(sorted((drawings.DRAWER / "column_driver").glob("*.fits")))
+    assert several.startswith("defective")
+
+
+def test_old_claims_are_gone():
+    text = "\n".join("".join(cell["source"]) for cell in json.loads(WORKBOOK.read_text(encoding="utf-8"))["cells"])
+    assert "decides more than any other setting" not in text
+    assert "an hour, once" not in text
