@@ -549,7 +549,7 @@ def test_a_fault_is_named_and_grows_from_nothing(fault):
         simulated_camera.with_fault(3, fault)
 
 
-FLAT = np.ones((20, 24))
+EVEN = np.ones((20, 24))
 HOLED = np.where(np.arange(480).reshape(20, 24) == 50, np.nan, 1.0)
 
 
@@ -560,13 +560,13 @@ HOLED = np.where(np.arange(480).reshape(20, 24) == 50, np.nan, 1.0)
         (lambda: statistics.planes_of(np.nan, True), ValueError, "frame"),
         (lambda: statistics.planes_of([["a", "b"]] * 2, False), TypeError, "frame"),
         (lambda: statistics.split_pattern(HOLED, (0, 0, 1), 4), ValueError, "mean_frame: row 2, column 2"),
-        (lambda: statistics.split_pattern(1e300 * FLAT, (0, 0, 1), 4), ValueError, "mean_frame"),
-        (lambda: statistics.split_pattern(FLAT, (0, np.nan, 1), 4), ValueError, "temporal"),
-        (lambda: statistics.split_pattern(FLAT, (0, 1), 4), ValueError, "temporal"),
-        (lambda: statistics.split_pattern(FLAT, (0, 0, 1), 0), ValueError, "frames"),
+        (lambda: statistics.split_pattern(1e300 * EVEN, (0, 0, 1), 4), ValueError, "mean_frame"),
+        (lambda: statistics.split_pattern(EVEN, (0, np.nan, 1), 4), ValueError, "temporal"),
+        (lambda: statistics.split_pattern(EVEN, (0, 1), 4), ValueError, "temporal"),
+        (lambda: statistics.split_pattern(EVEN, (0, 0, 1), 0), ValueError, "frames"),
         (lambda: statistics.take_off_shading(HOLED), ValueError, "frame: row 2, column 2"),
-        (lambda: statistics.take_off_shading(FLAT, 4), ValueError, "box"),
-        (lambda: statistics.take_off_shading(FLAT, 0), ValueError, "box"),
+        (lambda: statistics.take_off_shading(EVEN, 4), ValueError, "box"),
+        (lambda: statistics.take_off_shading(EVEN, 0), ValueError, "box"),
     ],
 )
 def test_statistics_of_planes_refuse_what_is_no_picture(call, error, named):
