@@ -14,7 +14,6 @@ from helpers import night_comparison as nights
 from helpers import pixel_scale, seeing
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
-from helpers.night_comparison import main_frames
 from helpers.night_comparison.false_winners import COUNTS
 from helpers.rig.demo import demo_rig
 from helpers.shared import series
@@ -107,8 +106,8 @@ def night_of_turns():
     figures.label(axes, "time [min]", "error, both axes together [arcsec]")
     a, b = (demo_night()[name].turns for name in "AB")
     alt = (
-        "Dots over one hour in four turns of a quarter of an hour, A B A B: how far the star was from its mean place "
-        "in each exposure. Thick black lines mark the total rms of each turn; those of camera B lie lower."
+        "An hour in four turns, A B A B: a dot for each exposure, how far the star was from its mean place. Black "
+        "lines, the rms of each turn, lie lower for B."
     )
     sentence = (
         f"Total rms of the four turns (black lines): A {a[0]:.2f}, B {b[0]:.2f}, A {a[1]:.2f}, B {b[1]:.2f} arcsec."
@@ -301,12 +300,11 @@ def false_winners():
         "Nights in 100 that name a winner though both cameras are equal, against the turns of each camera. One turn "
         "each: most of the nights. From two turns on: a few."
     )
-    told = "; ".join(
-        f"{turns} turn{'s' if turns > 1 else ''} each: {100 * count.share:.0f} of 100 "
-        f"({100 * count.interval[0]:.0f} to {100 * count.interval[1]:.0f})"
+    told = ", ".join(
+        f"{turns}: {100 * count.share:.0f} ({100 * count.interval[0]:.0f} to {100 * count.interval[1]:.0f})"
         for turns, count in COUNTS.items()
     )
-    return figures.show(figure, alt, f"Nights that name a winner though both cameras are equal. {told}.")
+    return figures.show(figure, alt, f"Turns of each, and false winners in 100 nights: {told}.")
 
 
 @dataclass(frozen=True)
@@ -329,32 +327,3 @@ def pictures(rig):
     air = seeing.spot_fwhm(telescope.aperture, above, obstruction=telescope.central_obstruction)
     rms = [demo_night()[name].rms.value / 2**0.5 * u.arcsec for name in "AB"]
     return Pictures(air, tuple(pixel_scale.blurred_fwhm(air, one_axis) for one_axis in rms))
-
-
-def main_frame(along, across, seed=8):
-    """An invented picture: 16 stars on a noisy sky, FWHM in pixels along x and along y."""
-    y, x = np.mgrid[0:160, 0:160]
-    image = np.random.default_rng(seed).normal(200, 4, x.shape)
-    for k in range(16):
-        shape = ((x - 20.3 - 40 * (k % 4)) / along) ** 2 + ((y - 20.6 - 40 * (k // 4)) / across) ** 2
-        image += (900 + 60 * k) * np.exp(-4 * np.log(2) * shape)
-    return image
-
-
-def three_stars(rig):
-    """A star of the main picture with A and with B, if all errors were movement, and one drawn out along one axis."""
-    found = pictures(rig)
-    a, b = (float(width.value) for width in found.widths)
-    frames = {"errors of A": (a, a), "errors of B": (b, b), "moved along x": (1.4 * b, b)}
-    figure, axes = figures.new_figure(1, 3, width=8, height=3.4)
-    told = []
-    pixel = b / 5  # arcsec, so that all stars are some five pixels wide
-    for ax, (name, (along, across)) in zip(axes, frames.items(), strict=True):
-        image = main_frame(along / pixel, across / pixel)
-        shapes = main_frames.star_shapes(image, fwhm_guess=5)
-        width, round_ = pixel * np.median(shapes["fwhm"]), np.median(shapes["elongation"])
-        figures.show_pixels(ax, image[10:32, 10:32], scale=pixel, unit="arcsec", cmap="gray")
-        ax.set_title(f"{name}\n{width:.2f} arcsec", fontsize=13)
-        told.append(f"{name}: width {width:.2f} arcsec, {round_:.2f} times as long as wide")
-    alt = "One star of three invented main pictures, enlarged: the first two look alike, the third is longer than wide."
-    return figures.show(figure, alt, "Measured in the pictures: " + "; ".join(told) + ".")

@@ -85,10 +85,10 @@ def table_of_log(rig):
     rows = [
         ("sees colours", ["yes" if camera.mosaic else "no" for camera in cameras]),
         ("read noise [electron]", [f"{camera.read_noise.value:g}" for camera in cameras]),
-        ("total rms [arcsec], and the interval that should hold the truth in 95 of 100 nights", [f.rms for f in logs]),
+        ("total rms [arcsec], and its interval", [f.rms for f in logs]),
         ("guide stars used", [f"{f.stars[0]} to {f.stars[1]}" for f in logs]),
         ("rows", [f"{len(f.rows):,}" for f in logs]),
-        ("errors remember for [s] (section 2)", [f"{f.memory.value:.1f}" for f in logs]),
+        ("errors remember for [s]", [f"{f.memory.value:.1f}" for f in logs]),
     ]
     return ("", "camera A", "camera B"), [(label, *map(str, values)) for label, values in rows]
 
@@ -109,9 +109,8 @@ def memory_of_the_night(rig):
     a, b = (logs[name].memory.value for name in "AB")
     longer, more = ("B", "A") if b > a else ("A", "B")
     return (
-        f"In the demo night the errors of A remember for {a:.1f} s, those of B for {b:.1f} s. The log of {longer} "
-        f"remembers longer because less of it is quick noise: noise forgets at once, and {more} has more of it. A plan "
-        "takes the longer of the two."
+        f"In the demo night the errors of A remember for {a:.1f} s, those of B for {b:.1f} s. Noise "
+        f"forgets at once, and {more} has more of it. A plan takes the longer memory, that of {longer}."
     )
 
 
@@ -136,14 +135,16 @@ def own_number(rig):
 def table_of_plan(rig):
     """Head and rows: the rig's plan with the clock, to print."""
     _, _, plan = rig_plan(rig)
-    return ("minutes from the start", "what", "noted: stars, exposure, sky"), plan_rows(plan.turns, 15.0, 10.0)
+    head = ("turn", "camera A, minutes", "camera B, minutes", "stars, sky")
+    rows = plan_rows(plan.turns, 15.0, 10.0)
+    return head, [(k + 1, rows[2 * k][0], rows[2 * k + 1][0], "") for k in range(plan.turns)]
 
 
 def plan_rows(turns, block, change):
     """Clock and deed for each turn of a plan; minutes."""
     rows, clock = [], 0.0
     for k in range(2 * turns):
-        rows.append((f"{clock:.0f} to {clock + block:.0f}", f"turn {k // 2 + 1} of camera {'AB'[k % 2]}", ""))
+        rows.append((f"{clock:.0f}–{clock + block:.0f}", f"camera {'AB'[k % 2]}"))
         clock += block + change
     return rows
 
@@ -169,27 +170,16 @@ def _band(found, shortest, longest):
     return float(np.sqrt(np.mean(parts)))
 
 
-def rows_are_not_errors(rig):
-    """How many independent errors the panel's rows are, in words."""
-    _, independent = drawings.remembered(10.0)
-    _, _, ratio = drawings.hour_ratio(1, 40, 1.0)
-    return (
-        f"Rows are not independent errors: 1,800 that remember for 10 s count like {independent:,.0f}. And no number "
-        f"of rows helps against a sky that changed: with one turn each, equal cameras came out {ratio:.2f} to 1."
-    )
-
-
 def two_turns_are_few(rig):
     """Why two turns do not do, in words."""
     memory, setting = drawings.longest_memory(), {"block": 15 * u.min, "change": 10 * u.min}
     two, three, four = (nights.chance_of_seeing(_WANTED, memory, 1.5 * u.s, n, **setting) for n in (2, 3, 4))
     one = COUNTS[1]
     return (
-        f"With one turn each, {one.share:.0%} of nights name a winner where there is none. From two turns on the "
-        "interval keeps its promise, but only by being wide: 0.60 instead of 0.70 arcsec is then found in "
-        f"{two:.0%} of nights, with three turns in {three:.0%}, with four in {four:.0%}. And two turns come back "
-        "only once: a single whim of the sky that falls on the turns of one camera goes unseen. "
-        f"So take {nights.FEWEST_TURNS} or more."
+        f"With one turn each, {one.share:.0%} of nights name a winner where there is none. From two on the interval "
+        "keeps its promise, but with two it is so wide that 0.60 instead of 0.70 arcsec is found in "
+        f"{two:.0%} of nights only (three turns: {three:.0%}, four: {four:.0%}). Two turns are too few: take "
+        f"{nights.FEWEST_TURNS} or more."
     )
 
 
@@ -295,8 +285,7 @@ def plan_fields(rig):
             "label": "minutes lost at each change of cameras",
             "unit": "min",
             "value": 10.0,
-            "typical": "10 (common practice, no source): out and in, focus, turn, find the stars, teach the mount its "
-            "directions",
+            "typical": "10",
         },
         below | {"key": "block", "label": "length of a turn", "unit": "min", "value": 15.0, "typical": "15 to 20"},
         below
@@ -306,7 +295,7 @@ def plan_fields(rig):
             "unit": "s",
             "value": memory,
             "typical": "2 to 10",
-            "if_unknown": "Read your log below: it is printed there. Until then this is the demo night's.",
+            "if_unknown": "It is read from your log below; this is the demo night's.",
         },
         below
         | {
@@ -321,7 +310,7 @@ def plan_fields(rig):
             "label": "the sky changes the errors in an hour by",
             "unit": "%",
             "value": 20.0,
-            "typical": "10 to 40 (common practice, no source)",
+            "typical": "10 to 40",
         },
     ]
 
@@ -348,7 +337,7 @@ def plan_reply(rig):
                 f"{head}\nNo single night is that long: look for a larger difference, or spread the turns over nights."
             )
         rows = plan_rows(plan.turns, answers["block"], answers["change"])
-        return "\n".join([head, *(f"minute {clock}: {deed}" for clock, deed, _ in rows)])
+        return "\n".join([head, *(f"minute {clock}: {deed}" for clock, deed in rows)])
 
     return reply
 
@@ -437,12 +426,12 @@ def card(rig):
         f"instead of {now.value:.2f} arcsec."
     )
     meaning = (
-        "With fewer turns the sky decides, not the camera. And if all of that difference were movement, the star of "
+        "With fewer turns the sky decides. And if all of that difference were movement, the star of "
         f"your picture would be {narrower:.1%} narrower."
     )
     action = (
-        "Nothing, for the picture's sake: so small a change does not show in it (5 % does). Compare cameras only when "
-        "your log is far worse than this, or for the fun of knowing."
+        "Nothing, for the picture's sake: so small a change does not show in it (5 % does). Compare when your "
+        "log is far worse than this."
         if narrower < 0.05
         else "Print the plan, and give it a night: the difference would show in the picture."
     )

@@ -105,11 +105,19 @@ def _counted(name, values, unit):
     return seconds
 
 
+_BLOCK = 1000  # rows at a time, so that one odd date does not send a long log the slow way
+
+
 def _dates(texts):
     """Dates as seconds since 1970."""
     texts = np.asarray(texts)
     if np.any(np.strings.str_len(texts) < 10):
         raise ValueError("a date has at least ten characters")
+    blocks = [_dates_of_block(texts[k : k + _BLOCK]) for k in range(0, len(texts), _BLOCK)]
+    return np.concatenate([np.zeros(0), *blocks])
+
+
+def _dates_of_block(texts):
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # NumPy only warns of a time zone
         try:

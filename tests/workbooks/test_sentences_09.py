@@ -1,0 +1,221 @@
+"""What workbook 09 says, held against what it computes, for three rigs."""
+
+import re
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import night_comparison as nights
+from helpers.classroom import exercises
+from helpers.night_comparison import drawings, questions
+from helpers.night_comparison.false_winners import COUNTS, count_false_winners
+from helpers.rig import rig as rigs
+
+_REFRACTOR = {
+    "telescope.kind": "refractor",
+    "telescope.aperture": 130 * u.mm,
+    "telescope.focal_length": 910 * u.mm,
+    "telescope.central_obstruction": 0.0,
+    "main_camera.pixel_size": 3.76 * u.um,
+    "guide_camera.pixel_size": 2.9 * u.um,
+}
+_BEHIND_IT = {
+    "guide_optics.aperture": 130 * u.mm,
+    "guide_optics.focal_length": 910 * u.mm,
+    "guide_optics.central_obstruction": 0.0,
+}
+_BESIDE_IT = {
+    "guide_optics.kind": "guide telescope",
+    "guide_optics.transmission": 0.9,
+    "guide_optics.aperture": 30 * u.mm,
+    "guide_optics.focal_length": 120 * u.mm,
+    "guide_optics.central_obstruction": 0.0,
+}
+
+
+def rig_of(changes):
+    club = rigs.demo_rig()
+    return rigs.changed(club, changes) if changes else club
+
+
+@pytest.fixture(
+    scope="module",
+    params=[{}, _REFRACTOR | _BEHIND_IT, _REFRACTOR | _BESIDE_IT],
+    ids=["club", "refractor", "guide telescope"],
+)
+def rig(request):
+    return rig_of(request.param)
+
+
+def numbers(text):
+    return [float(found) for found in re.findall(r"-?\d+\.?\d*", text.replace(",", ""))]
+
+
+def test_opening_numbers_are_those_of_the_table_below():
+    # both are of both axes together: the four turns lie about the two totals
+    for found in drawings.demo_night().values():
+        assert min(found.turns) - 0.01 <= found.rms.value <= max(found.turns) + 0.02
+    sentence = drawings.night_of_turns().sentence
+    assert sentence.startswith("Total rms")
+    assert numbers(sentence) == pytest.approx(
+        [drawings.demo_night()[name].turns[k] for k in (0, 1) for name in "AB"], abs=0.006
+    )
+
+
+def test_star_counts_and_memory_are_shown(rig):
+    _, rows = questions.table_of_log(rig)
+    shown = {row[0]: row[1:] for row in rows}
+    assert shown["guide stars used"] == ("3 to 5", "8 to 12")
+    memory = [drawings.demo_night()[name].memory.value for name in "AB"]
+    assert [float(text) for text in shown["errors remember for [s]"]] == pytest.approx(memory, abs=0.06)
+    words = questions.memory_of_the_night(rig)
+    noisier = "A" if memory[0] < memory[1] else "B"
+    assert f"{noisier} has more of it" in words
+    # the log that forgets sooner holds more of what is quick
+    _, bands = questions.bands_of_the_night(rig)
+    quick = dict(zip("AB", map(float, bands[-1][1:3]), strict=True))
+    assert max(quick, key=quick.get) == noisier
+
+
+def test_bands_hold_all_of_the_error(rig):
+    _, bands = questions.bands_of_the_night(rig)
+    for column, found in enumerate(drawings.demo_night().values(), start=1):
+        squares = [np.var(found.errors[a:b, 0].value) for a, b in drawings.turns_of(found.rows)]
+        together = np.sqrt(sum(float(row[column]) ** 2 for row in bands))
+        assert together == pytest.approx(np.sqrt(np.mean(squares)), rel=0.03)
+
+
+def test_turns_take_the_sky_out():
+    ratios = [drawings.hour_ratio(turns, 40, 1.0)[2] for turns in (1, 2, 4, 8)]
+    assert ratios == sorted(ratios, reverse=True)
+    assert ratios[0] > 1.15
+    assert ratios[2] < 1.05
+
+
+def test_half_the_difference_takes_about_four_times_the_turns(rig):
+    guess = questions.half_the_difference(rig)
+    assert guess.right == "about four times"
+
+
+def test_the_plan_of_the_panel_is_that_of_the_form(rig):
+    drawn = drawings.night_plan(rig)
+    memory = drawings.longest_memory()
+    said = drawn.update(wanted=0.55 * u.arcsec, memory=memory, block=15 * u.min, change=10 * u.min)
+    plan = nights.plan(0.7 * u.arcsec, 0.55 * u.arcsec, memory, rig.guiding.exposure)
+    assert f"take {plan.turns} turns" in said
+    assert f"{plan.minutes.to_value(u.h):.1f} h in all" in said
+    answers = {field["key"]: field["value"] for field in questions.plan_fields(rig)}
+    reply = questions.plan_reply(rig)(answers | {"rms": 0.7, "wanted": 0.55, "memory": float(memory.value)})
+    assert f"Take {plan.turns} turns" in reply
+    if plan.turns <= drawings.MOST_TURNS:
+        assert reply.count("camera A\n") == plan.turns
+        assert numbers(reply.splitlines()[-1].replace("–", " "))[1] == pytest.approx(plan.minutes.value)
+
+
+def test_the_plan_of_the_rig_can_be_carried_out(rig):
+    now, wanted, plan = questions.rig_plan(rig)
+    assert wanted < now
+    assert plan.turns >= nights.FEWEST_TURNS
+    assert plan.chance >= 0.9
+    head, rows = questions.table_of_plan(rig)
+    assert len(rows) == plan.turns
+    assert all(len(row) == len(head) for row in rows)
+    assert f"{plan.turns} turns of each" in questions.own_number(rig)
+
+
+def test_two_turns_are_called_too_few(rig):
+    words = questions.two_turns_are_few(rig)
+    assert "Two turns are too few" in words
+    memory, setting = drawings.longest_memory(), {"block": 15 * u.min, "change": 10 * u.min}
+    chances = [nights.chance_of_seeing(6 / 7, memory, 1.5 * u.s, turns, **setting) for turns in (2, 3, 4)]
+    assert chances == sorted(chances)
+    assert chances[0] < 0.9
+    assert "shuffles" not in questions.what_the_night_says(rig)  # no share finer than the study behind it
+    assert "few" in questions.what_the_night_says(rig)
+
+
+def test_the_picture_gains_little_where_the_card_says_nothing(rig):
+    number, meaning, action = questions.card(rig)
+    gain = float(re.search(r"([\d.]+)% narrower", meaning)[1])
+    assert action.startswith("Nothing") == (gain < 5)
+    assert "turns" in number
+    found = drawings.pictures(rig)
+    assert found.air < found.widths[1] < found.widths[0]
+
+
+def test_drawings_move(rig):
+    said = drawings.turns_and_sky(rig).update(turns=3, drift=-20, ratio=0.8)
+    assert "3 turns each" in said
+    said = drawings.memory_and_doubt(rig).update(memory=0 * u.s)
+    assert "1,800 errors" in said
+    assert "nan" not in said
+
+
+@pytest.mark.parametrize(("turns", "tried"), [(1, 60), (2, 30)])
+def test_false_winners_are_as_counted(turns, tried):
+    _check_counts(turns, tried)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("turns", COUNTS)
+def test_false_winners_are_as_counted_in_full(turns):
+    _check_counts(turns, 300)
+
+
+def _check_counts(turns, tried):
+    # other seeds than those counted; chance of a false alarm 1e-6 each (Fisher's exact test)
+    from scipy import stats
+
+    new, kept = count_false_winners(turns, tried, first_seed=50_000), COUNTS[turns]
+    table = [[new.wrong, new.nights - new.wrong], [kept.wrong, kept.nights - kept.wrong]]
+    assert stats.fisher_exact(table).pvalue > 1e-6
+
+
+def test_the_counts_are_what_the_words_make_of_them():
+    assert COUNTS[1].interval[0] > 0.4
+    for turns, count in COUNTS.items():
+        if turns > 1:
+            assert count.interval[0] < 0.05 < count.interval[1] + 0.01
+
+
+def test_own_log_and_frames(rig, tmp_path):
+    own = questions.OwnNight(rig)
+    with pytest.raises(ValueError, match="Read your log first"):
+        own.frames([tmp_path / "frame.fits"])
+    paths = [drawings.DEMO / "night_log.ecsv"]
+    answers = {field["key"]: field["value"] for field in own.fields(paths)}
+    said = own.read(paths, answers)
+    assert "Guide stars: 3 to 12" in said
+    assert "Turns: 2 of A, 2 of B" in said
+    assert "remember for" in said
+    said = own.frames(_frames(tmp_path))
+    assert "So the pictures differ" in said
+
+
+def _stars(width, seed):
+    """An invented picture: 9 stars on a noisy sky."""
+    y, x = np.mgrid[0:120, 0:120]
+    image = np.random.default_rng(seed).normal(200, 4, x.shape)
+    for k in range(9):
+        distance = np.hypot(x - 20.3 - 40 * (k % 3), y - 20.6 - 40 * (k // 3))
+        image += (900 + 60 * k) * np.exp(-4 * np.log(2) * (distance / width) ** 2)
+    return image
+
+
+def _frames(folder):
+    from astropy.io import fits
+
+    paths = []
+    for k, start in enumerate(("20:41:00", "20:50:00", "20:56:00", "21:05:00", "21:11:00", "21:20:00")):
+        camera = "A" if (int(start[:2]) * 60 + int(start[3:5]) - 1240) // 15 % 2 == 0 else "B"
+        width = 5.5 if camera == "A" else 4.5
+        header = fits.Header({"DATE-OBS": f"2026-11-07T{start}", "EXPTIME": 120.0})
+        paths.append(folder / f"frame_{k}.fits")
+        fits.writeto(paths[-1], _stars(width, seed=k).astype("f4"), header)
+    return paths
+
+
+def test_exercises_take_no_answer_for_none(rig):
+    for ask in (questions.counting_like, questions.minutes_of_a_plan, questions.what_may_be_said):
+        assert ask(rig).check(None).state == exercises.NOT_YET
