@@ -660,9 +660,24 @@ def test_ticks_outlines_rulers_and_names_of_curves():
     figure.canvas.draw()
     assert [tick.get_text() for tick in axes.get_yticklabels()] == ["0.3", "1", "3"]
     assert [artist.get_text() for artist in drawn[1::2]] == ["shows in the picture", "air in one exposure"]
+    assert [artist.get_va() for artist in drawn[1::2]] == ["baseline", "top"]  # the lower line's name below it
+    swapped = figures.ruler(axes, notices=0.1 * u.arcsec, air=0.24 * u.arcsec)
+    assert [artist.get_va() for artist in swapped[1::2]] == ["top", "baseline"]
     assert name.xy == (10, 2)
     x, y = figures.outline(4, 2)
     assert (np.ptp(x), np.ptp(y), x[0], y[0]) == (4, 2, x[-1], y[-1])
+
+
+def test_a_folded_figure_keeps_its_words(shown):
+    figure, axes = figures.new_figure()
+    axes.plot([0, 1], [0, 1])
+    figures.show(figure, "A rising <line>.", "It rises.", fold="the line")._ipython_display_()
+    ((data, metadata),) = shown
+    page = data["text/html"]
+    assert page.startswith("<details><summary><b>More:</b> the line</summary><img")
+    assert 'alt="A rising &lt;line&gt;."' in page
+    assert "It rises." in page
+    assert metadata["classroom"] == "figure"
 
 
 # Forms

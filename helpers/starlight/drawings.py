@@ -65,8 +65,8 @@ def measured(view, magnitude, motion, seed, side=None):
     motion : (frames, 2) in pixels, about the middle of the frame.
     """
     width = pixels_wide(view)
-    box = max(9, 2 * round(2.5 * width) + 1)
-    side = box + 2 * int(np.ceil(np.abs(motion).max() + 1)) if side is None else side
+    box = max(9, 2 * round(2.5 * width) + 1) + 2 * int(np.ceil(np.abs(motion).max()))
+    side = box + 2 if side is None else side
     middle = side // 2
     moved = motion[:, None] * u.pix * view.pixel_scale
     rng = np.random.default_rng(seed)
@@ -128,9 +128,8 @@ def dancing_star(rig):
         )
 
     alt = (
-        "Left: one guide picture of the star. Right: dots, the measured centre in sixty such pictures, crowded for a "
-        "bright star and wide apart for a faint one, with two circles: what shows in the picture, and what the air "
-        "moves a star in one exposure."
+        "Left: a guide picture of the star. Right: dots, its measured centre in sixty such pictures, and two circles: "
+        "what shows in the picture, what the air moves a star in one exposure."
     )
     return Drawing(figure, (picture, dots), update, alt)
 
@@ -205,9 +204,9 @@ def one_change_per_bar(rig):
         return f"Numbers on the bars: error for magnitude {magnitude.value:g}. Faintest star for 0.1 arcsec: {limit}."
 
     alt = (
-        "Six bars: the error of a star's centre for a start camera and after each change. Low read noise and a better "
-        "sensor lower it; dyes, a city sky and a filter raise it. The hatched part of a bar is error by coarse pixels "
-        "and dyes. Two lines: what shows in the picture, and what the air does in one exposure."
+        "Six bars, the error of a star's centre after one change each; the part by coarse pixels and dyes is hatched. "
+        "Two "
+        "lines: what shows in the picture, and the air in one exposure."
     )
     return Drawing(figure, (*bars, *floors, *names), update, alt)
 
@@ -285,8 +284,9 @@ def pixels_and_places(rig):
         names[1].xy = (sizes[14], max(floor.get_ydata()[14], 1.3e-3))
         here.set_data([size.to_value(u.um)], [signal.centroid_error.value])
         for k, (line, way) in enumerate(zip(traces, ways.values(), strict=True)):
-            _, true, found, _ = measured(view, magnitude, way, 3 + k)
-            line.set_ydata(np.clip((found - true)[:, 0], -0.24, 0.24) - gap * k)
+            _, true, found, counts = measured(view, magnitude, way, 3 + k)
+            errors = np.where(counts, (found - true)[:, 0], np.nan)
+            line.set_ydata(np.clip(errors, -0.24, 0.24) - gap * k)
         return (
             f"A star is {pixels_wide(signal):.1f} pixels wide, magnitude {magnitude:g}. Light and "
             f"reading alone: {signal.noise_error.value:.3f} arcsec; with the place in the pixel: "
@@ -294,9 +294,8 @@ def pixels_and_places(rig):
         )
 
     alt = (
-        "Left: error against pixel size; the part by the place in a pixel is nothing for small pixels and rises "
-        "steeply where a star is about a pixel wide. Right: the error in sixty pictures of a star that stays put (a "
-        "steady offset), one that drifts (slow waves) and one that wanders (noise)."
+        "Left: error against pixel size; the part by the place in a pixel rises steeply where a star is about a pixel "
+        "wide. Right: the error in sixty pictures: a steady offset, slow waves, noise."
     )
     return Drawing(figure, (total, noise, floor, here, *names, *traces), update, alt)
 
@@ -304,32 +303,21 @@ def pixels_and_places(rig):
 _ERRORS = ("centroid_error", "noise_error", "sampling_floor")
 
 
-def efficiency(rig):
-    """What share of light counts in cameras A and B, colour by colour: a still figure."""
+def _efficiency(axes):
+    """Draw what share of light counts in cameras A and B; how much more B counts at 850 nm."""
     old, new = demo_cameras()
     wavelength = starlight.WAVELENGTHS
     dyed = starlight.quantum_efficiency(new, wavelength) * spectra.mosaic_transmission("mean", wavelength)
     plain = starlight.quantum_efficiency(old, wavelength)
-    figure, axes = figures.new_figure(width=7.6, height=3.8)
     blocked = spectra.filter_transmission(BLOCKING, wavelength)
-    for k, (values, text, at) in enumerate(
-        (
-            (plain, "camera A", 0.32),
-            (dyed, "camera B behind its dyes", 0.75),
-            (blocked, "infrared-blocking filter", 0.28),
-        )
-    ):
+    curves = ((plain, "A", 0.2, "right"), (dyed, "B, dyes", 0.68, "left"), (blocked, "blocking filter", 0.36, "left"))
+    for k, (values, text, at, side) in enumerate(curves):
         axes.plot(wavelength, values, **figures.line_look(k))
-        figures.label_curve(axes, wavelength.value, values, text, at, color=figures.COLOURS[k], ha="left")
-    axes.set(xlim=(350, 1080), ylim=(0, 1.08))
+        figures.label_curve(axes, wavelength.value, values, text, at, color=figures.COLOURS[k], ha=side)
+    axes.set(xlim=(350, 1080), ylim=(0, 1.12))
     figures.label(axes, "wavelength [nm]", "share of the light that counts [-]")
     at = int(np.argmin(np.abs(wavelength.to_value(u.nm) - 850)))
-    sentence = (
-        f"At 850 nm, in the near infrared, camera B counts {dyed[at] / plain[at]:.1f} times what camera A counts; the "
-        "blocking filter stops all of it. Curves invented; that dyes turn clear there: common practice, no source."
-    )
-    alt = "Camera A peaks in the green. B behind its dyes is lower in the visible and higher beyond about 750 nm."
-    return figures.show(figure, alt, sentence, fold="which colours of light count in cameras A and B")
+    return dyed[at] / plain[at]
 
 
 @lru_cache(maxsize=4)
@@ -348,13 +336,14 @@ def _checks(rig):
     return magnitudes, np.array(errors)
 
 
-def formulas_and_measurements(rig):
-    """Centroid error against magnitude: foretold, measured on simulated pictures, and the Gaussian formulas."""
+def colours_and_measurements(rig):
+    """Left: which colours of light count. Right: centroid error foretold, measured, and of a Gaussian spot."""
     view = starlight.view(_single_pixels(rig))
     magnitudes, errors = _checks(rig)
     grid = np.linspace(magnitudes[0], magnitudes[-1], 60)
     signal = view.signal(grid)
-    figure, axes = figures.new_figure(width=7.6, height=4)
+    figure, (colours, axes) = figures.new_figure(1, 2, width=8, height=4)
+    more = _efficiency(colours)
     gaussian = starlight.centroid_error(
         signal.fwhm, signal.electrons, signal.background, signal.pixel_scale, "maximum likelihood"
     )
@@ -362,17 +351,20 @@ def formulas_and_measurements(rig):
     axes.plot(grid, gaussian.value, **figures.line_look(6))
     kept = errors > 0
     axes.plot(magnitudes[kept], errors[kept], "o", color="black")
-    figures.label_curve(axes, grid, signal.centroid_error.value, "foretold", 0.42, ha="right", color=figures.COLOURS[0])
+    figures.label_curve(axes, grid, signal.centroid_error.value, "foretold", 0.3, ha="right", color=figures.COLOURS[0])
     style = {"color": figures.COLOURS[6], "ha": "left"}
-    figures.label_curve(axes, grid, gaussian.value, "best fit of a Gaussian spot", 0.3, above=False, **style)
+    figures.label_curve(axes, grid, gaussian.value, "Gaussian spot", 0.3, above=False, **style)
     figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
+    axes.set_ylim(0.002, 3)
     figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1])
     figures.label(axes, "magnitude, Gaia G [mag]", "centroid error, one axis [arcsec]", "dots: measured")
-    told = view.signal(magnitudes[kept]).centroid_error.value
-    ratio = errors[kept] / told
+    ratio = errors[kept] / view.signal(magnitudes[kept]).centroid_error.value
     sentence = (
-        f"Measured on simulated pictures of your rig: {ratio.min():.2f} to {ratio.max():.2f} times what is foretold "
-        "(150 pictures a dot)."
+        f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts; a blocking filter stops it all "
+        "(curves invented; that dyes turn clear there: common practice, no source). On simulated pictures of your rig "
+        f"the error is {ratio.min():.2f} to {ratio.max():.2f} times what is foretold."
     )
-    alt = "Two rising curves; the dots lie on the upper one, the foretold error."
-    return figures.show(figure, alt, sentence, fold="the error foretold, and measured on simulated pictures")
+    alt = (
+        "Left: B is below A in the visible and above it beyond 750 nm. Right: dots on the curve of the foretold error."
+    )
+    return figures.show(figure, alt, sentence, fold="which colours count; the error, foretold and measured")

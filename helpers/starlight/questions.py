@@ -13,13 +13,7 @@ from helpers.rig.parts import FILTERS
 from helpers.shared import files
 from helpers.starlight import drawings, spectra
 
-_WORDS = (
-    "low read noise",
-    "a better sensor",
-    "the dyes of a colour camera",
-    "a city sky",
-    "an infrared-blocking filter",
-)
+_HARMFUL = ("the dyes of a colour camera", "a city sky", "an infrared-blocking filter")
 _HARMLESS = 0.2  # magnitudes; less is not worth a screwdriver
 _COARSE = 0.05 * u.arcsec  # sampling floor, one axis, that a reader should know of
 
@@ -29,17 +23,16 @@ def still_star(rig):
     magnitude = drawings.example_star(rig)
     signal = starlight.view(rig).signal(magnitude)
     share = float(signal.noise_error / signal.fwhm)
-    options = {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30}
     return guesses.choices(
         "02.still",
-        f"A faint star, magnitude {magnitude:g}, is {signal.fwhm.value:.1f} arcsec wide behind your guide optics, and "
-        "stands perfectly still. How far from its true place, left or right, does the camera find its centre?",
-        options,
+        f"A faint star, magnitude {magnitude:g}, is {signal.fwhm.value:.1f} arcsec wide and stands perfectly still. "
+        "How "
+        "far beside its true place does the camera find its centre?",
+        {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30},
         share,
-        f"Usually {signal.noise_error.value:.2f} arcsec: 1/{1 / share:.0f} of its width. Each of the "
-        f"{signal.electrons.value:,.0f} portions of light falls somewhere in the spot; the mean of so many is known "
-        "far "
-        "better than one. But the guiding can't tell this dance from a movement of the mount, and would follow it.",
+        f"Usually {signal.noise_error.value:.2f} arcsec on each axis, 1/{1 / share:.0f} of its width: the mean of "
+        f"{signal.electrons.value:,.0f} electrons is known far better than the place of one. But guiding can't tell "
+        "this dance from a movement of the mount, and would follow it.",
     )
 
 
@@ -54,16 +47,16 @@ def costliest_change(rig):
     """Which change costs a faint star most."""
     magnitude = drawings.example_star(rig)
     reading, sensor, *costs, long_pass = _steps(rig, magnitude)
-    names = _WORDS[2:]
-    dyes, sky, blocking = costs
+    worst, (dyes, sky, blocking) = _HARMFUL[int(np.argmax(costs))], costs
     return guesses.choices(
         "02.bars",
-        f"Two changes make the camera better. Which of the others does most harm to a star of magnitude {magnitude:g}?",
-        names,
-        names[int(np.argmax(costs))],
-        f"Most harm: {names[int(np.argmax(costs))]}. The error is multiplied by {dyes:.2f} by the dyes, by "
-        f"{sky:.2f} by the city sky, by {blocking:.2f} by the blocking filter (by {long_pass:.2f} if it is a long-pass "
-        f"instead). Low read noise multiplies it by {reading:.2f}, the better sensor by {sensor:.2f}.",
+        f"Two changes make the camera better. Which of the others harms a star of magnitude {magnitude:g} most?",
+        _HARMFUL,
+        worst,
+        f"It is {worst}. The error is multiplied by {reading:.2f} by low read noise, {sensor:.2f} by the better "
+        "sensor, "
+        f"{dyes:.2f} by the dyes, {sky:.2f} by the city sky, {blocking:.2f} by the blocking filter ({long_pass:.2f} by "
+        "a long-pass).",
     )
 
 
@@ -72,21 +65,15 @@ def coarse_pixels(rig):
     magnitude, (low, _, size) = drawings.bright_star(rig), drawings.pixel_sizes(rig)
     fine, coarse = (drawings.of_pixel(rig, value, True) for value in (3 * low, size))
     before, after = (view.signal(magnitude).centroid_error for view in (fine, coarse))
-    light = coarse.signal(magnitude)
+    wide, narrow = (drawings.pixels_wide(view) for view in (fine, coarse))
     return guesses.choices(
         "02.pixels",
-        f"Under the dyes of a colour camera: pixels of {size:g} µm, so that a star is "
-        f"{drawings.pixels_wide(coarse):.1f} "
-        f"pixels wide, instead of {3 * low:.1f} µm ({drawings.pixels_wide(fine):.1f} pixels). What becomes of the "
-        "error "
-        "of a bright star?",
+        f"Pixels of a colour camera so large that a star is {narrow:.1f} pixels wide, not {wide:.1f}: what becomes of "
+        "the error of a bright star?",
         {"it stays, as the telescope gathers the light": 1, "it doubles or more": 3, "it is halved": 0.5},
         float(after / before),
-        f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec. The "
-        "light "
-        f"is the same, and light and reading alone would leave {light.noise_error.value:.3f}. But a star that covers "
-        "so "
-        "few pixels, of different colours, is found a little beside its place, for each place among them otherwise.",
+        f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec, though "
+        "the light is the same: a star on so few pixels, of different colours, is found a little beside its place.",
     )
 
 
@@ -169,26 +156,23 @@ def two_cameras(rig):
     both = reading * sensor * dyes
     visible = np.linspace(420, 680, 50) * u.nm
     through = np.mean(spectra.mosaic_transmission("mean", visible))
-    ends = "better" if both < 1 else "worse"
     return (
-        f"Camera A is the first bar, camera B the fourth. Low read noise and the better sensor make the error of a "
-        "star "
-        f"of magnitude {magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which let {through:.0%} "
-        f"of the visible light through, make it {dyes:.1f} times larger again. In all B is {ends} than A: its error is "
-        f"{both:.2f} times A's."
+        f"Camera A is the first bar, B the fourth. Low read noise and the better sensor make the error at magnitude "
+        f"{magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which pass {through:.0%} of the visible "
+        f"light, make it {dyes:.1f} times larger again. In all B is {'better' if both < 1 else 'worse'} than A: "
+        f"{both:.2f} times its error."
     )
 
 
 def why_a_tenth(rig):
     """Why 0.1 arcsec is asked for, in words."""
-    air, shows = drawings.air_of(rig), drawings.notices(rig)
-    both = np.hypot(air, drawings.WANTED)
+    air, shows, wanted = drawings.air_of(rig), drawings.notices(rig), drawings.WANTED
+    one, two = (np.hypot(air, times * wanted).value for times in (1, 2))
     return (
-        f"Why {drawings.WANTED.value:g} arcsec? Errors add in squares. In one exposure the air moves the star by "
-        f"{air.value:.2f} arcsec on each axis whatever the camera does; with {drawings.WANTED.value:g} on top it is "
-        f"{both.value:.2f}. What shows in your picture is {shows.value:.2f}. A fainter star with twice that error "
-        "makes "
-        f"{np.hypot(air, 2 * drawings.WANTED).value:.2f} of it."
+        f"Why {wanted.value:g} arcsec? Errors add in squares. In one exposure the air moves the star by "
+        f"{air.value:.2f} "
+        f"on each axis anyway; with {wanted.value:g} on top it is {one:.2f}, with twice that {two:.2f}. What shows in "
+        f"your picture is {shows.value:.2f}."
     )
 
 
@@ -273,7 +257,6 @@ def table_of_cures(rig):
     coarse, whose = _coarse_rig(rig)
     magnitude, view = drawings.example_star(coarse), starlight.view(coarse)
     half = rigs.changed(coarse, {"guide_camera.pixel_size": coarse.guide_camera.pixel_size / 2})
-    longer = rigs.changed(coarse, {"guide_optics.focal_length": 2 * coarse.guide_optics.focal_length})
     plain = rigs.changed(coarse, {"guide_camera.mosaic": False})
     cures = [
         ("as it is", view, ""),
@@ -282,12 +265,7 @@ def table_of_cures(rig):
             starlight.view(coarse, fwhm=2 * view.fwhm),
             "noise: faint stars are lost",
         ),
-        (
-            "pixels half as large",
-            starlight.view(half),
-            "another camera; a quarter of the field at the same pixel count",
-        ),
-        ("twice the focal length", starlight.view(longer), "other optics; a quarter of the field"),
+        ("pixels half as large, or twice the focal length", starlight.view(half), "a quarter of the field"),
     ]
     if coarse.guide_camera.mosaic:
         binned = rigs.changed(coarse, {"guide_camera.binning": 2})
@@ -342,27 +320,14 @@ def larger_pixels_gather_nothing(rig):
     """The light of a star on small and large pixels, in words."""
     low, high, _ = drawings.pixel_sizes(rig)
     magnitude = drawings.bright_star(rig)
-    views = [drawings.of_pixel(rig, size, False) for size in (2 * low, high)]
-    light = [view.signal(magnitude).electrons.value for view in views]
-    peak = [view.signal(magnitude).peak_fraction for view in views]
+    small, large = (drawings.of_pixel(rig, size, False).signal(magnitude) for size in (2 * low, high))
     return (
-        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives {light[0]:,.0f} "
-        f"electrons on pixels of {2 * low:.1f} µm and {light[1]:,.0f} on pixels of {high:.1f} µm. The larger pixel "
-        "looks "
-        f"brighter ({peak[1]:.0%} full against {peak[0]:.0%}) because fewer pixels share the star."
-    )
-
-
-def gain_makes_no_light(rig):
-    """What amplification does, in words."""
-    magnitude = drawings.example_star(rig)
-    (_, plain), *_, (_, strong) = _settings(rig)
-    before, after = plain.signal(magnitude), strong.signal(magnitude)
-    return (
-        f"It makes numbers larger. A star of magnitude {magnitude:g} gives {before.electrons.value:,.0f} electrons, "
-        f"amplified four times as much {after.electrons.value:,.0f}. Reading adds "
-        f"{strong.gain_setting.read_noise.value:.1f} instead of {plain.gain_setting.read_noise.value:.1f} electrons of "
-        f"noise, and the brightest usable star is {strong.brightest() - plain.brightest():.1f} magnitudes fainter."
+        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives "
+        f"{small.electrons.value:,.0f} electrons on pixels of {2 * low:.1f} µm and {large.electrons.value:,.0f} on "
+        "pixels "
+        f"of {high:.1f} µm. A larger pixel looks brighter ({large.peak_fraction:.0%} full, not "
+        f"{small.peak_fraction:.0%}) "
+        "because fewer share the star."
     )
 
 
@@ -385,16 +350,16 @@ def star_fields(rig):
         "unit": "",
         "value": drawings.example_star(rig),
         "typical": "6 to 15",
-        "if_unknown": "Click the star in a sky chart program, or take the table above.",
+        "if_unknown": "See above.",
     }
     kind = {"key": "kind", "label": "which magnitude that is", "unit": "", "value": "Gaia G"}
-    kind |= {"choices": ("Gaia G", "visual, V"), "if_unknown": "Charts that say only “magnitude” mostly mean V."}
+    kind |= {"choices": ("Gaia G", "visual, V"), "if_unknown": "Mostly V."}
     colour = {"key": "star", "label": "spectral class", "unit": "", "value": "K0"}
     colour |= {"choices": tuple(starlight.SPECTRAL_CLASSES), "if_unknown": "K0 is a usual star."}
     exposure = {"key": "exposure", "label": "guide exposure", "unit": "s", "typical": "1 to 4"}
     exposure |= {"value": float(rig.guiding.exposure.value)}
     airmass = {"key": "airmass", "label": "airmass", "unit": "", "value": 1.0}
-    airmass |= {"typical": "1 overhead, 1.4 at 45 degrees, 2 at 30 degrees above the horizon"}
+    airmass |= {"typical": "1 overhead, 2 at 30 degrees high"}
     return [at_once | field for field in (magnitude, kind, colour, exposure, airmass)]
 
 
@@ -499,11 +464,10 @@ def card(rig):
     parts = []
     for name, seen in others:
         faint, top = drawings.faintest(seen), seen.brightest()
-        reach = "no star reaches 0.1 arcsec" if faint is None else f"{faint - limit:+.1f}"
-        parts.append(f"{name}: {reach} at the faint end, {top - bright:+.1f} at the bright end")
+        reach = "none" if faint is None else f"{faint - limit:+.1f}"
+        parts.append(f"{name}: {reach} and {top - bright:+.1f}")
     meaning = (
-        f"Stars between the two limits are good enough; magnitudes good to about 0.3, {view.light_share:.0%} of the "
-        "beam "
-        f"reaching the guide sensor. What settings change, in magnitudes: {'; '.join(parts)}."
+        f"Stars between the two limits are good enough ({view.light_share:.0%} of the beam reaches the sensor). What "
+        f"settings change at the faint and the bright end, in magnitudes: {'; '.join(parts)}."
     )
     return own_number(rig), meaning, _action(rig)

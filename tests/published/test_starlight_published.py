@@ -119,9 +119,9 @@ def test_g_minus_v_of_the_model_stars():
     # Mamajek's table, both from memory
     for name, c in (("F5", 0.587), ("G2", 0.823), ("K0", 0.98), ("K5", 1.43)):
         relation = -0.02704 + 0.01424 * c - 0.2156 * c**2 + 0.01426 * c**3
-        star = np.interp(545, GRID, spectra.star_grid(name))
-        zero = starlight.photon_flux(0, "V").value / starlight.BANDS["V"][1].value
-        assert 2.5 * np.log10(star / zero) == pytest.approx(relation, abs=0.1), name
+        assert starlight.gaia_minus_visual(name) == pytest.approx(relation, abs=0.1), name
+    relation = -0.02704 + 0.01424 * 2.2 - 0.2156 * 2.2**2 + 0.01426 * 2.2**3  # M2
+    assert starlight.gaia_minus_visual("M2") == pytest.approx(relation + 0.2, abs=0.03)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,214 @@
+"""What workbook 02 says and shows holds for the demo rig, a long refractor with a pick-off, and a guide telescope."""
+
+import re
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import ledger, starlight
+from helpers.classroom import guesses
+from helpers.rig import rig as rigs
+from helpers.rig.values import flat
+from helpers.starlight import drawings, questions
+
+
+def _three():
+    club = rigs.demo_rig()
+    refractor = {"aperture": 130 * u.mm, "focal_length": 910 * u.mm, "central_obstruction": 0.0}
+    changes = {f"{part}.{name}": value for part in ("telescope", "guide_optics") for name, value in refractor.items()}
+    changes |= {"name": "long refractor", "telescope.kind": "refractor"}
+    changes |= {"guide_camera.pixel_size": 2.9 * u.um, "main_camera.pixel_size": 3.76 * u.um}
+    long = rigs.changed(club, changes)
+    small = {"aperture": 30 * u.mm, "focal_length": 120 * u.mm, "central_obstruction": 0.0, "transmission": 0.9}
+    small |= {"kind": "guide telescope", "flexure": 4 * u.arcsec / u.hour}
+    scope = rigs.changed(long, {f"guide_optics.{name}": value for name, value in small.items()})
+    return {"club": club, "long refractor": long, "guide telescope": scope}
+
+
+RIGS = _three()
+
+
+@pytest.fixture(params=RIGS, scope="module")
+def rig(request):
+    return RIGS[request.param]
+
+
+def _numbers(text):
+    return [float(found.replace(",", "")) for found in re.findall(r"\d[\d,]*\.?\d*", text)]
+
+
+def test_everything_is_said_for_every_rig(rig):
+    words = [
+        getattr(questions, name)(rig)
+        for name in (
+            "two_cameras",
+            "place_of_the_star",
+            "own_number",
+            "why_a_tenth",
+            "filters_cost",
+            "larger_pixels_gather_nothing",
+        )
+    ]
+    tables = [
+        getattr(questions, f"table_of_{name}")(rig)
+        for name in ("cameras", "settings", "cures", "filters", "magnitudes")
+    ]
+    assert [len(rows) for _, rows in tables] == [6, 4, 5, 3, 5]
+    said = " ".join([*words, *questions.card(rig), *(cell for _, rows in tables for row in rows for cell in row)])
+    assert not re.search(r"\bnan\b|\binf\b", said)
+
+
+def test_panels_move_for_every_rig(rig):
+    star, (low, high, start) = drawings.example_star(rig) * u.mag, drawings.pixel_sizes(rig)
+    dance, bars, pixels = (
+        make(rig) for make in (drawings.dancing_star, drawings.one_change_per_bar, drawings.pixels_and_places)
+    )
+    assert "expected" in dance.update(star, rig.guiding.exposure)
+    assert "no star" in dance.update(star + 6 * u.mag, rig.guiding.exposure)
+    assert "full" in dance.update(star - 12 * u.mag, rig.guiding.exposure)
+    for kind in (drawings.BLOCKING, drawings.LONG_PASS):
+        assert bars.update(star, kind).count(";") == 5
+    assert low < start < high
+    for size in (low, start, high):
+        for dyes in ("none", "colour mosaic"):
+            assert "nan" not in pixels.update(size * u.um, dyes)
+
+
+def test_one_thing_changes_from_bar_to_bar(rig):
+    views = drawings.one_by_one(rig, 10)[1]
+    states = [flat(view.rig) for view in views]
+
+    def differing(before, after):
+        return {key for key in before if before[key] != after[key]}
+
+    sensor = {"peak_quantum_efficiency", "quantum_efficiency_850", "dark_current", "full_well"}
+    assert differing(states[0], states[1]) == {"guide_camera.read_noise"}
+    assert differing(states[1], states[2]) == {f"guide_camera.{name}" for name in sensor}
+    assert differing(states[2], states[3]) == {"guide_camera.mosaic"}
+    assert differing(states[3], states[4]) == {"site.sky_brightness"}
+    assert differing(states[4], states[5]) == differing(states[4], states[6]) == {"guide_optics.filter"}
+
+
+def test_bars_fall_and_rise_as_said(rig):
+    errors = [float(s.centroid_error.value) for s in drawings.one_by_one(rig, drawings.example_star(rig))[0]]
+    assert errors[0] > errors[1] > errors[2]
+    assert errors[2] < errors[3] < errors[4]
+    asked = questions.costliest_change(rig)
+    factors = np.array(errors[3:6]) / errors[2:5]
+    assert asked.right == asked.options[int(np.argmax(factors))]
+    assert f"{factors[2]:.2f} by the blocking filter" in asked.answer
+
+
+def test_the_number_is_that_of_the_strip_and_of_the_card(rig):
+    found = ledger.ledger(rig)
+    number = questions.own_number(rig)
+    assert questions.card(rig)[0] == number
+    limit = drawings.faintest(starlight.view(rig))
+    if limit is None:
+        assert number.startswith("No star")
+        assert starlight.view(rig).signal(found.faintest_star).centroid_error > drawings.WANTED
+    else:
+        assert limit == pytest.approx(found.faintest_star, abs=1e-6)
+        assert f"Gaia G {found.faintest_star:.1f}." in number
+    assert found.air == drawings.air_of(rig)
+    assert f"{found.picture_notices.value:.2f}" in questions.why_a_tenth(rig)
+    assert found.guide_star_fwhm == starlight.view(rig).fwhm
+
+
+def test_pixel_size_does_matter_for_a_bright_star(rig):
+    """With the place in the pixel; the light alone would say that it hardly does."""
+    _, high, _ = drawings.pixel_sizes(rig)
+    coarse = drawings.of_pixel(rig, high, True).signal(drawings.bright_star(rig))
+    assert coarse.centroid_error > 3 * coarse.noise_error
+    asked = questions.coarse_pixels(rig)
+    assert asked.right == "it doubles or more"
+
+
+def test_at_20_um_a_bright_star_errs_several_times_more_than_light_alone_says():
+    club = rigs.demo_rig("club", "A")
+    signal = starlight.view(rigs.changed(club, {"guide_camera.pixel_size": 20 * u.um})).signal(10)
+    fine = starlight.view(club).signal(10)
+    assert fine.centroid_error < 0.01 * u.arcsec
+    assert signal.centroid_error > 3 * fine.centroid_error
+    assert signal.centroid_error > 3 * signal.noise_error
+
+
+@pytest.mark.parametrize("dyes", [False, True])
+def test_a_star_that_wanders_errs_as_foretold_and_one_that_stays_keeps_its_offset(dyes):
+    rig = RIGS["club"]
+    view, star = drawings.of_pixel(rig, 14, dyes), drawings.bright_star(rig)
+    foretold = view.signal(star)
+    wander = np.random.default_rng(1).normal(0, 1, (1500, 2))
+    _, true, found, counts = drawings.measured(view, star, wander, 2)
+    assert counts.all()
+    scale = view.pixel_scale.value
+    assert np.sqrt(np.mean((found - true) ** 2)) * scale == pytest.approx(foretold.centroid_error.value, rel=0.15)
+    _, true, found, _ = drawings.measured(view, star, np.tile([0.25, 0.25], (1500, 1)), 3)
+    spread = np.std((found - true)[:, 0]) * scale  # of 1500: to 2 per cent
+    assert spread == pytest.approx(foretold.noise_error.value, rel=0.15)
+
+
+@pytest.mark.parametrize("name", ["club", "long refractor"])
+def test_a_filter_makes_both_cameras_worse(name):
+    head, rows = questions.table_of_filters(RIGS[name])
+    none, *filters = [[float(cell) for cell in row[1:]] for row in rows]
+    for row in filters:
+        assert row[0] > none[0]
+        assert row[2] > none[2]
+        assert row[1] < none[1]
+        assert row[3] < none[3]
+    words = questions.filters_cost(RIGS[name])
+    assert words.startswith("Without a filter camera B is the better")
+    assert "With the long-pass filter it is B" in words
+    assert len(head) == 5
+
+
+def test_settings_do_what_is_said(rig):
+    (_, plain), (_, longer), (_, binned), (_, amplified) = questions._settings(rig)
+    star = drawings.example_star(rig)
+    signals = [view.signal(star) for view in (plain, longer, binned, amplified)]
+    assert signals[1].noise_error < signals[0].noise_error < signals[2].noise_error  # binning makes no star bright
+    assert signals[3].electrons == signals[0].electrons
+    assert amplified.brightest() > plain.brightest()
+    assert plain.gain_setting.read_noise**2 / 2 < amplified.gain_setting.read_noise**2
+
+
+def test_pixels_only_divide_the_light(rig):
+    numbers = _numbers(questions.larger_pixels_gather_nothing(rig))
+    assert numbers[1] == numbers[3]
+    assert numbers[5] > 10 * numbers[6]
+
+
+def test_the_card_recommends_one_thing():
+    assert questions.card(RIGS["club"])[2].startswith("Nothing")
+    blocked = rigs.changed(RIGS["club"], {"guide_optics.filter": "infrared-blocking"})
+    assert questions.card(blocked)[2].startswith("Take the filter")
+    coarse = questions.card(RIGS["guide telescope"])[2]
+    before, after = _numbers(coarse)[-2:]
+    assert "binning 2" in coarse or "out of focus" in coarse
+    assert after < 0.9 * before
+
+
+def test_forms_answer(rig, tmp_path):
+    reply = questions.star_reply(rig)
+    answers = {field["key"]: field["value"] for field in questions.star_fields(rig)}
+    gaia, visual = reply(answers), reply(answers | {"kind": "visual, V"})
+    assert _numbers(gaia)[1] < _numbers(visual)[1]  # a star of this V is brighter in G
+    assert "this is no star" in reply(answers | {"magnitude": 25.0})
+    assert "pixel is full" in reply(answers | {"magnitude": -5.0})
+    with pytest.raises(ValueError, match="exposure"):
+        reply(answers | {"exposure": -1.0})
+    half = tmp_path / "curve.csv"
+    smooth = starlight.quantum_efficiency(rig.guide_camera, starlight.WAVELENGTHS)
+    rows = zip(starlight.WAVELENGTHS.value, 0.5 * smooth, strict=True)
+    half.write_text("wavelength,quantum_efficiency\n" + "\n".join(f"{w:g},{q:.5f}" for w, q in rows))
+    assert "rows read" in questions.curve_reply(rig)([half])
+    half.write_text("wavelength,quantum_efficiency\n500,1.5\n600,0.5\n")
+    with pytest.raises(ValueError, match="curve values"):
+        questions.curve_reply(rig)([half])
+
+
+def test_every_guess_names_its_reason(rig):
+    for ask in (questions.still_star, questions.costliest_change, questions.coarse_pixels):
+        assert len(_numbers(guesses.resolve(ask(rig)))) >= 3
