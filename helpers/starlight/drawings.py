@@ -23,6 +23,7 @@ _PICTURES = 60
 _OFFSET = 20  # a camera adds such a number to every pixel, so that noise does not push it below zero
 _SENSOR = ("mosaic", "read_noise", "peak_quantum_efficiency", "quantum_efficiency_850", "dark_current", "full_well")
 _WIDEST, _NARROWEST = 10, 0.7  # width of a star in pixels, at the ends of the slider
+_NAMED_AT = 0.004  # arcsec
 _STEPS = (1, 1.5, 2, 3, 4, 6, 8, 10, 12, 15, 20, 25, 30, 40)
 
 
@@ -281,7 +282,8 @@ def pixels_and_places(rig):
         for line, values in zip((total, noise, floor), along(mosaic), strict=True):
             line.set_ydata(values)
         names[0].xy = (sizes[5], total.get_ydata()[5])
-        names[1].xy = (sizes[14], max(floor.get_ydata()[14], 1.3e-3))
+        at = int(np.argmax(floor.get_ydata() > _NAMED_AT))  # where its name stands clear of the other curves
+        names[1].xy = (sizes[at], _NAMED_AT)
         here.set_data([size.to_value(u.um)], [signal.centroid_error.value])
         for k, (line, way) in enumerate(zip(traces, ways.values(), strict=True)):
             _, true, found, counts = measured(view, magnitude, way, 3 + k)
@@ -360,7 +362,8 @@ def colours_and_measurements(rig):
     figures.label(axes, "magnitude, Gaia G [mag]", "centroid error, one axis [arcsec]", "dots: measured")
     ratio = errors[kept] / view.signal(magnitudes[kept]).centroid_error.value
     sentence = (
-        f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts; a blocking filter stops it all "
+        f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts; a blocking filter stops it "
+        "all "
         "(curves invented; that dyes turn clear there: common practice, no source). On simulated pictures of your rig "
         f"the error is {ratio.min():.2f} to {ratio.max():.2f} times what is foretold."
     )
