@@ -222,21 +222,22 @@ def focal_ratio_of_a_pixel(rig):
 def frames_over_a_link(rig):
     """Exercise: frames a second over a link."""
     shape = (600, 600)
-    right = planetary.frame_rate(shape, 16, "USB 2")
+    right, one_byte, quicker = (
+        planetary.frame_rate(shape, bits, link).value for bits, link in ((16, "USB 2"), (8, "USB 2"), (16, "USB 3"))
+    )
     return Question(
         "11.2",
         "A region of 600 x 600 pixels, 16 bit (two bytes a pixel), over USB 2, which carries 37.5 million bytes a "
         "second. "
         "How many frames a second?",
         right,
-        unit=1 / u.s,
         percent=5,
         mistakes=(
-            (planetary.frame_rate(shape, 8, "USB 2"), "16 bit are two bytes for each pixel."),
-            (planetary.frame_rate(shape, 16, "USB 3"), "that is the limit over USB 3."),
+            (one_byte, "16 bit are two bytes for each pixel."),
+            (quicker, "that is the limit over USB 3."),
         ),
         hint="Bytes in a frame: 600 x 600 x 2.",
-        solution=f"37.5 million / 720,000 = {right.value:.0f} a second.",
+        solution=f"37.5 million / 720,000 = {right:.0f} a second.",
     )
 
 
