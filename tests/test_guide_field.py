@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 from astropy.table import Table
-from hypothesis import given, settings
+from drawing import check_any_call, numbers, quantities
 from hypothesis import strategies as st
 
 from helpers import guide_field, rig, starlight
@@ -24,8 +24,6 @@ DEMO = Path(__file__).parents[1] / "demo_data"
 TARGET = SkyCoord(188 * u.deg, 33 * u.deg)
 CLUB, STARTER = rig.demo_rig("club"), rig.demo_rig("starter")
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)
-property_test = settings(max_examples=30, deadline=None, derandomize=True)
-anything = st.floats(allow_nan=True, allow_infinity=True)
 
 
 # --- stars on the sky ---------------------------------------------------------------------------------------------
@@ -849,102 +847,232 @@ def test_sweep_names_wrong_arguments():
         guide_field.sweep_chances(CLUB, EXPOSURES, LIMITS, [] * u.mm)
 
 
-# --- any number: an answer or a documented error ------------------------------------------------------------------
+# --- any valid value gives a number, any spoiled one is refused by its name -----------------------------------------
+
+places = st.builds(lambda ra, dec: SkyCoord(ra, dec, unit="deg"), st.floats(0, 360), st.floats(-20, 90))
+latitudes, longitudes = quantities(u.deg, -90, 90), quantities(u.deg, -360, 360)
 
 
-@given(magnitude=anything, latitude=anything, longitude=anything)
-@property_test
-def test_any_place_and_magnitude(magnitude, latitude, longitude):
-    try:
-        low, high = guide_field.star_density_band(magnitude, latitude * u.deg, longitude * u.deg)
-        density = guide_field.star_density(magnitude, latitude * u.deg, longitude * u.deg)
-    except DOCUMENTED:
-        return
-    assert 0 < low < density < high < 1e6 / u.deg**2
+def behind_mirror(size, distance, obstruction):
+    """Optics of a pick-off, which has the obstruction of its telescope."""
+    return rig.changed(
+        CLUB,
+        telescope__central_obstruction=obstruction,
+        guide_optics__mirror_size=size,
+        guide_optics__mirror_distance=distance,
+    ).guide_optics
 
 
-@given(
-    magnitude=st.floats(6, 17), latitude=st.floats(-90, 90), longitude=st.floats(-360, 360), at_least=st.integers(0, 50)
+mirrors = st.builds(behind_mirror, quantities(u.mm, 1, 100), quantities(u.mm, 0, 300), st.floats(0, 0.9))
+fields = st.builds(
+    lambda chosen, width, height: guide_field.sensor_field(chosen, width, height, cells=8),
+    mirrors,
+    quantities(u.mm, 1, 50),
+    quantities(u.mm, 1, 50),
 )
-@property_test
-def test_any_chance_lies_between_0_and_1(magnitude, latitude, longitude, at_least):
-    density = guide_field.star_density(magnitude, latitude * u.deg, longitude * u.deg)
-    assert 0 <= guide_field.chance_of_stars(density, 100 * u.arcmin**2, at_least) <= 1
 
 
-@given(x=anything, y=anything, size=st.floats(0.1, 100), distance=st.floats(0, 300), obstruction=st.floats(0, 0.9))
-@property_test
-def test_any_place_behind_any_mirror(x, y, size, distance, obstruction):
-    chosen = optics(mirror_size=size * u.mm, mirror_distance=distance * u.mm, central_obstruction=obstruction)
-    try:
-        share = guide_field.lit_fraction(x * u.mm, y * u.mm, chosen)
-    except DOCUMENTED:
-        return
-    assert 0 <= share <= 1
+def rings(target):
+    return ring(target, 43 * u.arcmin, number=12)
 
 
-@given(width=anything, height=anything, limiting=anything, saturation=anything, latitude=anything)
-@property_test
-def test_any_sensor_and_any_limits(width, height, limiting, saturation, latitude):
-    try:
-        field = guide_field.sensor_field(CLUB.guide_optics, width * u.mm, height * u.mm, cells=8)
-        expected = guide_field.expected_stars(field, limiting, saturation, latitude * u.deg)
-        chance = guide_field.chance_on_sensor(field, limiting, saturation, latitude * u.deg)
-    except DOCUMENTED:
-        return
-    assert 0 <= expected < np.inf
-    assert 0 <= chance <= 1
+def test_any_density():
+    place = {"latitude": latitudes, "longitude": longitudes}
+    wrong = {"magnitude": [5.9, 17.1], "latitude": [91 * u.deg]}
+    check_any_call(guide_field.star_density_band, {"magnitude": st.floats(6, 17)} | place, spoiled=wrong)
 
 
-@given(ra=st.floats(0, 360), dec=st.floats(-90, 90), angle=st.floats(-360, 360), limiting=anything, latitude=anything)
-@property_test
-def test_any_target_and_any_angle(ra, dec, angle, limiting, latitude):
-    target = SkyCoord(ra, dec, unit="deg")
-    stars = ring(target, 41 * u.arcmin, number=12)
-    try:
-        found = guide_field.usable_stars(stars, target, angle * u.deg, CLUB, limiting)
-        search = guide_field.search_position_angles(
-            stars, target, CLUB, limiting, present=angle * u.deg, step=30 * u.deg
+def test_any_chance():
+    def between(result):
+        assert 0 <= result <= 1
+
+    valid = {
+        "density": quantities(1 / u.deg**2, 0, 1e4),
+        "area": quantities(u.arcmin**2, 0, 1e4),
+        "at_least": st.integers(0, 50),
+    }
+    wrong = {"density": [-1 / u.deg**2], "at_least": [-1, 1.5]}
+    check_any_call(guide_field.chance_of_stars, valid, spoiled=wrong, check=between)
+
+
+def test_any_place_behind_any_mirror():
+    def between(result):
+        assert 0 <= result <= 1
+
+    valid = {"x": quantities(u.mm, -50, 50), "y": quantities(u.mm, -50, 50), "optics": mirrors}
+    check_any_call(guide_field.lit_fraction, valid, spoiled={"x": [np.inf * u.mm]}, check=between)
+
+
+def test_any_sensor():
+    sizes = {"width": quantities(u.mm, 0.1, 100), "height": quantities(u.mm, 0.1, 100)}
+    check_any_call(guide_field.sensor_field, {"optics": mirrors} | sizes, spoiled={"width": [0 * u.mm]})
+
+
+@pytest.mark.parametrize("function", [guide_field.expected_stars, guide_field.chance_on_sensor])
+def test_any_field_of_the_sky(function):
+    limits = {"limiting_magnitude": st.floats(7, 17), "saturation_magnitude": st.floats(0, 17)}
+    valid = {"field": fields} | limits | {"latitude": latitudes, "longitude": longitudes}
+    check_any_call(function, valid, spoiled={"limiting_magnitude": [17.1], "latitude": [91 * u.deg]})
+
+
+def test_any_target_and_any_angle():
+    def stars_on(target, position_angle, limiting_magnitude):
+        around = target if isinstance(target, SkyCoord) else TARGET
+        found = guide_field.usable_stars(rings(around), target, position_angle, CLUB, limiting_magnitude)
+        assert len(found) <= 12
+        return found.magnitudes
+
+    angles = {"target": places, "position_angle": quantities(u.deg, -360, 720)}
+    check_any_call(stars_on, angles | {"limiting_magnitude": st.floats(10, 30)})
+
+
+def test_any_search():
+    def search(target, limiting_magnitude, present):
+        around = target if isinstance(target, SkyCoord) else TARGET
+        return guide_field.search_position_angles(
+            rings(around), target, CLUB, limiting_magnitude, present=present, step=30 * u.deg
         )
-        passage = guide_field.meridian_passage(target, latitude * u.deg)
-    except DOCUMENTED:
-        return
-    assert len(found) <= 12
-    assert 0 * u.deg <= search.best <= 360 * u.deg
-    assert 0.6 < search.frame_kept <= 1
-    assert 0.99 < passage.airmass < 50
+
+    def sensible(found):
+        assert 0 * u.deg <= found.best <= 360 * u.deg and 0.6 < found.frame_kept <= 1
+        assert (found.poorer <= 12).all()
+
+    valid = {"limiting_magnitude": st.floats(10, 30), "present": quantities(u.deg, -360, 720)}
+    check_any_call(search, {"target": places} | valid, examples=20, check=sensible)
 
 
-@given(turn=anything, columns=st.integers(-5, 10_000), rows=st.integers(-5, 10_000))
-@property_test
-def test_any_turn_of_any_frame(turn, columns, rows):
-    try:
-        assert 0 <= guide_field.frame_kept(turn * u.deg, columns, rows) <= 1
-    except DOCUMENTED:
-        return
+def test_any_meridian_passage():
+    def sensible(passage):
+        assert 0 * u.deg < passage.altitude <= 90 * u.deg and 0.99 < passage.airmass < 50
+
+    valid = {"target": places, "latitude": quantities(u.deg, 0, 60)}
+    check_any_call(guide_field.meridian_passage, valid, spoiled={"latitude": [91 * u.deg]}, check=sensible)
 
 
-@given(ratio=anything, angle=anything)
-@property_test
-def test_any_coma(ratio, angle):
-    try:
-        length = guide_field.coma_length(ratio, angle * u.arcmin)
-    except DOCUMENTED:
-        return
-    assert np.isfinite(length.value)
-    assert length.value >= 0
+def test_any_turn_of_any_frame():
+    sizes = {"columns": st.integers(1, 10_000), "rows": st.integers(1, 10_000)}
+    valid = {"turn": quantities(u.deg, -360, 720)} | sizes
+    check_any_call(guide_field.frame_kept, valid, spoiled={"columns": [0, 1.5]})
 
 
-@given(step=anything, frame=st.sampled_from(["galactic", "equatorial", "ecliptic"]))
-@settings(property_test, max_examples=15)
-def test_any_step_of_the_sky_grid(step, frame):
-    try:
-        sky = guide_field.sky_grid(frame, step * u.deg)
-    except DOCUMENTED:
-        return
-    assert np.isfinite(sky.latitude.value).all()
+@pytest.mark.parametrize("function", [guide_field.coma_length, guide_field.coma_fwhm])
+def test_any_coma(function):
+    valid = {"focal_ratio": numbers(0.1, 1000), "field_angle": quantities(u.arcmin, 0, 5400)}
+    check_any_call(function, valid, spoiled={"focal_ratio": [0], "field_angle": [-1 * u.deg]})
 
 
-def test_every_public_name_is_there():
-    for name in guide_field.__all__:
-        assert getattr(guide_field, name) is not None
+def test_any_grid_of_the_sky():
+    valid = {"frame": st.sampled_from(["galactic", "equatorial"]), "step": quantities(u.deg, 2, 30)}
+    check_any_call(guide_field.sky_grid, valid, examples=15, spoiled={"frame": ["ecliptic"], "step": [31 * u.deg]})
+
+
+# --- a plan for a target --------------------------------------------------------------------------------------------
+
+
+def rigs_of(aperture, pixel_size, read_noise):
+    return rig.changed(
+        CLUB, telescope__aperture=aperture, guide_camera__pixel_size=pixel_size, guide_camera__read_noise=read_noise
+    )
+
+
+any_rig = st.builds(rigs_of, quantities(u.mm, 60, 400), quantities(u.um, 2, 9), quantities(u.electron, 0.5, 10))
+
+
+def test_any_limits_and_any_plan():
+    def in_order(limits):
+        assert limits.bright <= limits.faint <= 17 and limits.error > 0 * u.arcsec
+
+    valid = {"rig": any_rig, "exposure": quantities(u.s, 0.1, 10), "airmass": st.floats(1, 3)}
+    check_any_call(guide_field.usable_limits, valid, examples=12, spoiled={"airmass": [0.9]}, check=in_order)
+
+    def possible(found):
+        assert 0 <= found.all_night <= found.one_field <= 1 and found.mean >= 0
+
+    valid = {"rig": any_rig, "target": places, "wanted": st.integers(1, 20)}
+    check_any_call(guide_field.plan, valid, examples=12, spoiled={"wanted": [0, 1.5]}, check=possible)
+
+
+def test_usable_is_what_the_camera_measures():
+    limits = guide_field.usable_limits(CLUB)
+    seen = starlight.view(CLUB, light_share=1)
+    assert limits.reached and limits.error == 0.1 * u.arcsec
+    assert seen.signal(limits.faint).centroid_error.value == pytest.approx(0.1, rel=1e-3)
+    coarse = guide_field.usable_limits(STARTER)
+    best = starlight.view(STARTER, light_share=1).signal(coarse.bright).centroid_error
+    assert not coarse.reached and best > 0.1 * u.arcsec
+    assert coarse.error.value == pytest.approx(min(2 * best.value, 0.5))
+
+
+def test_a_plan_counts_what_a_middling_field_holds():
+    for mine in (CLUB, rigs_of(130 * u.mm, 2.9 * u.um, 1.5 * u.electron)):
+        found, middling = guide_field.plan(mine), guide_field.middling_stars(mine)
+        usable = (middling.magnitudes <= found.limits.faint) & (middling.magnitudes > found.limits.bright)
+        assert found.mean == pytest.approx(usable.sum(), abs=1)
+        assert found.all_night == pytest.approx(found.one_field**2)
+    assert guide_field.plan(STARTER).all_night == guide_field.plan(STARTER).one_field
+
+
+def test_the_width_of_a_comet_agrees_with_rays():
+    rng = np.random.default_rng(4)
+    # Schroeder, Astronomical Optics, ch. 6: rays from radius r of the mirror, at angle a, with C = theta / (16 F^2)
+    radius, angle = np.sqrt(rng.random(400_000)), rng.uniform(0, 2 * np.pi, 400_000)
+    scale = 41 * 60 / (16 * 5.4**2)
+    x, y = scale * radius**2 * (2 + np.cos(2 * angle)), scale * radius**2 * np.sin(2 * angle)
+    assert x.max() == pytest.approx(guide_field.coma_length(5.4, 41 * u.arcmin).value, rel=1e-3)
+    wide = 2.3548 * np.sqrt((x.var() + y.var()) / 2)
+    assert guide_field.coma_fwhm(5.4, 41 * u.arcmin).value == pytest.approx(wide, rel=0.01)
+
+
+# --- the reader's own field -----------------------------------------------------------------------------------------
+
+
+def own(**answers):
+    mine = guide_field.OwnField(CLUB)
+    mine.plan({field["key"]: field["value"] for field in mine.fields()} | answers)
+    return mine
+
+
+def test_a_list_of_the_reader_is_read_and_told():
+    said = own().read_list([DEMO / "field_surroundings.ecsv"])
+    assert said.startswith("At 60°: 7 usable stars before the flip, 1 after. Set ")
+    found = guide_field.try_list(
+        guide_field.load_catalogue(DEMO / "field_surroundings.ecsv"), TARGET, CLUB, guide_field.plan(CLUB).limits
+    )
+    assert f"Set {found.search.best.value:.0f}°" in said and found.best_poorer >= 3
+    enough = own(angle=float(found.search.best.value)).read_list([DEMO / "field_surroundings.ecsv"])
+    assert enough.endswith("nothing to turn.")
+
+
+def test_a_list_in_hours_with_a_column_of_its_own_is_asked_about(tmp_path):
+    rows = strewn_rows(number=400)
+    rows[:, 0] /= 15
+    path = written(tmp_path, rows, "ra,dec,brightness")
+    with pytest.raises(ValueError, match="magnitude.*Answer the questions"):
+        own().read_list([path])
+    with pytest.raises(ValueError, match="looks like hours. Answer the questions"):
+        own(magnitude="brightness").read_list([path])
+    assert "usable star" in own(magnitude="brightness", ra_unit="hours").read_list([path])
+
+
+def test_a_list_that_cannot_serve_is_said_once_and_a_wrong_target_named(tmp_path):
+    said = own().read_list([written(tmp_path, strewn_rows(size=0.1))])
+    assert said.count("can't be used") == 1 and "expected stars out to 45 arcmin" in said
+    with pytest.raises(ValueError, match="right ascension, declination: expected such as"):
+        own(ra="somewhere")
+
+
+def test_the_service_is_asked_about_the_target_of_the_form(service):
+    mine = own()
+    said = mine.ask_service({"address": f"{service}/stars", "magnitude": ""})
+    assert (float(Service.asked["RA"]), float(Service.asked["DEC"])) == pytest.approx((188, 33))
+    assert "can't be used" in said or "usable star" in said
+
+
+@pytest.mark.parametrize("angle", [0, 60, 135, 250])
+def test_a_move_of_the_mount_tells_where_the_guide_field_lies(angle):
+    away = guide_field.off_axis_angle(CLUB.guide_optics).value
+    moved = {"east": -away * np.sin(np.radians(angle)), "north": -away * np.cos(np.radians(angle))}
+    said = guide_field.mirror_reply(CLUB)(moved)
+    assert f"guide field: {angle}°" in said and "16.0 mm" in said
+    with pytest.raises(ValueError, match="not zero"):
+        guide_field.mirror_reply(CLUB)({"east": 0.0, "north": 0.0})

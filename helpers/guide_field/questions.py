@@ -227,12 +227,10 @@ def larger_sensor(rig):
     )
     if not _two(rig):
         return f"{said}: behind a guide telescope, which lights it all, this is true as far as its stars stay round."
-    if gain >= 3.6:
-        verdict = "for your mirror this is true: the patch of light is larger than your sensor."
+    if gain >= 3:
+        verdict = "for your mirror this is true: its patch of light is larger than your sensor."
     elif gain >= 1.3:
-        verdict = (
-            "for your mirror this is half true: the larger sensor reaches into the dim edge of the patch of light."
-        )
+        verdict = "for your mirror this is half true: the larger sensor reaches beyond the bright patch of light."
     else:
         verdict = "for your mirror this is wrong: your sensor has nearly all of the patch of light already."
     return f"{said} ({now * gain:.1f} instead of {now:.1f}): {verdict}"

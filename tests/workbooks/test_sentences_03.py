@@ -1,0 +1,173 @@
+"""What workbook 03 says, for three rigs: it agrees with the calculation, and no row vanishes."""
+
+import re
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import guide_field
+from helpers import rig as rigs
+from helpers.guide_field import drawings, questions
+
+CLUB = rigs.demo_rig()
+LONG = rigs.changed(
+    CLUB,
+    {
+        "telescope.kind": "refractor",
+        "telescope.aperture": 130 * u.mm,
+        "telescope.focal_length": 910 * u.mm,
+        "telescope.central_obstruction": 0.0,
+        "guide_camera.pixel_size": 2.9 * u.um,
+        "main_camera.pixel_size": 3.76 * u.um,
+    },
+)
+SCOPE = rigs.changed(
+    LONG,
+    {
+        "guide_optics.kind": "guide telescope",
+        "guide_optics.aperture": 30 * u.mm,
+        "guide_optics.focal_length": 120 * u.mm,
+        "guide_optics.central_obstruction": 0.0,
+        "guide_optics.transmission": 0.9,
+        "guide_optics.flexure": 1 * u.arcsec / u.hour,
+    },
+)
+RIGS = {"club": CLUB, "910/130": LONG, "guide telescope": SCOPE}
+
+
+@pytest.fixture(params=RIGS, ids=str)
+def rig(request):
+    return RIGS[request.param]
+
+
+def two(rig):
+    return guide_field.sides(rig) == 2
+
+
+def start(controls):
+    """The values a panel starts with, as its drawing gets them."""
+    return {control.name: control.hand(control.start) for control in controls}
+
+
+def test_the_first_panel_counts_the_stars_of_the_list(rig):
+    limits, angle = guide_field.plan(rig).limits, guide_field.DEFAULT_ANGLE
+    counted = [
+        len(
+            guide_field.usable_stars(
+                drawings.demo_list(), guide_field.DEMO_TARGET, angle + turn, rig, limits.faint, limits.bright
+            )
+        )
+        for turn in (0, 180) * u.deg
+    ]
+    before, after = (len(stars) for stars in (drawings.listed(rig).before, drawings.listed(rig).after))
+    assert before <= counted[0] and after <= counted[1]  # without the border that no pointing reaches
+    said = drawings.two_fields(rig).update(position_angle=angle)
+    assert str(before) in said
+    assert ("same field" in said) is not two(rig)
+    guess = questions.after_the_flip(rig)
+    assert guess.answer.startswith(f"{after} star") and str(before) in guess.ask
+    assert (guess.right == guess.options[1]) is (after >= before / 2)
+
+
+def test_the_angle_to_set_has_the_stars_it_promises(rig):
+    found, limits = drawings.listed(rig), guide_field.plan(rig).limits
+    _, meaning, action = questions.card(rig)
+    if not two(rig):
+        assert len(found.before) == len(found.after) and "no angle needs to be set" in meaning
+        assert "angle" not in action
+        return
+    assert f"poorer side: {found.poorer} star" in meaning
+    if found.poorer >= 3:
+        assert action.startswith("Nothing")
+        return
+    angle = float(re.search(r"position angle of (\d+)°", action)[1]) * u.deg
+    for turn in (0, 180) * u.deg:
+        there = guide_field.usable_stars(
+            drawings.demo_list(), guide_field.DEMO_TARGET, angle + turn, rig, limits.faint, limits.bright
+        )
+        assert len(there) >= int(re.search(r"at least (\d+)", action)[1])
+
+
+def test_panel_text_and_own_number_give_one_chance_at_the_target(rig):
+    plan = guide_field.plan(rig)
+    said = drawings.chance_of_enough(rig).update(**start(drawings.chance_controls(rig)))
+    chance = f"{plan.all_night:.0%}"
+    assert chance in said and chance in questions.own_number(rig)
+    assert f"{plan.mean:.1f}" in questions.own_number(rig)
+    if two(rig):
+        assert f"{plan.one_field:.0%}" in said and f"{plan.one_field:.0%}" in questions.both_sides(rig)
+
+
+def test_a_longer_exposure_brings_what_the_answer_says(rig):
+    guess = questions.longer_exposure(rig)
+    more, now = map(float, re.match(r"([\d.]+) instead of ([\d.]+),", guess.answer).groups())
+    assert now == pytest.approx(guide_field.plan(rig).mean, abs=0.06)
+    assert (guess.right == guess.options[1]) is (1.1 <= more / now < 2)
+    density = [guide_field.star_density([13, 14], b).value for b in (0, 90) * u.deg]
+    assert density[0][1] / density[0][0] > density[1][1] / density[1][0]  # fewer faint ones far from the Milky Way
+
+
+def test_the_mirror_decides_how_much_light_there_is(rig):
+    guess = questions.nearer_mirror(rig)
+    assert guess.right == "it stays nearly the same"
+    optics = drawings.with_pick_off(rig).guide_optics
+    assert f"instead of {guide_field.lit_fraction(0 * u.mm, 0 * u.mm, optics):.0%}" in guess.answer
+    said = drawings.mirror_and_sensor(rig).update(**start(drawings.mirror_controls(rig)))
+    assert f"{guide_field.beam_width(optics).value:.1f} mm wide" in said
+
+
+@pytest.mark.parametrize(("distance", "size"), [(60, 9), (25, 8), (10, 4), (60, 16)])
+def test_what_a_larger_sensor_brings_is_said_as_it_is(distance, size):
+    mine = rigs.changed(CLUB, guide_optics__mirror_distance=distance * u.mm, guide_optics__mirror_size=size * u.mm)
+    camera, plan = mine.guide_camera, guide_field.plan(mine)
+    place, ends = plan.target.galactic, (plan.limits.faint, plan.limits.bright)
+    counts = [
+        guide_field.expected_stars(
+            guide_field.sensor_field(
+                mine.guide_optics, k * camera.columns * camera.pixel_size, k * camera.rows * camera.pixel_size
+            ),
+            *ends,
+            place.b,
+            place.l,
+        )
+        for k in (1, 2)
+    ]
+    gain, said = counts[1] / counts[0], questions.larger_sensor(mine)
+    assert f"{gain:.1f} times as many" in said
+    verdict = "this is true" if gain >= 3 else "half true" if gain >= 1.3 else "wrong"
+    assert verdict in said
+
+
+def test_no_row_vanishes():
+    rows = {name: len(questions.table_of_sensors(rig)[1]) for name, rig in RIGS.items()}
+    assert len(set(rows.values())) == 1
+    rows = {name: len(questions.table_of_sky(rig)[1]) for name, rig in RIGS.items()}
+    assert len(set(rows.values())) == 1
+    for rig in RIGS.values():
+        assert drawings.list_serves(rig)
+        assert all(text.strip() for text in questions.card(rig))
+
+
+def test_without_corrector_the_counts_are_said_not_to_hold():
+    said = questions.comets(CLUB)
+    plan, wide = guide_field.plan(CLUB), guide_field.width_without_corrector(CLUB)
+    limits = guide_field.usable_limits(CLUB, None, plan.airmass, plan.limits.error, fwhm=wide)
+    assert "hold with a coma corrector" in said and f"magnitude {limits.faint:.1f} instead of" in said
+    assert limits.faint < plan.limits.faint - 1
+    assert "does not hold" in questions.comets(LONG) and "own axis" in questions.comets(SCOPE)
+
+
+def test_a_list_too_short_is_said_once_and_the_demo_rig_shown():
+    short = rigs.changed(CLUB, telescope__focal_length=300 * u.mm, telescope__aperture=60 * u.mm)
+    assert not drawings.list_serves(short) and drawings.shown_rig(short) == CLUB
+    assert questions.whose_stars(short).count("can't serve your rig") == 1
+    assert "on average" in questions.card(short)[0]
+    drawings.two_fields(short).update(position_angle=60 * u.deg)
+
+
+def test_the_exercise_on_the_mirror_is_right():
+    found = questions.which_helps(CLUB)
+    numbers = list(map(float, re.findall(r"[;,:] ?(?:[^:;]*: )?(\d+\.\d)(?=[;.])", found.solution)))
+    assert found.right == found.options[2] and max(numbers) == numbers[-1]
+    assert np.all(np.array(numbers[:-1]) < numbers[-1] / 1.5)
