@@ -87,7 +87,7 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
     Returns
     -------
     Quantity [s] or None
-        None if even the longest is not enough.
+        At least 0.01 s. None if even the longest is not enough.
 
     Raises
     ------
@@ -106,6 +106,8 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
     low, high = 0.01, longest.value
     if not enough(high):
         return None
+    if enough(low):
+        return low * u.s
     while high / low > 1.02:
         middle = np.sqrt(low * high)
         low, high = (low, middle) if enough(middle) else (middle, high)

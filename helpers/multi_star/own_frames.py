@@ -13,6 +13,7 @@ from helpers.shared.files import read_fits_image
 BOX = 21  # pixels; side of the square round a star
 LEAST_FRAMES = 5
 _WELL_KNOWN = 0.1  # centroid error, in widths of a star, up to which a star is followed: not a hot pixel's
+_IN_ONE_PIXEL = 0.75  # of the light of 3 x 3 pixels; a still star of FWHM 1.2 pixels has at most 0.46
 _SIGNIFICANT = 8.0  # noise of the mean frame by which a star's middle stands out of it
 
 
@@ -82,10 +83,18 @@ def find_stars(frames, most=12, box=BOX):
     edge = box // 2 + 1
     peaks[:edge] = peaks[-edge:] = peaks[:, :edge] = peaks[:, -edge:] = False
     rows, columns = np.nonzero(peaks)
+    wide = ~_hot_pixels(mean - np.median(mean), rows, columns)
+    rows, columns = rows[wide], columns[wide]
     if rows.size == 0:
         raise ValueError("frames: expected a star that stands out of the noise, found none")
     order = np.argsort(-smooth[rows, columns], kind="stable")[:most]
     return np.column_stack([columns[order], rows[order]]).astype(float)
+
+
+def _hot_pixels(mean, rows, columns):
+    """Where one pixel holds nearly all light of its neighbourhood, as no star does; truth values."""
+    around = np.stack([mean[rows + i, columns + k] for i in (-1, 0, 1) for k in (-1, 0, 1)])
+    return around.max(axis=0) > _IN_ONE_PIXEL * around.sum(axis=0)
 
 
 def measure_frames(frames, pixel_scale, gain=1 * u.electron / u.DN, box=BOX):
