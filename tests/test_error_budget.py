@@ -13,7 +13,7 @@ from helpers import error_budget as budgets
 from helpers import rig as rigs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
-from helpers.error_budget import guided_air, nights
+from helpers.error_budget import drawings, guided_air, nights, suspects
 from helpers.error_budget.terms import linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
@@ -341,12 +341,6 @@ def test_usual_changes_lead_to_valid_rigs(name):
         assert rigs.changed(rig, change)
 
 
-def test_map_follows_the_seeing():
-    fwhm, logged = budgets.fwhm_map(CLUB, [1, 2, 3] * u.arcsec, [0, 60] * u.deg)
-    assert fwhm.shape == logged.shape == (2, 3)
-    assert np.all(np.diff(fwhm, axis=1) > 0)
-
-
 def fresh_nights(rng, number):
     """Nights drawn without the design of states: layers, wind and outer scale each by its own law."""
     numbers = []
@@ -444,8 +438,6 @@ def test_whatever_is_no_rig_or_budget_is_refused_by_name(wrong):
         with pytest.raises(TypeError, match="^rig"):
             function(wrong)
     with pytest.raises(TypeError, match="^rig"):
-        budgets.fwhm_map(wrong, [1] * u.arcsec, [0] * u.deg)
-    with pytest.raises(TypeError, match="^rig"):
         budgets.stars_like(wrong, [12.0])
     for function in (budgets.attribute, budgets.unexplained):
         with pytest.raises(TypeError, match="^before"):
@@ -508,3 +500,105 @@ def test_the_reported_figures_under_stated_assumptions():
     assert 0.95 < logged("A", noisy, one) < 1.35
     # what does not survive: two healthy cameras on the same stars differ little
     assert abs(logged("A", poor, several) - logged("B", poor, several)) < 0.03
+
+
+# The suspects, side by side
+
+
+@pytest.fixture(scope="module")
+def found():
+    rigs_, magnitudes = suspects.city_rigs(), suspects.SEVERAL
+    return suspects.suspects(*rigs_, magnitudes, np.random.default_rng(1), draws=25)
+
+
+def test_each_suspect_is_one_change_of_the_rig(found):
+    """Second route: the whole prediction for a rig in which only this is changed."""
+    old, new = suspects.city_rigs()
+    rows = {one.name: one for one in found}
+    for name, rig, change in (
+        ("the old one's read noise", new, {"guide_camera.read_noise": 3.2 * u.electron}),
+        ("the old one's efficiency, near infrared", new, {"guide_camera.quantum_efficiency_850": 0.25}),
+        ("the old one's colour mosaic", new, {"guide_camera.mosaic": False}),
+        ("exposure 0.5 s", old, {"guiding.exposure": 0.5 * u.s}),
+        ("read noise 15 electrons", old, {"guide_camera.read_noise": 15 * u.electron}),
+        ("one star only", old, {"guiding.stars": 1}),
+        ("seeing 3.6 arcsec", old, {"site.seeing": 3.6 * u.arcsec}),
+    ):
+        whole = of(rigs.changed(rig, change), list(suspects.SEVERAL))
+        assert rows[name].logged_rms.value == pytest.approx(whole.logged_rms.value, rel=1e-9), name
+        assert rows[name].final_fwhm.value == pytest.approx(whole.final_fwhm.value, rel=1e-9), name
+        base = of(rig, list(suspects.SEVERAL))
+        assert rows[name].logged_change.value == pytest.approx((whole.logged_rms - base.logged_rms).value, abs=1e-9)
+
+
+def test_every_suspect_has_its_cause_and_intervals_about_it(found):
+    causes = {one.cause for one in found} - {""}
+    assert causes == set(budgets.CAUSES)
+    for one in found:
+        low, high = one.logged_interval
+        assert low <= high
+        # a middling night is one of the nights that are drawn, give or take a fiftieth
+        assert low * 0.98 <= one.logged_rms <= high * 1.02, one.name
+
+
+def test_what_the_workbook_says_of_the_suspects(found):
+    rows = {one.name: one for one in found}
+    sensor = [one for one in found if one.name.startswith("the old one's")]
+    assert all(abs(one.logged_change.value) < 0.02 for one in sensor)
+    assert abs(found[0].logged_rms - found[1].logged_rms).value < 0.02  # two healthy cameras on the same stars
+    assert rows["exposure 0.5 s"].logged_change == max(one.logged_change for one in found)
+    # with several stars a faulty camera costs little; with fainter ones much
+    sensor = ("infrared", "noise", "rest")
+    cost = [
+        (drawings.together((*sensor, *more, "fault")).logged_rms - drawings.together((*sensor, *more)).logged_rms).value
+        for more in ((), ("faint",))
+    ]
+    assert cost[0] < 0.05
+    assert cost[1] > 0.15
+
+
+def test_a_fault_costs_what_its_noise_costs():
+    """Second route: frames drawn pixel by pixel, their centres measured with the best weights of a Gaussian star."""
+    _, rig = suspects.city_rigs()
+    assert suspects.known_share(0.0) == pytest.approx(0.5 + 1 / np.pi)  # half is known, and on which side the rest is
+    assert suspects.known_share(-6.0) == pytest.approx(1.0, abs=1e-6)
+    sigma, rng, runs = 2.0, np.random.default_rng(5), 4000
+    y, x = np.mgrid[-10:11, -10:11]
+    star = np.exp(-(x**2 + y**2) / (2 * sigma**2)) / (2 * np.pi * sigma**2)
+    single = rng.standard_normal((runs, 21, 21))
+    striped = np.broadcast_to(rng.standard_normal((runs, 21, 1)), single.shape)
+    along_y = [np.var(np.sum(noise * y * star, axis=(1, 2))) for noise in (single, striped)]
+    # a variance of 4,000 draws errs by 2.2 per cent, the ratio of two by 3.2: 0.16 is five of these
+    assert along_y[1] / along_y[0] == pytest.approx(2 * np.sqrt(np.pi) * sigma, rel=0.16)
+    errors = [
+        suspects.faulty_errors(rig, [14.0], fault, 1.0, 3 * u.arcsec)[0]
+        for fault in (suspects.Fault(), suspects.Fault(clipped=True), suspects.Fault(stripes=5), suspects.Fault(blur=2))
+    ]
+    assert errors[0] <= errors[1] < errors[2]
+    assert errors[0] < errors[3]
+    fainter = suspects.as_faint(rig, [13.0, 14.0], suspects.Fault(stripes=5))
+    assert np.all(fainter > [13.0, 14.0])
+
+
+def test_the_band_of_settings_holds_the_best():
+    exposures, gains = budgets.settings_band(CLUB)
+    narrow_exposures, narrow_gains = budgets.settings_band(CLUB, 0.001)
+    assert exposures[0] <= narrow_exposures[0] <= narrow_exposures[1] <= exposures[1]
+    assert gains[0] <= narrow_gains[0] <= narrow_gains[1] <= gains[1]
+    for wrong in (0.0, -1, 2, "a"):
+        with pytest.raises((TypeError, ValueError), match="within"):
+            budgets.settings_band(CLUB, wrong)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error", "named"),
+    [
+        (("A", CLUB), TypeError, "old"),
+        ((CLUB, None), TypeError, "new"),
+        ((CLUB, CLUB, [40.0]), ValueError, "magnitudes"),
+        ((CLUB, CLUB, [14.0], 3), TypeError, "rng"),
+    ],
+)
+def test_wrong_suspects_are_named(arguments, error, named):
+    with pytest.raises(error, match=named):
+        budgets.suspects(*arguments)

@@ -2,7 +2,7 @@
 
 from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
 from helpers.error_budget.diagnosis import CAUSES, KNOWN, Diagnosis, Priors, diagnose, invented_nights
-from helpers.error_budget.next_change import Option, fwhm_map, settings_band, usual_changes, what_next
+from helpers.error_budget.next_change import Option, settings_band, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import SEVERAL, Suspect, suspects
@@ -25,7 +25,6 @@ __all__ = [
     "attribute_intervals",
     "diagnose",
     "evaluate",
-    "fwhm_map",
     "invented_nights",
     "predict",
     "settings_band",

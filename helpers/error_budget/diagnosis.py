@@ -331,7 +331,8 @@ class _SeeingCurve:
         wanted = np.log(rms)
         index, low, slope = self._between((self._logs < wanted).sum(axis=0) - 1)
         found = self._steps[index] + (wanted - low) / slope
-        return np.where((found >= self._steps[0]) & (found <= self._steps[-1]), np.exp(found), np.nan)
+        inside = (found >= self._steps[0]) & (found <= self._steps[-1])
+        return np.where(inside, np.exp(np.where(inside, found, 0.0)), np.nan)
 
     def rms(self, seeing):
         """The rms at a seeing factor, and d ln(rms) / d ln(seeing)."""

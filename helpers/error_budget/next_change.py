@@ -7,11 +7,11 @@ import numpy as np
 from astropy.coordinates import SkyCoord
 
 from helpers.error_budget import nights
-from helpers.error_budget.terms import MODEL_ERROR, evaluate, stars_like
-from helpers.guide_field.stars import GuideStars, drawn_magnitudes, middling_stars
+from helpers.error_budget.terms import MODEL_ERROR, evaluate
+from helpers.guide_field.stars import GuideStars
 from helpers.rig.parts import Rig, RigError
 from helpers.rig.values import changed
-from helpers.shared.checks import as_number, count, instance, number, optional, quantity, takes
+from helpers.shared.checks import as_number, count, instance, number, optional, takes
 
 
 @dataclass(frozen=True)
@@ -239,36 +239,3 @@ def _stretch(rig, key, values, within):
     first = best - int(np.argmin(np.append(good[best::-1], False))) + 1
     last = best + int(np.argmin(np.append(good[best:], False))) - 1
     return values[[first, last]]
-
-
-@takes(
-    rig=instance(Rig),
-    seeings=quantity(u.arcsec, minimum=0.1, maximum=20, ndim=1),
-    latitudes=quantity(u.deg, minimum=-90, maximum=90, ndim=1),
-    longitude=quantity(u.deg, minimum=-360, maximum=360, ndim=0),
-)
-def fwhm_map(rig, seeings, latitudes, longitude=90 * u.deg):
-    """Final FWHM and logged rms over seeing and galactic latitude, for targets high in the sky.
-
-    Parameters
-    ----------
-    rig : Rig
-    seeings : Quantity [angle], shape (S,)
-    latitudes : Quantity [angle], shape (B,)
-        Galactic.
-    longitude : Quantity [angle]
-        Galactic.
-
-    Returns
-    -------
-    fwhm, logged : Quantity [arcsec], shape (B, S)
-    """
-    high = middling_stars(rig).target
-    skies = [drawn_magnitudes(rig, SkyCoord(longitude, each, frame="galactic"))[0] for each in latitudes]
-    fwhm, logged = np.empty((latitudes.size, seeings.size)), np.empty((latitudes.size, seeings.size))
-    for column, width in enumerate(seeings):
-        there = changed(rig, {"site.seeing": width})
-        for row, magnitudes in enumerate(skies):
-            budget = evaluate(there, None, stars_like(there, magnitudes[np.isfinite(magnitudes)], high))
-            fwhm[row, column], logged[row, column] = budget.final_fwhm.value, budget.logged_rms.value
-    return fwhm * u.arcsec, logged * u.arcsec

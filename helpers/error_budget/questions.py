@@ -29,19 +29,14 @@ _NIGHTS, _DRAWS = 300, 20_000
 MEASURING = tuple(name for name in CAUSES if name not in ("exposure", "seeing between the runs", "chance"))
 
 
-@lru_cache(maxsize=8)
-def _mine(rig):
-    return predict(rig, rng=np.random.default_rng(1), draws=_NIGHTS)
+_predicted, _ranked = {}, {}  # what was computed for a rig, for it takes some seconds
 
 
 def mine(rig, progress=None):
     """The reader's prediction with its intervals; computed once for a rig."""
-    if progress is not None and rig not in _told:
-        _told[rig] = predict(rig, rng=np.random.default_rng(1), draws=_NIGHTS, progress=progress)
-    return _told.get(rig) or _mine(rig)
-
-
-_told = {}
+    if rig not in _predicted:
+        _predicted[rig] = predict(rig, rng=np.random.default_rng(1), draws=_NIGHTS, progress=progress)
+    return _predicted[rig]
 
 
 def guiding_in_the_picture(rig):
@@ -66,8 +61,8 @@ def near_infrared_alone(rig):
     step = float((without.logged_rms - with_it.logged_rms) / u.arcsec)
     return guesses.choices(
         "10.infrared",
-        "Take from the newer camera what it gains in the near infrared, and nothing else. It logged 0.47 arcsec. "
-        "What does it log now?".replace("0.47", f"{with_it.logged_rms.value:.2f}"),
+        f"Take from the newer camera what it gains in the near infrared, and nothing else. It logged "
+        f"{with_it.logged_rms.value:.2f} arcsec. What does it log now?",
         {"hardly more": 0.01, "some 0.1 more": 0.1, "the older camera's 0.70": 0.25},
         step,
         f"{without.logged_rms.value:.3f} instead of {with_it.logged_rms.value:.3f} arcsec. The near infrared is some "
@@ -122,20 +117,14 @@ def table_of_cameras(rig):
     return head, [(name, written(old[key], text), written(new[key], text)) for name, key, text in rows]
 
 
-@lru_cache(maxsize=1)
-def _suspects():
-    old, new = city_rigs()
-    return tuple(suspects(old, new, rng=np.random.default_rng(3), draws=40))
+_alone = []  # the suspects of the reported case, once computed
 
 
 def alone(progress=None):
     """The suspects one by one, for the reported case; computed once."""
-    if progress is not None:
-        progress(0.1)
-    found = _suspects()
-    if progress is not None:
-        progress(1.0)
-    return found
+    if not _alone:
+        _alone.extend(suspects(*city_rigs(), rng=np.random.default_rng(3), draws=40, progress=progress))
+    return _alone
 
 
 def table_of_suspects(rig):
@@ -327,19 +316,11 @@ def table_of_priors(night):
 # What next.
 
 
-@lru_cache(maxsize=8)
-def _options(rig):
-    return tuple(what_next(rig, draws=40))
-
-
 def options(rig, progress=None):
     """Changes ranked for the rig; computed once."""
-    if progress is not None and rig not in _ranked:
+    if rig not in _ranked:
         _ranked[rig] = tuple(what_next(rig, draws=40, progress=progress))
-    return _ranked.get(rig) or _options(rig)
-
-
-_ranked = {}
+    return _ranked[rig]
 
 
 def table_of_options(rig):
