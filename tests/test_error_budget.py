@@ -13,7 +13,8 @@ from helpers import error_budget as budgets
 from helpers import rig as rigs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
-from helpers.error_budget import drawings, guided_air, nights, suspects
+from helpers.error_budget import drawings, guided_air, nights
+from helpers.error_budget.suspects import SEVERAL, Fault, as_faint, city_rigs, faulty_errors, known_share
 from helpers.error_budget.terms import linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
@@ -507,13 +508,12 @@ def test_the_reported_figures_under_stated_assumptions():
 
 @pytest.fixture(scope="module")
 def found():
-    rigs_, magnitudes = suspects.city_rigs(), suspects.SEVERAL
-    return suspects.suspects(*rigs_, magnitudes, np.random.default_rng(1), draws=25)
+    return budgets.suspects(*city_rigs(), SEVERAL, np.random.default_rng(1), draws=25)
 
 
 def test_each_suspect_is_one_change_of_the_rig(found):
     """Second route: the whole prediction for a rig in which only this is changed."""
-    old, new = suspects.city_rigs()
+    old, new = city_rigs()
     rows = {one.name: one for one in found}
     for name, rig, change in (
         ("the old one's read noise", new, {"guide_camera.read_noise": 3.2 * u.electron}),
@@ -524,10 +524,10 @@ def test_each_suspect_is_one_change_of_the_rig(found):
         ("one star only", old, {"guiding.stars": 1}),
         ("seeing 3.6 arcsec", old, {"site.seeing": 3.6 * u.arcsec}),
     ):
-        whole = of(rigs.changed(rig, change), list(suspects.SEVERAL))
+        whole = of(rigs.changed(rig, change), list(SEVERAL))
         assert rows[name].logged_rms.value == pytest.approx(whole.logged_rms.value, rel=1e-9), name
         assert rows[name].final_fwhm.value == pytest.approx(whole.final_fwhm.value, rel=1e-9), name
-        base = of(rig, list(suspects.SEVERAL))
+        base = of(rig, list(SEVERAL))
         assert rows[name].logged_change.value == pytest.approx((whole.logged_rms - base.logged_rms).value, abs=1e-9)
 
 
@@ -559,9 +559,9 @@ def test_what_the_workbook_says_of_the_suspects(found):
 
 def test_a_fault_costs_what_its_noise_costs():
     """Second route: frames drawn pixel by pixel, their centres measured with the best weights of a Gaussian star."""
-    _, rig = suspects.city_rigs()
-    assert suspects.known_share(0.0) == pytest.approx(0.5 + 1 / np.pi)  # half is known, and on which side the rest is
-    assert suspects.known_share(-6.0) == pytest.approx(1.0, abs=1e-6)
+    _, rig = city_rigs()
+    assert known_share(0.0) == pytest.approx(0.5 + 1 / np.pi)  # half is known, and on which side the rest is
+    assert known_share(-6.0) == pytest.approx(1.0, abs=1e-6)
     sigma, rng, runs = 2.0, np.random.default_rng(5), 4000
     y, x = np.mgrid[-10:11, -10:11]
     star = np.exp(-(x**2 + y**2) / (2 * sigma**2)) / (2 * np.pi * sigma**2)
@@ -571,12 +571,12 @@ def test_a_fault_costs_what_its_noise_costs():
     # a variance of 4,000 draws errs by 2.2 per cent, the ratio of two by 3.2: 0.16 is five of these
     assert along_y[1] / along_y[0] == pytest.approx(2 * np.sqrt(np.pi) * sigma, rel=0.16)
     errors = [
-        suspects.faulty_errors(rig, [14.0], fault, 1.0, 3 * u.arcsec)[0]
-        for fault in (suspects.Fault(), suspects.Fault(clipped=True), suspects.Fault(stripes=5), suspects.Fault(blur=2))
+        faulty_errors(rig, [14.0], fault, 1.0, 3 * u.arcsec)[0]
+        for fault in (Fault(), Fault(clipped=True), Fault(stripes=5), Fault(blur=2))
     ]
     assert errors[0] <= errors[1] < errors[2]
     assert errors[0] < errors[3]
-    fainter = suspects.as_faint(rig, [13.0, 14.0], suspects.Fault(stripes=5))
+    fainter = as_faint(rig, [13.0, 14.0], Fault(stripes=5))
     assert np.all(fainter > [13.0, 14.0])
 
 
