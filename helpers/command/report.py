@@ -20,12 +20,12 @@ from helpers.error_budget import drawings, questions
 
 _STYLE = """
 @page { size: A4; margin: 12mm; }
-body { font-family: sans-serif; font-size: 9.5pt; line-height: 1.3; color: #000; max-width: 186mm; margin: 0 auto; }
+body { font-family: sans-serif; font-size: 9pt; line-height: 1.3; color: #000; max-width: 186mm; margin: 0 auto; }
 h1 { font-size: 15pt; margin: 0 0 0.2em; } h2 { font-size: 11.5pt; margin: 0.8em 0 0.2em; break-after: avoid; }
 p, ul { margin: 0.3em 0; } ul { padding-left: 1.3em; } table { border-collapse: collapse; margin: 0.3em 0; }
 th, td { border-bottom: 1px solid #aaa; padding: 0.1em 0.8em 0.1em 0; text-align: left; vertical-align: top; }
-figure { margin: 0; } img { width: 150mm; } table, figure { break-inside: avoid; }
-.second { break-before: page; } .rig { font-size: 7pt; columns: 3; } .demo { color: #595959; }
+figure { margin: 0; } img { width: 135mm; } table, figure { break-inside: avoid; }
+.rig { font-size: 6.5pt; columns: 3; } .demo { color: #595959; }
 """
 
 _WORDS = """
@@ -129,7 +129,7 @@ def page(rig, day):
         "<h2>Exposure, gain, and stars</h2>",
         _sentence(questions.settings_in_words(rig)),
         _sentence(questions.stars_in_words(rig)),
-        '<h2 class="second">What next?</h2>',
+        "<h2>What next?</h2>",
         _sentence("Each change alone, through the same nights, ranked by the star in the picture."),
         _table(*questions.table_of_options(rig)),
         "<h2>If a newer camera logs less than an older one</h2>",
