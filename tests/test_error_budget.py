@@ -518,7 +518,7 @@ def test_each_suspect_is_one_change_of_the_rig(found):
     for name, rig, change in (
         ("the old one's read noise", new, {"guide_camera.read_noise": 3.2 * u.electron}),
         ("the old one's efficiency, near infrared", new, {"guide_camera.quantum_efficiency_850": 0.25}),
-        ("the old one's colour mosaic", new, {"guide_camera.mosaic": False}),
+        ("no colour mosaic, as in the old one", new, {"guide_camera.mosaic": False}),
         ("exposure 0.5 s", old, {"guiding.exposure": 0.5 * u.s}),
         ("read noise 15 electrons", old, {"guide_camera.read_noise": 15 * u.electron}),
         ("one star only", old, {"guiding.stars": 1}),

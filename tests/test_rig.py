@@ -77,7 +77,7 @@ def test_every_wrong_value_of_a_file_is_named(tmp_path):
     for old, new in [
         ('pixel_size = "3.0 um"', 'pixel_size = "3.0 s"'),
         ("loop_gain = 0.5", "loop_gain = 3.5"),
-        ("stars = 12", "star = 12"),
+        ("stars = 20", "star = 20"),
         ('aperture = "250.0 mm"', "aperture = 250"),
         ('kind = "pick-off"', 'kind = "prism"'),
         ("mosaic = true", 'mosaic = "perhaps"'),

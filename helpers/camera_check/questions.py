@@ -72,8 +72,8 @@ def noisy_camera(rig, numbers):
         f"How much does your log grow, with {drawings.named_stars(numbers.stars)}?",
         {"hardly, below a tenth": 0.03, "by a third or so": 0.33, "it doubles, or worse": 1.2},
         growth,
-        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in "
-        f"the picture goes from {healthy.star.value:.2f} to {now.star.value:.2f}. Errors add in squares, and a bright "
+        f"By {growth:.0%}, from {healthy.logged.value:.3f} to {now.logged.value:.3f} arcsec (both axes); the star in "
+        f"the picture grows by {(now.star - healthy.star).value:.3f} arcsec. Errors add in squares, and a bright "
         f"star has light enough. With one faint star, of magnitude {faint[0]:.1f}, {lost}: light decides "
         "how much a noisy camera costs.",
     )

@@ -134,7 +134,7 @@ def good_settings(rig):
     left.plot(seconds, here.low, color=figures.COLOURS[0])
     left.plot(seconds, here.high, color=figures.COLOURS[0])
     left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
-    left.annotate("set this", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
+    left.annotate("the middle", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
     (mark,) = left.plot([1], [0.5], "o", markersize=11, markerfacecolor="white", color=figures.COLOURS[6])
     left.set(xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, 1.15))
     figures.log_ticks(left, x=[0.5, 1, 2, 4, 8], y=[0.05, 0.1, 0.2, 0.5, 1])

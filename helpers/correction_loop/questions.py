@@ -154,7 +154,7 @@ def table_of_band(rig):
     rows = []
     for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
         gains = f"{low:.2f} to {high:.2f}" if np.isfinite(low) else "none: expose shorter"
-        mark = "in the middle of these: set this" if exposure == here.exposure else ""
+        mark = "in the middle of these: the one to set anew" if exposure == here.exposure else ""
         rows.append((f"{exposure.value:g} s", gains, mark))
     return ("guide exposure", "gains within 3 % of the best picture", ""), rows
 
@@ -339,7 +339,9 @@ def card(rig):
     low, high = here.at_setting
     exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
     now = here.gains_at(exposure)
-    number = f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle of the band {low:.2f} to {high:.2f}."
+    number = (
+        f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle, by factors, of the band {low:.2f} to {high:.2f}."
+    )
     meaning = (
         "Every gain in the band gives the same picture, to 3 %. The number on the log does differ; it is no judge."
     )

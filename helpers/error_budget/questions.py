@@ -507,7 +507,7 @@ def part_of_the_mount(rig):
 
 def likely_reason(rig):
     """Exercise: why a log fell by a third."""
-    right = "one camera is not well or had fainter stars, or the exposure was another"
+    right = "two of these together: a camera that is not well, fainter stars, a shorter exposure"
     return Question(
         "10.3",
         "Two cameras, the same night. The log falls from 0.70 to 0.45 arcsec. Which reason is large enough?",

@@ -30,7 +30,8 @@ OUT_OF_FOCUS = 2.0  # times as wide
 FAULTY = 15 * u.electron  # read noise of a camera that is not well
 STRIPES = 5 * u.electron  # that all pixels of a row share
 POORER = 1.2  # times the seeing
-_CAMERA = ("read noise", "efficiency, visible", "efficiency, near infrared", "colour mosaic")
+_MOSAIC = "colour mosaic"
+_CAMERA = ("read noise", "efficiency, visible", "efficiency, near infrared", _MOSAIC)
 _MAGNITUDES = np.linspace(4, 21, 171)
 
 
@@ -134,7 +135,9 @@ def _runs(old, new, magnitudes):
     magnitudes = np.asarray(magnitudes, float)
     exposure, noise = old.guiding.exposure, old.guide_camera.read_noise
     runs = [("the new camera", "", new, magnitudes, 0), ("the old camera, healthy", "", old, magnitudes, 0)]
-    runs += [(f"the old one's {cause}", cause, mixed(new, old, FACTORS[cause]), magnitudes, 0) for cause in _CAMERA]
+    for cause in _CAMERA:
+        name = "no colour mosaic, as in the old one" if cause == _MOSAIC and not old.guide_camera.mosaic else ""
+        runs.append((name or f"the old one's {cause}", cause, mixed(new, old, FACTORS[cause]), magnitudes, 0))
 
     def with_old(name, cause, change=None, stars=magnitudes):
         runs.append((name, cause, changed(old, change or {}), stars, 1))

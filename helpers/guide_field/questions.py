@@ -150,7 +150,7 @@ def list_against_strip(rig):
     plan, found = guide_field.plan(rig), drawings.listed(rig)
     return (
         f"Why not the number in the strip? The strip and the {plan.mean:.1f} above are for a middling field so far "
-        f"from the Milky Way (and the strip for at most {rig.guiding.stars} stars, as your guiding uses); the "
+        f"from the Milky Way, and the strip counts no more stars than your guiding uses; the "
         f"target of the first picture has {len(found.before)} before and {len(found.after)} after the flip. A "
         "list of real stars is worth more than any average."
     )

@@ -283,7 +283,7 @@ def field_form(rig):
             "value": shown,
             "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
             "if_unknown": "Leave the stars of a middling field. "
-            + (f"The {share:.0%} that your mirror lets through are taken off." if share < 1 else ""),
+            + (f"What your mirror keeps back, {1 - share:.0%} of the light, is taken off." if share < 1 else ""),
         },
         at_once
         | {

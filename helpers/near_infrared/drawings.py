@@ -32,11 +32,12 @@ def bare(rig):
 
 @lru_cache(maxsize=8)
 def _brightest(rig):
-    return float(np.min(guide_field.middling_stars(rig).magnitudes))
+    stars = guide_field.middling_stars(rig)
+    return float(stars.catalogue_magnitudes[np.argmin(stars.magnitudes)])
 
 
 def own_star(rig):
-    """Magnitude of the brightest guide star that the rig's field usually holds, as it reaches the camera."""
+    """Magnitude of the brightest guide star that the rig's field usually holds, as a star list has it."""
     return round(_brightest(bare(rig)), 1)
 
 

@@ -13,7 +13,7 @@ from helpers.near_infrared import drawings
 from helpers.near_infrared.drawings import ALTITUDE, FILTERED, GREEN, PLAIN_STAR, RED, SLICES, airmass_at, percent
 from helpers.starlight import SPECTRAL_CLASSES, WAVELENGTHS, detected_spectrum
 
-_WORTH_TAKING_OFF, _WORTH_BUYING = 0.02, 0.05  # gains of one measurement below which a filter stays as it is
+_WORTH_TAKING_OFF, _WORTH_BUYING = 0.01, 0.05  # gains of one measurement below which a filter stays as it is
 
 
 def _how(rig):
@@ -41,7 +41,7 @@ def narrower_spot(rig):
         "06.width",
         f"You look at a star through your {aperture.to_value(u.mm):.0f} mm in the near infrared (850 nm) instead of in "
         "green (550 nm). How wide is it?",
-        {"half as wide": 0.5, "a tenth narrower": 0.9, "about the same": 1.0, "a third wider": 1.35},
+        {"half as wide": 0.5, "a tenth narrower or less": 0.94, "wider by a tenth": 1.1, "a third wider": 1.35},
         factor,
         f"{percent(factor).capitalize()}: {cause}. How far it wanders does not change at all.",
     )
@@ -187,7 +187,7 @@ def narrow_is_not_calm(rig):
     return (
         f"Behind your optics the spot at 850 nm is {percent(factor)}. Guiding does not ask how wide the spot is but "
         "where its middle is, and the middle wanders alike in all colours: a slope in the air bends them all the same "
-        "way, like a wedge of glass."
+        "way."
     )
 
 

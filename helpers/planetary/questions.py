@@ -1,5 +1,7 @@
 """Guesses, exercises, form and card of workbook 11; each answer is computed for the rig it is asked of."""
 
+import math
+
 import astropy.units as u
 
 from helpers import pixel_scale, planetary, seeing
@@ -283,7 +285,7 @@ def bits_in_words(rig):
     noise = float(seen.electrons.value / seen.signal_to_noise)
     gain = full / 255 / noise
     advice = (
-        f"so 8 bit need {gain:.0f} times the gain (a smaller full well, which these dim frames don't fill)"
+        f"so 8 bit need {math.ceil(gain)} times the amplification (a smaller full well; these dim frames don't fill it)"
         if gain > 1
         else "so 8 bit are enough"
     )
@@ -395,7 +397,7 @@ def card(rig):
     meaning = (
         f"{PLANET} is then seen down to {plan['detail']:.2f} arcsec. In a film of {plan['film']:.1f} min about "
         f"{plan['lucky']:,.0f} of {plan['frames']:,.0f} frames are lucky in green, about {red['lucky']:,.0f} of "
-        f"{red['frames']:,.0f} in the near infrared."
+        f"{red['frames']:,.0f} in the near infrared (with the extender, region and film that suit it)."
     )
     action = (
         f"Film in the near infrared: in green fewer than 100 frames would be lucky. Keep exposures near "

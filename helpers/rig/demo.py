@@ -56,7 +56,7 @@ _GUIDING = {
     "loop_gain": 0.5,
     "delay": 0,
     "dead_band": "0 arcsec",
-    "stars": 12,
+    "stars": 20,
     "picture_exposure": "180 s",
 }
 _DEMO = {

@@ -13,6 +13,7 @@ from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
 from helpers.correction_loop import mount
 from helpers.seeing import instant_pictures, simulated_motion
+from helpers.starlight.widths import detected_wavelength
 
 _SCALE, _PIXELS = 0.2 * u.arcsec, 60  # of the drawn stars
 _BETWEEN = 0.03 * u.s  # from one picture of the film to the next
@@ -88,6 +89,7 @@ def boiling_star(rig):
 def width_and_wander(rig):
     """Left: the blurred star and the places of its middle. Right: width and wander against the aperture."""
     site, obstruction = rig.site, {"obstruction": rig.guide_optics.central_obstruction}
+    colour = detected_wavelength(rig)
     apertures = np.geomspace(30, 1000, 25) * u.mm
     places = np.random.default_rng(7).standard_normal((2, 250))
     figure, (sky, curve) = figures.new_figure(1, 2, width=8, height=4.1, width_ratios=[1, 1.2])
@@ -109,9 +111,12 @@ def width_and_wander(rig):
 
     def update(diameter, width, airmass):
         air = seeing.at_airmass(instant_air(width, site.outer_scale), airmass)
-        widths.set_ydata(seeing.spot_fwhm(apertures, air, **obstruction).value)
+        widths.set_ydata(seeing.spot_fwhm(apertures, air, colour, **obstruction).value)
         moves.set_ydata(seeing.image_motion(apertures, air).value)
-        spot, wander = seeing.spot_fwhm(diameter, air, **obstruction).value, seeing.image_motion(diameter, air).value
+        spot, wander = (
+            seeing.spot_fwhm(diameter, air, colour, **obstruction).value,
+            seeing.image_motion(diameter, air).value,
+        )
         star = pixel_scale.star_image([29.5, 29.5] * u.pix, spot / 0.2 * u.pix, (60, 60)).value
         blur.set_data(star / star.max())
         dots.set_data(*(wander * places))
@@ -278,5 +283,6 @@ def air_and_mount(rig):
     sentence = f"Both together are least near {best:g} s: {found.both[found.best]:.2f} arcsec. "
     if crossing is not None:
         sentence += f"Below {crossing.value:.1f} s more of the movement comes from the air, above it from the mount."
-    alt = "The air's curve falls with the exposure, the mount's rises; their sum is least where they cross, or near it."
+    alt = "The air's curve falls with the exposure, the mount's rises; their sum is least somewhere near the "
+    alt += "crossing."
     return figures.show(figure, alt, sentence)

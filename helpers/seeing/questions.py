@@ -7,9 +7,11 @@ from helpers import seeing
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.seeing import drawings
+from helpers.starlight.widths import detected_wavelength
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _TIMES = [0.5, 1, 2, 4] * u.s
+PICTURE = 550 * u.nm  # colour of the picture, as in every workbook
 
 
 def _air(rig):
@@ -19,7 +21,8 @@ def _air(rig):
 def _guide_width(rig, air):
     """Width of a star behind the guide optics."""
     optics = rig.guide_optics
-    return seeing.spot_fwhm(optics.aperture, air, obstruction=optics.central_obstruction)
+    colour = detected_wavelength(rig)
+    return seeing.spot_fwhm(optics.aperture, air, colour, obstruction=optics.central_obstruction)
 
 
 def wander_in_the_film(rig):
@@ -116,7 +119,7 @@ def longer_exposure(rig):
         "04.2",
         f"How long must you expose behind your guide optics until the air leaves {wanted.value:.2f} arcsec rms on "
         f"each axis? "
-        "Find it with the last panel, with your own layers of air.",
+        "Find it with the panel of section 2, with your own layers of air.",
         right,
         unit=u.s,
         percent=8,
@@ -194,7 +197,7 @@ def table_of_exposures(rig):
         ("width behind the guide optics, FWHM", [_guide_width(rig, view) for view in views]),
         (
             "width behind the main telescope, FWHM",
-            [seeing.spot_fwhm(telescope.aperture, view, **obstruction) for view in views],
+            [seeing.spot_fwhm(telescope.aperture, view, PICTURE, **obstruction) for view in views],
         ),
         ("wander at an instant, one-axis rms", [seeing.image_motion(aperture, view) for view in views]),
     ]
@@ -233,8 +236,8 @@ def air_fields(rig):
             "unit": "arcsec",
             "value": float(site.seeing.value),
             "typical": "2 to 4 in a valley, 1 to 2 on a good site",
-            "if_unknown": "Take the FWHM of the stars in a short, well focused picture high in the sky; it is a little "
-            "too large, as focus, optics and guiding add to it (common practice, no source).",
+            "if_unknown": "Take the FWHM of the stars in a short, well focused picture high in the sky; focus, "
+            "optics and guiding make it larger, the outer scale smaller (common practice, no source).",
         },
         at_once
         | {
@@ -298,7 +301,7 @@ def card(rig):
     action = (
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
-        else f"Try exposures near {best:g} s: air and mount together would then move the star {least:.2f} arcsec "
-        f"instead of {now:.2f} (one-axis rms)."
+        else f"Nothing yet. Near {best:g} s air and mount together would move the star {least:.2f} arcsec instead of "
+        f"{now:.2f} (one-axis rms); whether your picture notices, the workbook on the correction loop tells."
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action

@@ -322,7 +322,7 @@ def larger_pixels_gather_nothing(rig):
     magnitude = drawings.bright_star(rig)
     small, large = (drawings.of_pixel(rig, size, False).signal(magnitude) for size in (2 * low, high))
     return (
-        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives "
+        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives camera A "
         f"{small.electrons.value:,.0f} electrons on pixels of {2 * low:.1f} µm and {large.electrons.value:,.0f} on "
         "pixels "
         f"of {high:.1f} µm. A larger pixel looks brighter ({large.peak_fraction:.0%} full, not "
