@@ -181,8 +181,13 @@ class OpenWorkbook:
     def panels(self):
         """One locator for each panel on the page; the guesses that keep some of them still are skipped."""
         skips = self.page.get_by_role("button", name="Skip", exact=True)
-        while skips.count():
+        while left := skips.count():
             skips.first.click()
+            # The kernel hides the button; asking again before that would find the same one.
+            for _ in range(300):
+                if skips.count() < left:
+                    break
+                self.page.wait_for_timeout(100)
         boxes = self.page.locator(".classroom-panel")
         return [Panel(boxes.nth(index)) for index in range(boxes.count())]
 
