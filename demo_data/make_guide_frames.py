@@ -17,8 +17,7 @@ from astropy.io import fits
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from helpers import guide_field, pixel_scale, rig, starlight
-from helpers.seeing import air as seeing
+from helpers import guide_field, pixel_scale, rig, seeing, starlight
 from helpers.seeing.simulated_motion import simulate_motion
 
 SEED, FRAMES, BINNING, HOT_SHARE = 20250, 8, 4, 2e-5

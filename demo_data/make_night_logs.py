@@ -18,10 +18,10 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
 from helpers import rig as rigs
+from helpers import seeing
 from helpers.correction_loop.loop import simulate_loop
 from helpers.correction_loop.mount import mount_motion
 from helpers.multi_star.averaging import simulate_motion
-from helpers.seeing import air
 
 START = Time("2026-11-07T20:40:00", scale="utc")
 
@@ -72,7 +72,7 @@ def guided(rng, time_s, camera):
     low, high = (np.array([TRUTH.stars[name][k] for name in camera]) for k in (0, 1))
     stars = rng.integers(low, high + 1)
     places = rng.uniform(-10, 10, (max(TRUTH.stars["B"]), 2)) * u.arcmin
-    above = air.atmosphere_for(club.site)
+    above = seeing.atmosphere_for(club.site)
     dance = simulate_motion(places, club.guide_optics.aperture, above, TRUTH.exposure, rows, rng).to_value(u.arcsec)
     running = np.cumsum(dance, axis=1)
     mean = running[np.arange(rows), stars - 1] / stars[:, None]

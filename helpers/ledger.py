@@ -9,7 +9,8 @@ from helpers.error_budget.predict import predict
 from helpers.guide_field.targets import default_target
 from helpers.pixel_scale import scale as pixel_scale
 from helpers.rig.parts import Rig
-from helpers.seeing.air import atmosphere_for, image_motion
+from helpers.seeing.named_air import atmosphere_for
+from helpers.seeing.wander import image_motion
 from helpers.starlight.view import view
 
 FAINTEST_ERROR = 0.1 * u.arcsec  # a star is usable when its centroid is known to this, one axis

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from helpers import error_budget as budgets
 from helpers import rig as rigs
+from helpers import seeing
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
 from helpers.error_budget import drawings, guided_air, nights
@@ -19,7 +20,6 @@ from helpers.error_budget.terms import linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
 from helpers.near_infrared import gains as near_infrared
-from helpers.seeing import air as seeing
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 

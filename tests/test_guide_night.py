@@ -6,12 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers import guide_field, rig, starlight
+from helpers import guide_field, rig, seeing, starlight
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import night as guide_night
 from helpers.correction_loop.settings import settings_map
 from helpers.multi_star import averaging as multi_star
-from helpers.seeing import air as seeing
 
 STARS = [[-3, 40], [2, 42], [4, 39]] * u.arcmin
 MAGNITUDES = [12.0, 13.0, 13.5]

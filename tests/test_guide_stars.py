@@ -7,10 +7,9 @@ from astropy.coordinates import SkyCoord
 from astropy.table import Table
 from scipy.stats import poisson
 
-from helpers import guide_field
+from helpers import guide_field, seeing
 from helpers import rig as rigs
 from helpers.multi_star import averaging
-from helpers.seeing import air
 from helpers.shared import sky
 
 CLUB, STARTER = rigs.demo_rig(), rigs.demo_rig("starter")
@@ -111,7 +110,7 @@ def test_some_of_the_stars():
 
 def test_covariances_take_guide_stars():
     stars = guide_field.middling_stars(CLUB)
-    above = air.atmosphere_for(CLUB.site)
+    above = seeing.atmosphere_for(CLUB.site)
     whole = averaging.motion_covariance(stars, 250 * u.mm, above, 1 * u.s)
     assert np.all(whole == averaging.motion_covariance(stars.offsets, 250 * u.mm, above, 1 * u.s))
 

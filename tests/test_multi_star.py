@@ -20,7 +20,10 @@ from helpers.multi_star.averaging import (
     snr_weights,
     with_centroid_noise,
 )
-from helpers.seeing.air import ATMOSPHERES, Atmosphere, Layer, fried_parameter, image_motion, image_motion_axes
+from helpers.seeing.air import Atmosphere, Layer
+from helpers.seeing.named_air import ATMOSPHERES
+from helpers.seeing.wander import image_motion, image_motion_axes
+from helpers.seeing.widths import fried_parameter
 
 quick = settings(max_examples=30, deadline=None, derandomize=True)
 REFUSED = (ValueError, TypeError, u.UnitsError)

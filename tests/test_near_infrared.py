@@ -8,6 +8,7 @@ import pytest
 from drawing import check_any_call, check_finite, numbers, quantities
 from hypothesis import strategies as st
 
+from helpers import seeing
 from helpers.near_infrared.gains import (
     GAIN_QUANTITIES,
     GuideStar,
@@ -23,7 +24,6 @@ from helpers.near_infrared.gains import (
 from helpers.rig import demo_rig
 from helpers.rig.parts import FILTERS
 from helpers.rig.values import changed
-from helpers.seeing import air as seeing
 from helpers.starlight import guide_star_fwhm
 
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)

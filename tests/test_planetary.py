@@ -6,11 +6,10 @@ import pytest
 from drawing import check_any_call, numbers, quantities
 from hypothesis import strategies as st
 
-from helpers import planetary
+from helpers import planetary, seeing
 from helpers.planetary import light
 from helpers.rig import demo_rig
 from helpers.rig.values import changed
-from helpers.seeing import air as seeing
 from helpers.starlight import spectra
 
 AIR = seeing.ATMOSPHERES["valley night"]

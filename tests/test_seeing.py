@@ -10,23 +10,12 @@ from hypothesis import strategies as st
 from scipy import integrate, special
 
 from helpers import rig as rigs
+from helpers import seeing
 from helpers.rig import parts
-from helpers.seeing import air as seeing
-from helpers.seeing.air import (
-    ATMOSPHERES,
-    Atmosphere,
-    Layer,
-    at_airmass,
-    atmosphere_for,
-    diffraction_fwhm,
-    exposure_for_motion,
-    fried_parameter,
-    image_motion,
-    image_motion_axes,
-    motion_by_layer,
-    seeing_fwhm,
-    spot_fwhm,
-)
+from helpers.seeing.air import Atmosphere, Layer, at_airmass
+from helpers.seeing.named_air import ATMOSPHERES, atmosphere_for
+from helpers.seeing.wander import exposure_for_motion, image_motion, image_motion_axes, motion_by_layer
+from helpers.seeing.widths import diffraction_fwhm, fried_parameter, seeing_fwhm, spot_fwhm
 
 quick = settings(max_examples=30, deadline=None, derandomize=True)
 

@@ -6,8 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from helpers.seeing.air import ATMOSPHERES, Atmosphere, Layer, image_motion, spot_fwhm
+from helpers.seeing.air import Atmosphere, Layer
 from helpers.seeing.instant_pictures import star_images
+from helpers.seeing.named_air import ATMOSPHERES
+from helpers.seeing.wander import image_motion
+from helpers.seeing.widths import spot_fwhm
 
 
 def one_layer(outer_scale=20 * u.m, fwhm=2 * u.arcsec, wind=10 * u.m / u.s):

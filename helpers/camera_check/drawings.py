@@ -14,7 +14,7 @@ from helpers.camera_check import verdict as camera_verdict
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
 from helpers.guide_field import middling_stars
-from helpers.rig import rig as rigs
+from helpers.rig.demo import demo_rig
 from helpers.starlight import view
 
 DRAWER = Path(__file__).resolve().parent.parent.parent / "demo_data" / "camera_drawer"
@@ -33,7 +33,7 @@ def frames_of(name, pattern):
 @lru_cache
 def judged(name):
     """The verdict on a camera of the drawer, against what it was sold as."""
-    claimed = rigs.demo_rig(guide_camera=SOLD_AS[name]).guide_camera
+    claimed = demo_rig(guide_camera=SOLD_AS[name]).guide_camera
     return camera_verdict.check_files(DRAWER / FOLDERS[name], claimed.read_noise, claimed.dark_current)
 
 

@@ -11,7 +11,7 @@ from helpers.camera_check import verdict as camera_verdict
 from helpers.classroom import figures, guesses
 from helpers.classroom.exercises import Question
 from helpers.multi_star.centroids import measure_stars
-from helpers.rig import rig as rigs
+from helpers.rig.demo import demo_rig
 from helpers.starlight import view
 
 _KIND_FOLDERS = ("bias", "offset", "zero", "dark", "flat")  # names of folders that hold one kind of frame
@@ -165,7 +165,7 @@ single bright pixel.
 
 def beliefs(rig, numbers):
     """Where people go wrong: beliefs and what the calculation says."""
-    camera_1, claimed = drawings.judged("camera 1").measurement, rigs.demo_rig(guide_camera="A").guide_camera
+    camera_1, claimed = drawings.judged("camera 1").measurement, demo_rig(guide_camera="A").guide_camera
     with_room, clipped = clipped_errors(rig, numbers)
     one = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
     return figures.marked(

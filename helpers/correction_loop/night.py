@@ -23,7 +23,8 @@ from helpers.guide_field.targets import default_target
 from helpers.multi_star import averaging as multi_star
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
-from helpers.seeing import air as seeing
+from helpers.seeing.air import at_airmass
+from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.starlight.view import view
@@ -178,7 +179,7 @@ def guide_night(
     step = as_quantity("step", step, u.s, above=0, ndim=0)
     runs = as_count("runs", runs, minimum=1, maximum=1000)
     n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
-    air_above = seeing.at_airmass(seeing.atmosphere_for(rig.site), airmass)
+    air_above = at_airmass(atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
     signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)
     weights = multi_star.snr_weights(signal.centroid_error)

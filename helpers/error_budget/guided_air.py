@@ -19,8 +19,8 @@ import numpy as np
 from scipy import fft
 from scipy.interpolate import PchipInterpolator
 
-from helpers.seeing.air import tilt_scale
 from helpers.seeing.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
+from helpers.seeing.wander import tilt_scale
 
 _ARCMIN = u.arcmin.to(u.rad)
 _DENSE_LAGS, _GROWTH = 8, 1.35  # exposures apart: each of the first, then by a growing step

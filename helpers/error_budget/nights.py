@@ -28,7 +28,9 @@ from helpers.error_budget.terms import (
     seeing_factor,
 )
 from helpers.guide_field.stars import drawn_magnitudes
-from helpers.seeing import air as seeing
+from helpers.seeing.air import Atmosphere, at_airmass
+from helpers.seeing.named_air import ATMOSPHERES
+from helpers.seeing.widths import fried_parameter
 from helpers.shared import optics
 from helpers.shared.checks import as_count
 from helpers.starlight.widths import detected_wavelength, picture_star
@@ -45,7 +47,7 @@ SPREADS = {
     "mount.polar_error": 0.3,
     "mount.jitter": 0.3,
 }
-LAYERS = tuple(seeing.ATMOSPHERES)  # all as likely, for nobody sees which layers are above
+LAYERS = tuple(ATMOSPHERES)  # all as likely, for nobody sees which layers are above
 STATES = 25  # states of the air, five with the layers of each named atmosphere
 _FIELDS = 100  # star fields drawn
 AIR_PLACES = 4  # places on the sensor whose pairs stand for all
@@ -117,10 +119,10 @@ def air_states(outer_scale_m, least_m):
                     wind_speed=layer.wind_speed * wind,
                     wind_direction=layer.wind_direction + 360 * place[2] * u.deg,
                 )
-                for layer in seeing.ATMOSPHERES[name].layers
+                for layer in ATMOSPHERES[name].layers
             )
             scale_m = max(outer_scale_m * scale, min(least_m, outer_scale_m))
-            states.append(seeing.Atmosphere(1 * u.arcsec, scale_m * u.m, layers))
+            states.append(Atmosphere(1 * u.arcsec, scale_m * u.m, layers))
     return states
 
 
@@ -131,7 +133,7 @@ def states_for(rig):
 
 def _least_scale(rig):
     best = rig.site.seeing * np.exp(-3 * SPREADS["site.seeing"])  # when the Fried parameter is largest
-    return round(_LEAST_OUTER_SCALE * seeing.fried_parameter(best, _LONGEST).to_value(u.m), 6)
+    return round(_LEAST_OUTER_SCALE * fried_parameter(best, _LONGEST).to_value(u.m), 6)
 
 
 def star_widths(rig, airmass, seeing_factors, outer_scales_m, optic="guide_optics"):
@@ -151,7 +153,7 @@ def along(rig, airmass):
 
 @lru_cache(maxsize=32)
 def _along(outer_scale_m, least_m, airmass):
-    return [seeing.at_airmass(state, airmass) for state in air_states(outer_scale_m, least_m)]
+    return [at_airmass(state, airmass) for state in air_states(outer_scale_m, least_m)]
 
 
 def _noise(rig, airmass, widths, magnitudes):

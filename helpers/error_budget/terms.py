@@ -20,7 +20,8 @@ from helpers.error_budget import guided_air
 from helpers.guide_field.stars import GuideStars, middling_stars, stars_at
 from helpers.guide_field.targets import meridian_passage
 from helpers.rig.parts import Rig
-from helpers.seeing import air as seeing
+from helpers.seeing.air import Atmosphere, at_airmass
+from helpers.seeing.named_air import ATMOSPHERES
 from helpers.shared.checks import as_number, instance, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
@@ -187,8 +188,8 @@ def _stars(rig, stars):
 @lru_cache(maxsize=32)
 def unit_air(outer_scale, name, airmass):
     """Air with the layers of a named atmosphere and a seeing of 1 arcsec, along the line of sight."""
-    air = seeing.Atmosphere(_UNIT_SEEING, outer_scale, seeing.ATMOSPHERES[name].layers)
-    return seeing.at_airmass(air, airmass)
+    air = Atmosphere(_UNIT_SEEING, outer_scale, ATMOSPHERES[name].layers)
+    return at_airmass(air, airmass)
 
 
 def _false_errors(rig, stars, count):

@@ -5,9 +5,10 @@ import numpy as np
 
 from helpers.guide_field.stars import GuideStars
 from helpers.multi_star.centroids import StarMeasurements, measure_centroids, measure_stars
-from helpers.seeing.air import check_atmosphere, tilt_scale
+from helpers.seeing.air import check_atmosphere
 from helpers.seeing.simulated_motion import simulate_motion
 from helpers.seeing.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
+from helpers.seeing.wander import tilt_scale
 from helpers.shared.checks import as_number, as_quantity
 
 __all__ = [

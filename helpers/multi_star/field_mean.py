@@ -8,7 +8,7 @@ import numpy as np
 from helpers.guide_field.stars import GuideStars
 from helpers.multi_star.averaging import mean_variance, motion_covariance, snr_weights
 from helpers.rig.parts import Rig
-from helpers.seeing.air import atmosphere_for
+from helpers.seeing.named_air import atmosphere_for
 from helpers.shared.checks import as_count, as_number
 from helpers.starlight.view import view
 

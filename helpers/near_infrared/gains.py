@@ -16,16 +16,10 @@ from helpers.near_infrared.refraction import (
     zenith_direction,
 )
 from helpers.rig.parts import FILTERS, Rig
-from helpers.seeing.air import (
-    Atmosphere,
-    at_airmass,
-    atmosphere_for,
-    diffraction_fwhm,
-    fried_parameter,
-    image_motion,
-    seeing_fwhm,
-    spot_fwhm,
-)
+from helpers.seeing.air import Atmosphere, at_airmass
+from helpers.seeing.named_air import atmosphere_for
+from helpers.seeing.wander import image_motion
+from helpers.seeing.widths import diffraction_fwhm, fried_parameter, seeing_fwhm, spot_fwhm
 from helpers.shared.checks import as_choice, choice, instance, number, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.light import detected_spectrum

@@ -7,7 +7,8 @@ import numpy as np
 from scipy import optimize, special
 from scipy.interpolate import PchipInterpolator
 
-from helpers.seeing.air import Atmosphere, diffraction_fwhm, fried_parameter
+from helpers.seeing.air import Atmosphere
+from helpers.seeing.widths import diffraction_fwhm, fried_parameter
 from helpers.shared import optics
 from helpers.shared.checks import instance, number, optional, quantity, takes
 
@@ -24,7 +25,7 @@ def coherence_time(atmosphere, wavelength=500 * u.nm, airmass=1):
 
     Parameters
     ----------
-    atmosphere : helpers.seeing.air.Atmosphere
+    atmosphere : Atmosphere
     wavelength : Quantity
     airmass : float
 
@@ -116,7 +117,7 @@ def lucky_share(diameter, atmosphere, wavelength=500 * u.nm, airmass=1):
     ----------
     diameter : Quantity [length]
         Aperture.
-    atmosphere : helpers.seeing.air.Atmosphere
+    atmosphere : Atmosphere
     wavelength : Quantity
     airmass : float
 

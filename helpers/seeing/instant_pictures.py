@@ -8,8 +8,9 @@ picture is the squared Fourier transform of the pupil (Goodman, Introduction to 
 import astropy.units as u
 import numpy as np
 
-from helpers.seeing.air import REFERENCE_WAVELENGTH, check_atmosphere, fried_parameter
+from helpers.seeing.air import REFERENCE_WAVELENGTH, check_atmosphere
 from helpers.seeing.tilt_spectrum import phase_spectrum
+from helpers.seeing.widths import fried_parameter
 from helpers.shared.checks import as_count, as_number, as_quantity
 
 _RING, _SECTORS = 0.2, 24  # width of a ring (natural logarithm of frequency); sectors of half a circle

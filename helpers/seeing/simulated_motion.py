@@ -13,8 +13,9 @@ import numpy as np
 from scipy import fft
 from scipy.interpolate import CubicSpline
 
-from helpers.seeing.air import check_atmosphere, tilt_scale
+from helpers.seeing.air import check_atmosphere
 from helpers.seeing.tilt_spectrum import aperture_filter
+from helpers.seeing.wander import tilt_scale
 from helpers.shared.checks import as_count, as_quantity
 
 _ARCMIN = u.arcmin.to(u.rad)

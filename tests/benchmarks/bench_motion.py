@@ -22,7 +22,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 from helpers.multi_star.averaging import pair_covariance, simulate_motion
-from helpers.seeing.air import ATMOSPHERES, Atmosphere, fried_parameter
+from helpers.seeing.air import Atmosphere
+from helpers.seeing.named_air import ATMOSPHERES
+from helpers.seeing.widths import fried_parameter
 
 STARS, EXPOSURES, EXPOSURE, DIAMETER, RUNS = 20, 3600, 1 * u.s, 0.2 * u.m, 150
 AIR = ATMOSPHERES["valley night"]

@@ -9,7 +9,9 @@ from aotools.turbulence import phasescreen
 from scipy import fft
 
 from helpers.multi_star.averaging import best_weights, mean_variance, pair_covariance, robust_mean, simulate_motion
-from helpers.seeing.air import Atmosphere, Layer, fried_parameter, image_motion, image_motion_axes
+from helpers.seeing.air import Atmosphere, Layer
+from helpers.seeing.wander import image_motion, image_motion_axes
+from helpers.seeing.widths import fried_parameter
 
 KILOMETRE = (1 * u.m / u.km * u.rad).to_value(u.arcmin)  # arcmin that are 1 m apart at 1 km
 FWHM = 2 * u.arcsec

@@ -4,10 +4,10 @@ import astropy.units as u
 import numpy as np
 import pytest
 
+from helpers import seeing
 from helpers.near_infrared.gains import guide_star, picture_drift, wavelength_gain
 from helpers.rig import demo_rig
 from helpers.rig.values import changed
-from helpers.seeing import air as seeing
 
 galsim = pytest.importorskip("galsim")
 erfa = pytest.importorskip("erfa")

@@ -4,9 +4,8 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers import planetary
+from helpers import planetary, seeing
 from helpers.planetary import lucky
-from helpers.seeing import air as seeing
 
 
 def test_rotation_periods():

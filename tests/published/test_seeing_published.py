@@ -6,20 +6,13 @@ import numpy as np
 import pytest
 from scipy import integrate, special
 
-from helpers.seeing import air as seeing
-from helpers.seeing.air import (
-    ATMOSPHERES,
-    Atmosphere,
-    Layer,
-    at_airmass,
-    fried_parameter,
-    image_motion,
-    image_motion_axes,
-    seeing_fwhm,
-    spot_fwhm,
-)
+from helpers.seeing import named_air
+from helpers.seeing.air import Atmosphere, Layer, at_airmass
 from helpers.seeing.instant_pictures import star_images
+from helpers.seeing.named_air import ATMOSPHERES
 from helpers.seeing.tilt_spectrum import phase_spectrum
+from helpers.seeing.wander import image_motion, image_motion_axes
+from helpers.seeing.widths import fried_parameter, seeing_fwhm, spot_fwhm
 
 
 def one_layer(outer_scale=np.inf * u.m, fwhm=2 * u.arcsec, wind=10 * u.m / u.s):
@@ -199,7 +192,7 @@ def test_hufnagel_valley_5_7():
     Propagation through Random Media, section 12.2), by r0 = (0.423 k^2 Int Cn2 dh)^(-3/5) and
     theta0 = (2.914 k^2 Int Cn2 h^(5/3) dh)^(-3/5) (Fried 1966; Fried 1982, JOSA 72, 52)."""
     height = np.linspace(0, 30e3, 30001)
-    strength = seeing._hufnagel_valley(height)
+    strength = named_air._hufnagel_valley(height)
     wavenumber = 2 * np.pi / 500e-9
     r0 = (0.423 * wavenumber**2 * integrate.simpson(strength, x=height)) ** -0.6
     theta0 = (2.914 * wavenumber**2 * integrate.simpson(strength * height ** (5 / 3), x=height)) ** -0.6
@@ -214,8 +207,8 @@ def test_hufnagel_valley_5_7():
 
 def test_bufton_wind():
     """Bufton 1973, Applied Optics 12, 1785: 30 m/s above the ground wind at 9.4 km; at 9.4 -+ 4.8 km 30/e of it."""
-    assert seeing._bufton_wind(9400) == pytest.approx(35)
-    assert seeing._bufton_wind(np.array([4600, 14200])) == pytest.approx(5 + 30 / np.e)
+    assert named_air._bufton_wind(9400) == pytest.approx(35)
+    assert named_air._bufton_wind(np.array([4600, 14200])) == pytest.approx(5 + 30 / np.e)
 
 
 def test_high_mountain_profile():
