@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from helpers import ledger
+from helpers import rig as rigs
 from helpers.camera_check import costs
 from helpers.correction_loop.night import mean_centroid_error
 from helpers.guide_field import middling_stars, stars_at
-from helpers.rig import rig as rigs
 from helpers.rig.values import changed
 
 predict = importlib.import_module("helpers.error_budget.predict").predict

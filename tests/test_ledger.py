@@ -13,20 +13,10 @@ from helpers.classroom import ledger_strip
 from helpers.correction_loop import night
 from helpers.ledger import RESTS_ON, ledger, strip_entries
 from helpers.rig.parts import KEYS
+from tests.three_rigs import CLUB, RIGS
 
 WORKBOOKS = Path(__file__).parent.parent / "workbooks"
-CLUB = rigs.demo_rig()
-RIGS = {
-    "club": CLUB,
-    "starter": rigs.demo_rig("starter"),
-    "910/130 pick-off": rigs.changed(
-        CLUB,
-        telescope__aperture=130 * u.mm,
-        telescope__focal_length=910 * u.mm,
-        telescope__central_obstruction=0.3,
-        guide_camera__read_noise=1.5 * u.electron,
-    ),
-}
+ALL = RIGS | {"starter": rigs.demo_rig("starter")}
 
 
 def shown(rig):
@@ -86,25 +76,25 @@ def shown(rig):
     }
 
 
-@pytest.mark.parametrize("name", RIGS)
+@pytest.mark.parametrize("name", ALL)
 def test_a_quantity_is_the_same_in_every_room(name):
-    for quantity, rooms in shown(RIGS[name]).items():
+    for quantity, rooms in shown(ALL[name]).items():
         values = {room: float(u.Quantity(value).value) for room, value in rooms.items()}
         print(f"{name}: {quantity}: " + ", ".join(f"{room} {value:.4f}" for room, value in values.items()))
         first = next(iter(values.values()))
         assert values == pytest.approx(dict.fromkeys(values, first), rel=1e-6), quantity
 
 
-@pytest.mark.parametrize("name", RIGS)
+@pytest.mark.parametrize("name", ALL)
 def test_the_faintest_star_has_the_error_it_is_said_to_have(name):
-    rig, mine = RIGS[name], ledger(RIGS[name])
+    rig, mine = ALL[name], ledger(ALL[name])
     overhead = starlight.view(rig)
     error = overhead.signal(mine.faintest_star).centroid_error.value
     assert error == pytest.approx(0.1, rel=1e-3) or (error > 0.1 and mine.faintest_star == overhead.brightest())
 
 
 def test_a_guide_telescope_keeps_its_stars_through_the_flip():
-    mine = ledger(RIGS["starter"])
+    mine = ledger(ALL["starter"])
     assert mine.stars_after_flip == mine.stars > 0 and mine.light_share == 1
     assert 0 < ledger(CLUB).light_share < 1
 
@@ -144,7 +134,7 @@ def spoilt(rig, key):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["club"])
 def test_a_number_hangs_on_what_it_is_said_to_hang_on_and_on_nothing_else(name):
-    rig = rigs.changed(RIGS[name], {"guiding.dead_band": 0.1 * u.arcsec})
+    rig = rigs.changed(ALL[name], {"guiding.dead_band": 0.1 * u.arcsec})
     before, moved = ledger(rig), {number: set() for number in RESTS_ON}
     for key in KEYS:
         if (other := spoilt(rig, key)) is None:

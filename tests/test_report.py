@@ -4,28 +4,18 @@ import datetime
 import re
 from pathlib import Path
 
-import astropy.units as u
 import pytest
 
 from helpers import rig as rigs
 from helpers.command import report
+from tests.three_rigs import REFRACTOR
 
 CHROMIUM = Path("/usr/bin/chromium")
 DAY = datetime.date(2026, 11, 7)
-REFRACTOR = {
-    "telescope.focal_length": 910 * u.mm,
-    "telescope.aperture": 130 * u.mm,
-    "telescope.central_obstruction": 0.0,
-    "guide_optics.aperture": 130 * u.mm,
-    "guide_optics.focal_length": 910 * u.mm,
-    "guide_optics.central_obstruction": 0.0,
-    "guide_camera.pixel_size": 2.9 * u.um,
-    "main_camera.pixel_size": 3.76 * u.um,
-}
 RIGS = {
     "club": rigs.demo_rig(),
     "starter": rigs.demo_rig("starter"),
-    "refractor": rigs.changed(rigs.demo_rig(), REFRACTOR | {"name": "<b>refractor</b> & https://a.b"}),
+    "refractor": rigs.changed(REFRACTOR, {"name": "<b>refractor</b> & https://a.b"}),
 }
 
 

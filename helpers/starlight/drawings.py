@@ -8,10 +8,10 @@ import astropy.units as u
 import numpy as np
 
 from helpers import pixel_scale, starlight
+from helpers import rig as rigs
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
 from helpers.multi_star import measure_stars
-from helpers.rig import rig as rigs
 from helpers.seeing import atmosphere_for, image_motion
 from helpers.starlight import spectra
 

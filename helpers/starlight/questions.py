@@ -5,10 +5,10 @@ from itertools import pairwise
 import astropy.units as u
 import numpy as np
 
+from helpers import rig as rigs
 from helpers import starlight
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
-from helpers.rig import rig as rigs
 from helpers.rig.parts import FILTERS
 from helpers.shared import files
 from helpers.starlight import drawings, spectra

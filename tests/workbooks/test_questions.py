@@ -9,8 +9,8 @@ from pathlib import Path
 import astropy.units as u
 import pytest
 
+from helpers import rig as rigs
 from helpers.classroom import exercises, guesses
-from helpers.rig import rig as rigs
 
 HELPERS = Path(__file__).resolve().parent.parent.parent / "helpers"
 NOT_YET, WRONG, RIGHT = exercises.NOT_YET, exercises.WRONG, exercises.RIGHT

@@ -10,31 +10,7 @@ from helpers import rig as rigs
 from helpers.correction_loop import mount
 from helpers.rig import drawings, questions
 from helpers.rig.values import changed
-
-CLUB = rigs.demo_rig()
-REFRACTOR = changed(
-    CLUB,
-    {
-        "telescope.kind": "refractor",
-        "telescope.aperture": 130 * u.mm,
-        "telescope.focal_length": 910 * u.mm,
-        "telescope.central_obstruction": 0.0,
-        "main_camera.pixel_size": 3.76 * u.um,
-        "guide_camera.pixel_size": 2.9 * u.um,
-    },
-)
-GUIDE_TELESCOPE = changed(
-    REFRACTOR,
-    {
-        "guide_optics.kind": "guide telescope",
-        "guide_optics.aperture": 30 * u.mm,
-        "guide_optics.focal_length": 120 * u.mm,
-        "guide_optics.central_obstruction": 0.0,
-        "guide_optics.transmission": 0.9,
-        "guide_optics.flexure": 4 * u.arcsec / u.h,
-    },
-)
-RIGS = {"club": CLUB, "refractor": REFRACTOR, "guide telescope": GUIDE_TELESCOPE}
+from tests.three_rigs import CLUB, REFRACTOR, RIGS
 
 
 @pytest.fixture(params=RIGS, ids=str)

@@ -9,7 +9,8 @@ import pytest
 from helpers import pixel_scale as pixels
 from helpers.pixel_scale import drawings, questions
 from helpers.rig.values import changed
-from tests.workbooks.test_sentences_00 import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS, numbers
+from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
+from tests.workbooks.test_sentences_00 import numbers
 
 SCALE = u.arcsec / u.pix
 

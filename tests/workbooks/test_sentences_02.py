@@ -1,4 +1,4 @@
-"""What workbook 02 says and shows holds for the demo rig, a long refractor with a pick-off, and a guide telescope."""
+"""What workbook 02 says and shows holds for the demo rig, a refractor with a pick-off, and a guide telescope."""
 
 import re
 
@@ -7,26 +7,11 @@ import numpy as np
 import pytest
 
 from helpers import ledger, starlight
+from helpers import rig as rigs
 from helpers.classroom import guesses
-from helpers.rig import rig as rigs
 from helpers.rig.values import flat
 from helpers.starlight import drawings, questions
-
-
-def _three():
-    club = rigs.demo_rig()
-    refractor = {"aperture": 130 * u.mm, "focal_length": 910 * u.mm, "central_obstruction": 0.0}
-    changes = {f"{part}.{name}": value for part in ("telescope", "guide_optics") for name, value in refractor.items()}
-    changes |= {"name": "long refractor", "telescope.kind": "refractor"}
-    changes |= {"guide_camera.pixel_size": 2.9 * u.um, "main_camera.pixel_size": 3.76 * u.um}
-    long = rigs.changed(club, changes)
-    small = {"aperture": 30 * u.mm, "focal_length": 120 * u.mm, "central_obstruction": 0.0, "transmission": 0.9}
-    small |= {"kind": "guide telescope", "flexure": 4 * u.arcsec / u.hour}
-    scope = rigs.changed(long, {f"guide_optics.{name}": value for name, value in small.items()})
-    return {"club": club, "long refractor": long, "guide telescope": scope}
-
-
-RIGS = _three()
+from tests.three_rigs import RIGS
 
 
 @pytest.fixture(params=RIGS, scope="module")
@@ -149,7 +134,7 @@ def test_a_star_that_wanders_errs_as_foretold_and_one_that_stays_keeps_its_offse
     assert spread == pytest.approx(foretold.noise_error.value, rel=0.15)
 
 
-@pytest.mark.parametrize("name", ["club", "long refractor"])
+@pytest.mark.parametrize("name", ["club", "refractor"])
 def test_a_filter_makes_both_cameras_worse(name):
     head, rows = questions.table_of_filters(RIGS[name])
     none, *filters = [[float(cell) for cell in row[1:]] for row in rows]

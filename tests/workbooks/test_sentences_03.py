@@ -9,31 +9,7 @@ import pytest
 from helpers import guide_field
 from helpers import rig as rigs
 from helpers.guide_field import drawings, questions
-
-CLUB = rigs.demo_rig()
-LONG = rigs.changed(
-    CLUB,
-    {
-        "telescope.kind": "refractor",
-        "telescope.aperture": 130 * u.mm,
-        "telescope.focal_length": 910 * u.mm,
-        "telescope.central_obstruction": 0.0,
-        "guide_camera.pixel_size": 2.9 * u.um,
-        "main_camera.pixel_size": 3.76 * u.um,
-    },
-)
-SCOPE = rigs.changed(
-    LONG,
-    {
-        "guide_optics.kind": "guide telescope",
-        "guide_optics.aperture": 30 * u.mm,
-        "guide_optics.focal_length": 120 * u.mm,
-        "guide_optics.central_obstruction": 0.0,
-        "guide_optics.transmission": 0.9,
-        "guide_optics.flexure": 1 * u.arcsec / u.hour,
-    },
-)
-RIGS = {"club": CLUB, "910/130": LONG, "guide telescope": SCOPE}
+from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
 
 
 @pytest.fixture(params=RIGS, ids=str)
@@ -155,7 +131,7 @@ def test_without_corrector_the_counts_are_said_not_to_hold():
     limits = guide_field.usable_limits(CLUB, None, plan.airmass, plan.limits.error, fwhm=wide)
     assert "hold with a coma corrector" in said and f"magnitude {limits.faint:.1f} instead of" in said
     assert limits.faint < plan.limits.faint - 1
-    assert "does not hold" in questions.comets(LONG) and "own axis" in questions.comets(SCOPE)
+    assert "does not hold" in questions.comets(REFRACTOR) and "own axis" in questions.comets(GUIDE_TELESCOPE)
 
 
 def test_a_list_too_short_is_said_once_and_the_demo_rig_shown():

@@ -8,29 +8,8 @@ import pytest
 
 from helpers import guide_field, seeing, starlight
 from helpers import ledger as ledgers
-from helpers import rig as rigs
 from helpers.multi_star import drawings, questions
-
-CLUB = rigs.demo_rig()
-REFRACTOR = rigs.changed(
-    CLUB,
-    telescope__kind="refractor",
-    telescope__aperture=130 * u.mm,
-    telescope__focal_length=910 * u.mm,
-    telescope__central_obstruction=0.0,
-    guide_camera__pixel_size=2.9 * u.um,
-    main_camera__pixel_size=3.76 * u.um,
-)
-GUIDE_TELESCOPE = rigs.changed(
-    REFRACTOR,
-    guide_optics__kind="guide telescope",
-    guide_optics__aperture=30 * u.mm,
-    guide_optics__focal_length=120 * u.mm,
-    guide_optics__central_obstruction=0.0,
-    guide_optics__transmission=0.9,
-    guide_optics__flexure=4 * u.arcsec / u.h,
-)
-RIGS = {"club": CLUB, "910/130, pick-off": REFRACTOR, "120/30 guide telescope": GUIDE_TELESCOPE}
+from tests.three_rigs import CLUB, RIGS
 
 
 @pytest.fixture(params=RIGS, ids=str)

@@ -8,37 +8,14 @@ import numpy as np
 import pytest
 
 from helpers import near_infrared, planetary, seeing
+from helpers import rig as rigs
 from helpers.near_infrared import drawings as infrared
 from helpers.near_infrared import questions as about_infrared
 from helpers.planetary import drawings as films
 from helpers.planetary import questions as about_films
-from helpers.rig import rig as rigs
+from tests.three_rigs import CLUB, RIGS
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
-CLUB = rigs.demo_rig()
-REFRACTOR = rigs.changed(
-    CLUB,
-    {
-        "telescope.kind": "refractor",
-        "telescope.aperture": 130 * u.mm,
-        "telescope.focal_length": 910 * u.mm,
-        "telescope.central_obstruction": 0.0,
-        "guide_camera.pixel_size": 2.9 * u.um,
-        "main_camera.pixel_size": 3.76 * u.um,
-    },
-)
-GUIDE_TELESCOPE = rigs.changed(
-    REFRACTOR,
-    {
-        "guide_optics.kind": "guide telescope",
-        "guide_optics.aperture": 30 * u.mm,
-        "guide_optics.focal_length": 120 * u.mm,
-        "guide_optics.central_obstruction": 0.0,
-        "guide_optics.transmission": 0.9,
-        "guide_optics.flexure": 4 * u.arcsec / u.h,
-    },
-)
-RIGS = {"club": CLUB, "refractor": REFRACTOR, "guide telescope": GUIDE_TELESCOPE}
 
 
 @pytest.fixture(params=RIGS, ids=str)

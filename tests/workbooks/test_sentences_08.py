@@ -7,36 +7,18 @@ import astropy.units as u
 import pytest
 
 from helpers import ledger
+from helpers import rig as rigs
 from helpers.camera_check import drawings, questions
 from helpers.camera_check import simulated_camera as invented
 from helpers.classroom import guesses
-from helpers.rig import rig as rigs
-from helpers.rig.values import changed
+from tests.three_rigs import RIGS
 
 WORKBOOK = Path(__file__).resolve().parent.parent.parent / "workbooks" / "08_camera_check.ipynb"
-REFRACTOR = {
-    "telescope.aperture": 130 * u.mm,
-    "telescope.focal_length": 910 * u.mm,
-    "telescope.central_obstruction": 0.0,
-    "main_camera.pixel_size": 3.76 * u.um,
-    "guide_camera.pixel_size": 2.9 * u.um,
-}
-SAME_OPTICS = {
-    "guide_optics.aperture": 130 * u.mm,
-    "guide_optics.focal_length": 910 * u.mm,
-    "guide_optics.central_obstruction": 0.0,
-}
-GUIDE_TELESCOPE = {"guide_optics.aperture": 30 * u.mm, "guide_optics.focal_length": 120 * u.mm}
-RIGS = {
-    "club": lambda: rigs.demo_rig(),
-    "refractor with pick-off": lambda: changed(rigs.demo_rig(), REFRACTOR | SAME_OPTICS),
-    "guide telescope": lambda: changed(rigs.demo_rig("starter"), REFRACTOR | GUIDE_TELESCOPE),
-}
 
 
 @pytest.fixture(scope="module", params=RIGS)
 def reader(request):
-    rig = RIGS[request.param]()
+    rig = RIGS[request.param]
     return rig, ledger.ledger(rig)
 
 

@@ -10,42 +10,12 @@ from helpers import night_comparison as nights
 from helpers.classroom import exercises
 from helpers.night_comparison import drawings, questions
 from helpers.night_comparison.false_winners import COUNTS, count_false_winners
-from helpers.rig import rig as rigs
-
-_REFRACTOR = {
-    "telescope.kind": "refractor",
-    "telescope.aperture": 130 * u.mm,
-    "telescope.focal_length": 910 * u.mm,
-    "telescope.central_obstruction": 0.0,
-    "main_camera.pixel_size": 3.76 * u.um,
-    "guide_camera.pixel_size": 2.9 * u.um,
-}
-_BEHIND_IT = {
-    "guide_optics.aperture": 130 * u.mm,
-    "guide_optics.focal_length": 910 * u.mm,
-    "guide_optics.central_obstruction": 0.0,
-}
-_BESIDE_IT = {
-    "guide_optics.kind": "guide telescope",
-    "guide_optics.transmission": 0.9,
-    "guide_optics.aperture": 30 * u.mm,
-    "guide_optics.focal_length": 120 * u.mm,
-    "guide_optics.central_obstruction": 0.0,
-}
+from tests.three_rigs import RIGS
 
 
-def rig_of(changes):
-    club = rigs.demo_rig()
-    return rigs.changed(club, changes) if changes else club
-
-
-@pytest.fixture(
-    scope="module",
-    params=[{}, _REFRACTOR | _BEHIND_IT, _REFRACTOR | _BESIDE_IT],
-    ids=["club", "refractor", "guide telescope"],
-)
+@pytest.fixture(scope="module", params=RIGS)
 def rig(request):
-    return rig_of(request.param)
+    return RIGS[request.param]
 
 
 def numbers(text):
