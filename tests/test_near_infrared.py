@@ -24,7 +24,7 @@ from helpers.near_infrared.gains import (
 from helpers.rig import demo_rig
 from helpers.rig.parts import FILTERS
 from helpers.rig.values import changed
-from helpers.starlight import guide_star_fwhm
+from helpers.starlight import guide_star_fwhm, view
 
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)
 VISIBLE, RED = (500, 600) * u.nm, (800, 900) * u.nm
@@ -115,6 +115,15 @@ def test_the_smear_widens_one_axis_and_the_spot_is_the_mean_of_both():
     along = np.hypot(across, star.smear)
     assert star.smear > 0.2 * u.arcsec, "else this shows nothing"
     assert star.spot.value**2 == pytest.approx((along.value**2 + across.value**2) / 2)
+
+
+def test_at_the_zenith_the_spot_is_the_one_of_a_view_of_the_band():
+    for name in ("club", "starter"):
+        for band in (VISIBLE, RED):
+            seen = view(demo_rig(name), band=band)
+            star = guide_star(demo_rig(name), band)
+            assert star.spot.value == pytest.approx(seen.fwhm.value, rel=1e-6)
+            assert star.noise.value == pytest.approx(seen.signal(10).noise_error.value, rel=1e-6)
 
 
 def test_the_smear_is_the_refraction_across_the_band():

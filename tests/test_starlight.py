@@ -243,6 +243,23 @@ def test_parts_of_the_spectrum_add_up():
     assert sum(part.sky.value for part in parts) == pytest.approx(whole.sky.value, rel=1e-3)
 
 
+@pytest.mark.parametrize("rig", [RIG_A, rigs.demo_rig("starter")])
+def test_a_band_has_one_wavelength_for_width_and_diffraction(rig):
+    for low, high in ((450, 650), (800, 1000)):
+        band = [low, high] * u.nm
+        wavelength = starlight.detected_wavelength(rig, 1.3, band)
+        assert low * u.nm < wavelength < high * u.nm
+        seen = starlight.view(rig, airmass=1.3, band=band)
+        assert seen.fwhm.value == pytest.approx(starlight.guide_star_fwhm(rig, 1.3, wavelength).value, rel=1e-9)
+        # FWHM of the diffraction pattern of a clear aperture: 1.029 wavelengths over its diameter
+        pattern = (1.029 * wavelength / rig.guide_optics.aperture * u.rad).to_value(ARCSEC)
+        assert seen.diffraction == pytest.approx(pattern / seen.fwhm.value, abs=2e-3)
+    whole = starlight.detected_wavelength(rig, 1.3)
+    assert starlight.detected_wavelength(rig, 1.3, [300, 1200] * u.nm).value == pytest.approx(whole.value, rel=1e-3)
+    with pytest.raises(ValueError, match="band: expected some light"):
+        starlight.detected_wavelength(rig, 1.3, [1200, 1300] * u.nm)
+
+
 def test_in_g_the_colour_of_a_star_changes_its_light_little_but_the_near_infrared_share_much():
     light = [signal_of(RIG_A, 10, spectral_class=name).electrons.value for name in starlight.SPECTRAL_CLASSES]
     assert max(light) / min(light) < 1.06

@@ -300,8 +300,8 @@ class View:
         )
 
 
-def _diffraction(rig, airmass, fwhm):
-    pattern = AIRY_WIDTH * detected_wavelength(rig, airmass) / rig.guide_optics.aperture * u.rad
+def _diffraction(rig, wavelength, fwhm):
+    pattern = AIRY_WIDTH * wavelength / rig.guide_optics.aperture * u.rad
     return round(min(float((pattern / fwhm).to_value("")), WIDEST_DIFFRACTION), 4)
 
 
@@ -329,7 +329,7 @@ def view(
     spectral_class : str
         A name in `SPECTRAL_CLASSES`; K0 is a usual star of the field.
     fwhm : Quantity, arcsec, optional
-        Width of a star on the sensor; `guide_star_fwhm` if not given.
+        Width of a star on the sensor; `guide_star_fwhm` at the `detected_wavelength` of the band if not given.
     band : Quantity pair, nm, optional
         Only light between two wavelengths; all if not given.
     curve : (Quantity, array), optional
@@ -355,7 +355,8 @@ def view(
     star, sky = light.detected(rig, spectral_class, airmass, curve)
     time = rig.guiding.exposure if exposure is None else exposure
     time = as_quantity("exposure", time, u.s, minimum=1e-6, maximum=1e5, ndim=0)
-    width = guide_star_fwhm(rig, airmass) if fwhm is None else fwhm
+    wavelength = detected_wavelength(rig, airmass, band)
+    width = guide_star_fwhm(rig, airmass, wavelength) if fwhm is None else fwhm
     width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0)
     share = beam.middle_share(rig.guide_optics) if light_share is None else light_share
     share = as_number("light_share", share, above=0, maximum=1)
@@ -387,5 +388,5 @@ def view(
         zero_point=zero_point * u.electron,
         star_shares=shares[0],
         sky_shares=shares[1],
-        diffraction=_diffraction(rig, airmass, width),
+        diffraction=_diffraction(rig, wavelength, width),
     )

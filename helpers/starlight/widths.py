@@ -21,17 +21,44 @@ _WAVELENGTH = quantity(u.nm, minimum=100, maximum=1e5)
 
 
 @lru_cache(maxsize=256)
-def _detected_nm(camera, filter_name, airmass, height_m):
+def _detected_nm(camera, filter_name, airmass, height_m, band_nm):
     light = spectra.sensor_response(camera, filter_name) * spectra.star_grid(_USUAL_STAR)
     light = light * spectra.transmission_of_air(airmass, height_m)
+    light = light * spectra.window_of(None if band_nm is None else band_nm * u.nm)
+    if not np.sum(light) > 0:
+        raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
     return np.sum(light * spectra.WAVELENGTHS.to_value(u.nm)) / np.sum(light)
 
 
-@takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS))
-def detected_wavelength(rig, airmass=1):
-    """Mean wavelength of the electrons that the guide camera gets from a usual star (class K0); Quantity [nm]."""
+def _as_band(name, value):
+    spectra.window_of(value)
+    return value
+
+
+@takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS), band=optional(_as_band))
+def detected_wavelength(rig, airmass=1, band=None):
+    """Mean wavelength of the electrons that the guide camera gets from a usual star (class K0).
+
+    Parameters
+    ----------
+    rig : Rig
+    airmass : float
+        1 to 40.
+    band : Quantity pair, nm, optional
+        Only light between two wavelengths; all that the filter passes if not given.
+
+    Returns
+    -------
+    Quantity [nm]
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+        Also where the camera sees no light in the band.
+    """
+    band_nm = None if band is None else tuple(u.Quantity(band).to_value(u.nm).tolist())
     height_m = rig.site.height.to_value(u.m)
-    return _detected_nm(rig.guide_camera, rig.guide_optics.filter, float(airmass), float(height_m)) * u.nm
+    return _detected_nm(rig.guide_camera, rig.guide_optics.filter, float(airmass), float(height_m), band_nm) * u.nm
 
 
 def _star(site, optic, airmass, wavelength):
