@@ -257,6 +257,47 @@ def test_times_that_are_no_seconds_are_asked_about(tmp_path, times, unit):
             load_log(path, time_unit="hhmmss")
 
 
+@pytest.mark.parametrize(
+    ("step", "size", "unit"), [(10.0, 60, "minutes"), (0.03, 1e-3, "milliseconds"), (1800.0, 3600, "hours")]
+)
+@pytest.mark.parametrize("where", ["column", "rig"])
+def test_steps_like_seconds_that_the_exposure_contradicts_are_asked_about(tmp_path, step, size, unit, where):
+    exposure_s = 0.8 * step
+    text = log_text([f"{k * step / size:.6f}" for k in range(40)])  # steps of 0.17, 30 and 0.5 look like seconds
+    if where == "column":
+        text = "\n".join(line + (f",{exposure_s:g}" if k else ",Exposure") for k, line in enumerate(text.splitlines()))
+    path, rig = written(tmp_path, text), exposure_s * u.s if where == "rig" else None
+    with pytest.raises(TableError, match=f"an exposure takes .*time_unit='{unit}'"):
+        load_log(path, exposure=rig)
+    asked = {field["key"]: field for field in log_fields(path, exposure=rig)}["time_unit"]
+    assert asked["value"] == unit and "an exposure takes" in asked["label"]
+    log = read_night(path, {field["key"]: field["value"] for field in log_fields(path, exposure=rig)}, rig)
+    assert log["time"].tolist() == pytest.approx(list(step * np.arange(40)), rel=1e-3, abs=1e-3 * step)
+    assert clean_log(log)[1] == []
+
+
+def test_what_nothing_tells_is_said(tmp_path):
+    path = written(tmp_path, log_text([f"{k / 6:.6f}" for k in range(40)]))  # minutes, ten seconds apart
+    assert "taken for seconds, which puts its rows 0.17 s apart" in clean_log(load_log(path))[1][-1]
+    assert clean_log(load_log(path, exposure=0.15 * u.s))[1] == []
+    with pytest.raises(u.UnitsError, match="exposure"):
+        load_log(path, exposure=2 * u.m)
+    table = Table(
+        {"time": np.arange(40) * u.s, "ra_error": np.ones(40) * u.arcsec, "dec_error": np.ones(40) * u.arcsec}
+    )
+    table.write(tmp_path / "log.ecsv")
+    assert clean_log(load_log(tmp_path / "log.ecsv"))[1] == []
+
+
+@pytest.mark.parametrize("rows", [6, 40, 400])
+def test_times_that_go_back_and_forth_are_refused(tmp_path, rows):
+    with pytest.raises(TableError, match=r"log\.csv: column 'time': expected times in order"):
+        load_log(written(tmp_path, log_text([str(k % 2) for k in range(rows)])))
+    mixed = np.random.default_rng(rows).permutation(rows)
+    with pytest.raises(TableError, match="that go back, first after data row"):
+        load_log(written(tmp_path, log_text([str(k) for k in mixed])))
+
+
 def test_order_runs_and_preamble(tmp_path):
     lines = log_text(SECONDS).splitlines()
     turned = load_log(written(tmp_path, "\n".join([lines[0], *reversed(lines[1:])])))

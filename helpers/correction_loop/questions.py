@@ -285,7 +285,7 @@ def log_reader(rig):
     def read(paths):
         from helpers.night_comparison.log import clean_log, load_log
 
-        log, _ = clean_log(load_log(paths[0]))
+        log, _ = clean_log(load_log(paths[0], exposure=known["exposure"]))
         return judge_log(rig, log, known["exposure"], known["gain"], rig.guiding.delay)
 
     return keep, read

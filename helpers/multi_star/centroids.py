@@ -33,9 +33,13 @@ _WINDOWS = np.geomspace(1, 0.1, 24)  # (spot / window)^2 among which the best wi
 class StarMeasurements:
     """What was measured of N stars in n frames.
 
-    centroids [pix], shape (n, N, 2), as (x, y); where `measured` is False they hold the given position. flux, of the
-    whole star in units of the frames, signal_to_noise and measured (bool), shape (n, N). error [pix], shape (n, N):
-    one-axis rms expected from noise. fwhm [pix]: width of the stars, found or given, before pixels sample them.
+    centroids [pix], shape (n, N, 2), as (x, y); where `measured` is False they hold the given position. flux, in units
+    of the frames, signal_to_noise and measured (bool), shape (n, N). error [pix], shape (n, N): one-axis rms expected
+    from noise. fwhm [pix]: width of the stars, found or given, before pixels sample them.
+
+    flux is the light of a Gaussian spot that is as bright in its core as the star. A spot of the air has wings besides:
+    its whole light is 8 to 25 per cent more, most for faint stars, whose best window is narrow. So flux compares stars
+    and frames with each other to some per cent; it is no photometry.
     """
 
     centroids: u.Quantity

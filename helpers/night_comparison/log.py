@@ -35,7 +35,7 @@ def _first(wrong):
     return int(np.flatnonzero(wrong)[0]) + 1
 
 
-def load_log(path, columns=None, scale=None, time_unit=None, run=None):
+def load_log(path, columns=None, scale=None, time_unit=None, run=None, exposure=None):
     """Read an error log.
 
     Parameters
@@ -47,17 +47,25 @@ def load_log(path, columns=None, scale=None, time_unit=None, run=None):
         Our column name to the file's: ``{"ra_error": "dx"}``.
     scale : Quantity, optional
         Arcsec per pixel, when the errors are in pixels.
+    time_unit : str, optional
+        One of `times.TIME_UNITS`, for times that are plain numbers. Not given, they are taken for seconds; where their
+        steps contradict that, the error asks.
+    run : int, optional
+        Which run of rows, counted from 1, where a text file has several.
+    exposure : Quantity [s], optional
+        Of the guide camera, to tell the unit of the times by. A column exposure of the file counts before it.
 
     Returns
     -------
     astropy.table.Table
         time [s from the first row], ra_error, dec_error [arcsec; NaN where the star was lost], camera (text, "" if the
-        file has none), star_count (whole number, -1 if unknown). ``meta["start"]`` is the first instant, "" if unknown.
+        file has none), star_count (whole number, -1 if unknown). ``meta["start"]`` is the first instant, "" if unknown;
+        ``meta["assumed"]`` says so where nothing told the unit of the times.
 
     Raises
     ------
     FileNotFoundError, helpers.shared.files.TableError
-        What can't be read is named with file, row and column.
+        What can't be read is named with file, row and column. Times that go back and forth are refused.
     TypeError, ValueError, astropy.units.UnitsError
         `scale` is no positive angle per pixel.
     """
@@ -66,22 +74,47 @@ def load_log(path, columns=None, scale=None, time_unit=None, run=None):
         unit, factor = "pix", as_quantity("scale", scale, "arcsec / pix", above=0, maximum=1e4, ndim=0).value
     if time_unit is not None:
         as_choice("time_unit", time_unit, times.TIME_UNITS)
+    exposure_s = _exposure_seconds(exposure)
     wanted = {"time": None} | dict.fromkeys(_ERRORS, unit)
     try:
-        raw = tables.read_table(path, wanted, {"camera": None, "star_count": ""}, columns, missing="keep", run=run)
+        optional = {"camera": None, "star_count": "", "exposure": None}
+        raw = tables.read_table(path, wanted, optional, columns, missing="keep", run=run)
     except tables.TableError as error:
         if "expected a unit such as arcsec, found 'pix'" in str(error):
             raise tables.TableError(f"{error}; give the scale in arcsec per pixel") from error
         raise
     path = Path(path)
-    seconds, start = times.seconds_of(path, raw["time"], time_unit)
-    log = Table({"time": Column(seconds, unit=u.s)}, meta={"start": start, "file": path.name, "notes": []})
+    exposure_s = _exposure_in(raw) or exposure_s
+    seconds, start = times.seconds_of(path, raw["time"], time_unit, exposure_s)
+    assumed = "" if time_unit else times.assumed(raw["time"], exposure_s)
+    meta = {"start": start, "file": path.name, "notes": [], "assumed": assumed}
+    log = Table({"time": Column(seconds, unit=u.s)}, meta=meta)
     for name in _ERRORS:
         log[name] = Column(np.asarray(raw[name]) * factor, unit=u.arcsec)
     _check_errors(path.name, raw)
     log["camera"] = _cameras(path.name, raw)
     log["star_count"] = _counts(path.name, raw)
     return _oldest_first(log)
+
+
+def _exposure_seconds(exposure):
+    if exposure is None:
+        return None
+    return as_quantity("exposure", exposure, u.s, minimum=1e-6, maximum=1e5, ndim=0).value.item()
+
+
+def _exposure_in(raw):
+    """Usual exposure in seconds that a column of the file tells; None where there is none that can be read."""
+    if "exposure" not in raw.colnames:
+        return None
+    column = raw["exposure"]
+    try:
+        values = np.array([float(cell) for cell in np.ma.filled(np.ma.asarray(column), np.nan)])
+        values = u.Quantity(values, column.unit or u.s).to_value(u.s)
+    except (ValueError, TypeError):
+        return None
+    usable = values[np.isfinite(values) & (values > 0)]
+    return float(np.median(usable)) if usable.size else None
 
 
 def _check_errors(name, raw):
@@ -142,7 +175,7 @@ def _oldest_first(log):
     return log
 
 
-def log_fields(path, scale=None):
+def log_fields(path, scale=None, exposure=None):
     """Fields of a form that asks which column of a log is which, as `helpers.classroom.forms.form` takes them.
 
     Parameters
@@ -151,6 +184,8 @@ def log_fields(path, scale=None):
         The log, or the first of several that are alike.
     scale : Quantity, optional
         Arcsec per pixel, offered for errors in pixels; 1 if not given.
+    exposure : Quantity [s], optional
+        As in `load_log`.
 
     Returns
     -------
@@ -165,6 +200,7 @@ def log_fields(path, scale=None):
         The file can't be read.
     """
     scale = 1.0 if scale is None else as_quantity("scale", scale, "arcsec / pix", above=0, ndim=0).value
+    exposure_s = _exposure_seconds(exposure)
     found_runs = runs(path)
     longest = max(range(len(found_runs)), key=lambda k: found_runs[k].rows)
     names = found_runs[longest].names
@@ -179,7 +215,8 @@ def log_fields(path, scale=None):
     time_name = fields[0]["value"]
     unit, reason = "", ""
     if time_name != NO_COLUMN:
-        unit, reason = times.guess(tables.read_table(path, {time_name: None}, run=longest + 1)[time_name])
+        raw = tables.read_table(path, {time_name: None}, {"exposure": None}, run=longest + 1)
+        unit, reason = times.guess(raw[time_name], _exposure_in(raw) or exposure_s)
     label = f"times are in ({reason}: {unit}?)" if reason else "times are in"
     fields.append(field("time_unit", label, unit or AS_IN_FILE, [AS_IN_FILE, *times.TIME_UNITS]))
     if len(found_runs) > 1:
@@ -190,7 +227,7 @@ def log_fields(path, scale=None):
     return fields
 
 
-def read_night(paths, answers):
+def read_night(paths, answers, exposure=None):
     """Read one log, or several of one night, as the form of `log_fields` was filled.
 
     Parameters
@@ -199,6 +236,8 @@ def read_night(paths, answers):
     answers : dict
         Column for each of time, ra_error, dec_error, camera and star_count (`NO_COLUMN` where there is none); ``unit``,
         "arcsec" or "pixels"; ``scale``, in arcsec per pixel; where the form asked, ``time_unit`` and ``run``.
+    exposure : Quantity [s], optional
+        As in `load_log`.
 
     Returns
     -------
@@ -230,7 +269,7 @@ def read_night(paths, answers):
     run = int(str(answers["run"]).partition(":")[0]) if "run" in answers else None
     logs = []
     for path in [paths] if isinstance(paths, (str, Path)) else paths:
-        log = load_log(path, columns, scale, time_unit, run)
+        log = load_log(path, columns, scale, time_unit, run, exposure)
         # A column that the reader does not want must not come in by its name.
         if "camera" not in columns:
             log["camera"] = [""] * len(log)
@@ -322,6 +361,8 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
             "on either side "
             "are not taken to be neighbours."
         )
+    if clean.meta.get("assumed"):
+        notes.append(clean.meta["assumed"])
     return clean, notes
 
 

@@ -72,9 +72,8 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
     half = int(np.ceil(2.5 * guess))
     shapes = []
     if found is not None:
-        found.sort("flux", reverse=True)
-        x_name, y_name = ("x_centroid", "y_centroid") if "x_centroid" in found.colnames else ("xcentroid", "ycentroid")
-        places = np.column_stack([found[x_name], found[y_name]])
+        found.sort(["flux", "x_centroid", "y_centroid"], reverse=True)  # stars of one light have an order too
+        places = np.column_stack([found["x_centroid"], found["y_centroid"]])
         grid_y, grid_x = np.mgrid[-half : half + 1, -half : half + 1]
         fit = TRFLSQFitter()
         for place in places:

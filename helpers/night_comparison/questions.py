@@ -350,12 +350,12 @@ class OwnNight:
 
     def fields(self, paths):
         """Fields that ask what stands in the log."""
-        return nights.log_fields(paths[0], pixel_scale.compare_scales(self.rig).guide_scale)
+        return nights.log_fields(paths[0], pixel_scale.compare_scales(self.rig).guide_scale, self.rig.guiding.exposure)
 
     def read(self, paths, answers):
         """Read the log and say what it says."""
         self.log = None
-        log = nights.read_night(paths, answers)
+        log = nights.read_night(paths, answers, self.rig.guiding.exposure)
         clean, notes = nights.clean_log(log)
         self.log = log
         return "\n".join([*notes, _log_in_words(clean, len(log)), *_cameras_in_words(clean)])

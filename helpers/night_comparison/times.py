@@ -15,6 +15,10 @@ TIME_UNITS = (*COUNTED, CLOCK, CALENDAR)
 # Rows of a guide log are usually so far apart [s] (common practice, no source); what lies outside is asked about.
 _USUAL = (0.1, 30.0)
 _POSSIBLE = (0.001, 3600.0)
+# From one row to the next, in exposures, where the exposure is known: what lies outside is asked about (common
+# practice, no source). A wrong unit is off by 60 at least.
+_EXPOSURES_APART = (0.2, 100.0)
+_CLOCK_STEPS = 0.01  # share of the rows at which a clock may go back; more often is another order of rows, or no time
 _CALENDAR_RANGE = (19000101000000, 21001231235959)
 
 
@@ -53,12 +57,38 @@ def _calendar_seconds(digits):
     return None if within is None else (days - days[0]).astype(float) * 86400 + within
 
 
-def likely_unit(values):
+def _check_order(name, values):
+    steps = np.diff(values)
+    steps = (
+        steps if np.count_nonzero(steps > 0) >= np.count_nonzero(steps < 0) else -steps
+    )  # the newest may stand first
+    back = np.flatnonzero(steps < 0)
+    if back.size > max(1, _CLOCK_STEPS * len(values)):
+        raise TableError(
+            f"{name}: expected times in order, found {back.size} rows of {len(values)} that go back, first after data "
+            f"row {back[0] + 1}; rows of two cameras must not take turns"
+        )
+
+
+def _unit_by_exposure(step, exposure_s):
+    """The unit in which rows are about an exposure apart, seconds if none; and what speaks against seconds."""
+    low, high = (limit * exposure_s for limit in _EXPOSURES_APART)
+    apart = {unit: step * size for unit, size in COUNTED.items()}
+    if low <= apart["seconds"] <= high:
+        return "seconds", ""
+    fitting = [unit for unit, seconds in apart.items() if low <= seconds <= high]
+    nearest = min(fitting, key=lambda unit: abs(np.log(apart[unit] / exposure_s)), default="seconds")
+    return nearest, f"your rows seem to be {step:.2g} apart, and an exposure takes {exposure_s:.3g} s"
+
+
+def likely_unit(values, exposure_s=None):
     """What unit plain numbers for times seem to be in.
 
     Parameters
     ----------
     values : array, shape (n,)
+    exposure_s : float, optional
+        Of the guide camera, in seconds, where it is known.
 
     Returns
     -------
@@ -77,19 +107,23 @@ def likely_unit(values):
         return "days", f"your times begin at {values[0]:.6g} and {apart}"
     if np.max(values) >= 100 and np.ptp(values) >= 41 and len(values) >= 5 and _clock_seconds(values) is not None:
         return CLOCK, f"no time lies between 60 and 100 of any hundred, as in {values[0]:06.0f}"
+    if exposure_s is not None:
+        return _unit_by_exposure(step, exposure_s)
     if _USUAL[0] <= step <= _USUAL[1]:
         return "seconds", ""
     fitting = [unit for unit, size in COUNTED.items() if 0.2 <= step * size <= 20]
     return (fitting[0] if fitting else "seconds"), apart
 
 
-def _counted(name, values, unit):
+def _counted(name, values, unit, exposure_s):
     """Seconds of numbers in a unit that was told, or that there is no doubt about."""
-    found, reason = likely_unit(values)
+    _check_order(name, values)
+    found, reason = likely_unit(values, exposure_s)
     if unit is None:
         if reason:
             raise TableError(
                 f"{name}: expected seconds or dates; {reason}: {found}? Say so by time_unit={found!r}, or in the form"
+                + (", or correct the exposure" if "an exposure takes" in reason else "")
             )
         unit = "seconds"
     convert = {CLOCK: _clock_seconds, CALENDAR: _calendar_seconds}.get(unit)
@@ -129,7 +163,7 @@ def _dates_of_block(texts):
     return instants.astype(np.int64) / 1e6
 
 
-def _of_texts(path, texts, unit):
+def _of_texts(path, texts, unit, exposure_s):
     texts = np.strings.strip(np.asarray(texts, dtype=str))
     place = f"{path.name}: data row {{}}, column 'time'"
     empty = np.strings.str_len(texts) == 0
@@ -156,7 +190,7 @@ def _of_texts(path, texts, unit):
     if not np.isfinite(values).all():
         row = _row(~np.isfinite(values))
         raise TableError(f"{place.format(row)}: expected seconds, found {str(texts[row - 1])!r:.40}")
-    return _counted(f"{path.name}: column 'time'", values, unit), False
+    return _counted(f"{path.name}: column 'time'", values, unit, exposure_s), False
 
 
 def _of_instants(path, column):
@@ -172,7 +206,7 @@ def _of_instants(path, column):
     return np.asarray(column.unix, float), True
 
 
-def seconds_of(path, column, unit=None):
+def seconds_of(path, column, unit=None, exposure_s=None):
     """Seconds from the first row, and the first instant as text.
 
     Parameters
@@ -182,6 +216,8 @@ def seconds_of(path, column, unit=None):
     column : Column, Quantity, Time or TimeDelta
     unit : str, optional
         One of `TIME_UNITS`, for plain numbers without a unit of their own.
+    exposure_s : float, optional
+        Of the guide camera, in seconds: plain numbers that contradict it are not taken for seconds.
 
     Returns
     -------
@@ -192,7 +228,8 @@ def seconds_of(path, column, unit=None):
     Raises
     ------
     TableError
-        Missing times, other types, numbers whose unit is in doubt, rows that are no possible distance apart.
+        Missing times, other types, times that go back and forth, numbers whose unit is in doubt, rows that are no
+        possible distance apart.
     """
     name = f"{path.name}: column 'time'"
     if isinstance(column, (Time, TimeDelta)):
@@ -200,45 +237,59 @@ def seconds_of(path, column, unit=None):
     elif column.ndim != 1:
         raise TableError(f"{name}: expected one value a row, found shape {column.shape[1:]} in each")
     elif column.dtype.kind in "iuf":
-        seconds, dated = _of_numbers(path, column, unit), False
+        seconds, dated = _of_numbers(path, column, unit, exposure_s), False
     elif column.dtype.kind in "USO":
         hidden = np.ma.getmaskarray(column) if isinstance(column, np.ma.MaskedArray) else np.zeros(len(column), bool)
         texts = np.where(hidden, "", np.asarray(column).astype(str)) if hidden.any() else np.asarray(column).astype(str)
-        seconds, dated = _of_texts(path, texts, unit)
+        seconds, dated = _of_texts(path, texts, unit, exposure_s)
     else:
         raise TableError(f"{name}: expected seconds or dates, found type {column.dtype}")
     if len(seconds) > 2 and np.ptp(seconds) == 0:
         raise TableError(f"{name}: expected times that grow, found the same in all {len(seconds)} rows")
+    _check_order(name, seconds)
     start = Time(seconds[0], format="unix", scale="utc").isot if dated else ""
     return seconds - seconds[0], start
 
 
-def _of_numbers(path, column, unit):
+def _of_numbers(path, column, unit, exposure_s):
     values = np.ma.filled(np.ma.asarray(column, float), np.nan)
     if not np.isfinite(values).all():
         row = _row(~np.isfinite(values))
         raise TableError(f"{path.name}: data row {row}, column 'time': expected seconds, found nothing")
     name = f"{path.name}: column 'time'"
     if column.unit is None:
-        return _counted(name, np.asarray(values, float), unit)
+        return _counted(name, np.asarray(values, float), unit, exposure_s)
     try:
         seconds = u.Quantity(values, column.unit).to_value(u.s)
     except (u.UnitConversionError, TypeError, ValueError):
         raise TableError(f"{name}: expected a unit such as s, found '{column.unit}'") from None
     if likely_unit(seconds)[0] in ("days", CALENDAR, CLOCK) and likely_unit(seconds)[1]:
         raise TableError(f"{name}: expected times in {column.unit}; {likely_unit(seconds)[1]}")
-    return _counted(name, seconds - seconds[0], "seconds")
+    return _counted(name, seconds - seconds[0], "seconds", None)
 
 
-def guess(column):
-    """Unit of a time column for the form: "as in the file" where there is no doubt, and the reason for a doubt."""
+def _plain_numbers(column):
+    """The values of a time column without a unit or dates of its own; None for any other."""
     if not isinstance(column, Column) or column.unit is not None or column.ndim != 1:
-        return "", ""
+        return None
     try:
         values = np.array([float(cell) for cell in column[:100_000]])
     except (ValueError, TypeError):
-        return "", ""
-    if not np.isfinite(values).all():
-        return "", ""
-    unit, reason = likely_unit(values)
+        return None
+    return values if np.isfinite(values).all() else None
+
+
+def guess(column, exposure_s=None):
+    """Unit of a time column for the form: "as in the file" where there is no doubt, and the reason for a doubt."""
+    values = _plain_numbers(column)
+    unit, reason = ("", "") if values is None else likely_unit(values, exposure_s)
     return (unit, reason) if reason else ("", "")
+
+
+def assumed(column, exposure_s=None):
+    """A sentence that says so where plain numbers are taken for seconds and nothing else tells; "" elsewhere."""
+    values = _plain_numbers(column)
+    step = 0.0 if values is None else _usual_step(values)
+    if step == 0 or exposure_s is not None:
+        return ""
+    return f"The file names no unit of its times; they are taken for seconds, which puts its rows {step:.2g} s apart."

@@ -83,6 +83,27 @@ def test_the_window_serves_spots_that_are_not_gaussian(name, electrons):
     assert 0.96 < scatter(image, truth, "window") / bound(PROFILES[name], electrons) < limit
 
 
+@both_methods
+@pytest.mark.parametrize("width", [2.0, 5.0])
+@pytest.mark.parametrize("electrons", [600, 20_000, 1_000_000])
+def test_the_light_is_that_of_the_core(method, width, electrons):
+    # Drawn by GalSim: air alone (Fried 1966), with the pattern of a clear aperture, and a Gaussian spot. Noise of the
+    # mean over 320 frames is below 0.7 per cent; the limits are six of these beyond what is stated.
+    air = galsim.Convolve(galsim.Kolmogorov(fwhm=0.9 * width), galsim.Airy(lam_over_diam=0.35 * width))
+    stated = {
+        galsim.Gaussian(fwhm=width): (1.0, 1.0),
+        galsim.Kolmogorov(fwhm=width): (1 / 1.17, 1 / 1.08),
+        air: (1 / 1.25, 1 / 1.12),
+    }
+    box = int(5 * width) // 2 * 2 + 1
+    for profile, (least, most) in stated.items():
+        clean = electrons * drawn(profile, 0.2, -0.3, side=2 * box + 1) + NOISE
+        image = np.random.default_rng(2).poisson(np.tile(np.maximum(clean, 0), (320, 1, 1)))
+        found = measure_stars(image, [[box, box]], box, method, fwhm=width * u.pix)
+        assert found.measured.all()
+        assert least - 0.04 < np.mean(found.flux) / electrons < most + 0.04
+
+
 @pytest.mark.parametrize("electrons", [220, 3000, 30000])
 def test_the_bound_is_that_of_maximum_likelihood(electrons):
     # Mortensen et al. 2010, Nature Methods 7, 377, eq. 5, which replaces the sum over pixels by an integral
