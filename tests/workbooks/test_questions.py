@@ -1,7 +1,6 @@
-"""Guesses and exercises of every room, for several rigs: each guess is resolved, right answers pass, typical
-mistakes are told.
-"""
+"""What every room asks and says, for several rigs: guesses are resolved, right answers pass, mistakes are told."""
 
+import functools
 import importlib
 import inspect
 from pathlib import Path
@@ -27,29 +26,22 @@ def asking():
                 yield pytest.param(function, id=f"{path.parent.name}.{name}")
 
 
-@pytest.fixture(scope="module", params=RIGS, ids=str)
-def rig(request):
-    return RIGS[request.param]
+@functools.cache
+def asked(function, rig_name):
+    """What a function of the questions gives for a rig; computed once for all tests."""
+    return function(RIGS[rig_name])
 
 
-@pytest.fixture(params=asking())
-def asked(request, rig):
-    return request.param(rig)
-
-
-def test_each_guess_is_resolved(asked):
-    if not isinstance(asked, guesses.Guess):
-        pytest.skip("no guess")
-    assert asked.ask.rstrip().endswith("?") or "?" in asked.ask
-    for said in (*asked.options, *asked.scale):
-        line = guesses.resolve(asked, said)
+def check_guess(guess):
+    assert "?" in guess.ask
+    for said in (*guess.options, *guess.scale):
+        line = guesses.resolve(guess, said)
         assert line.startswith("You said ")
-        assert line.endswith(asked.answer)
-    assert guesses.resolve(asked) == asked.answer
-    assert "nan" not in asked.answer
-    assert len(set(asked.options)) == len(asked.options)
-    page = guesses.page_of(asked)
-    assert "<details>" in page
+        assert line.endswith(guess.answer)
+    assert guesses.resolve(guess) == guess.answer
+    assert "nan" not in guess.answer
+    assert len(set(guess.options)) == len(guess.options)
+    assert "<details>" in guesses.page_of(guess)
 
 
 def _typed(value, unit):
@@ -59,29 +51,45 @@ def _typed(value, unit):
     return f"{value:.12g} {unit or ''}".strip()
 
 
-def test_exercises_tell_right_from_wrong(asked):
-    if not isinstance(asked, exercises.Question):
-        pytest.skip("no exercise")
-    assert asked.check(None).state == asked.check("  ").state == NOT_YET
-    if asked.options:
-        assert [text for text in asked.options if asked.check(text).state == RIGHT] == [asked.right]
-        for wrong, reply in asked.mistakes:
-            assert (asked.check(wrong).state, asked.check(wrong).message) == (WRONG, reply)
+def check_exercise(question):
+    assert question.check(None).state == question.check("  ").state == NOT_YET
+    if question.options:
+        assert [text for text in question.options if question.check(text).state == RIGHT] == [question.right]
+        for wrong, reply in question.mistakes:
+            assert (question.check(wrong).state, question.check(wrong).message) == (WRONG, reply)
         return
-    assert asked.check(_typed(asked.right, asked.unit)).state == RIGHT
-    assert asked.check(_typed(asked.right, asked.unit).replace(".", ",", 1)).state == RIGHT
-    for wrong, reply in asked.mistakes:
-        outcome = asked.check(_typed(wrong, asked.unit))
+    assert question.check(_typed(question.right, question.unit)).state == RIGHT
+    assert question.check(_typed(question.right, question.unit).replace(".", ",", 1)).state == RIGHT
+    for wrong, reply in question.mistakes:
+        outcome = question.check(_typed(wrong, question.unit))
         assert (outcome.state, outcome.message) == (WRONG, reply)
-    right = asked.right.to_value(asked.unit or u.one) if isinstance(asked.right, u.Quantity) else float(asked.right)
-    margin = asked.absolute if asked.percent is None else abs(right) * asked.percent / 100
+    right = (
+        question.right.to_value(question.unit or u.one)
+        if isinstance(question.right, u.Quantity)
+        else float(question.right)
+    )
+    margin = question.absolute if question.percent is None else abs(right) * question.percent / 100
     for value in (right + 1.01 * margin, right - 1.01 * margin, 7.3 * right + 11 * margin):
-        assert asked.check(_typed(value, asked.unit)).state == WRONG
+        assert question.check(_typed(value, question.unit)).state == WRONG
     for nonsense in ("many", "nan", "1e999", "3 kg", "<b>2</b>"):
-        assert asked.check(nonsense).state == WRONG
+        assert question.check(nonsense).state == WRONG
+
+
+@pytest.mark.parametrize("rig_name", RIGS)
+@pytest.mark.parametrize("function", list(asking()))
+def test_what_is_asked_and_said(function, rig_name):
+    """A guess and an exercise do what they promise; everything else says something, and no "nan"."""
+    found = asked(function, rig_name)
+    if isinstance(found, guesses.Guess):
+        check_guess(found)
+    elif isinstance(found, exercises.Question):
+        check_exercise(found)
+    else:
+        assert " nan" not in str(found)
 
 
 def test_no_two_share_a_name():
-    names = [asked.values[0](RIGS["club"]) for asked in asking()]
-    names = [found.name for found in names if isinstance(found, guesses.Guess | exercises.Question)]
+    found = [asked(param.values[0], "club") for param in asking()]
+    names = [one.name for one in found if isinstance(one, guesses.Guess | exercises.Question)]
+    assert len(names) > 60
     assert len(set(names)) == len(names)
