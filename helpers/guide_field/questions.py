@@ -128,6 +128,11 @@ def own_number(rig):
     return said + (", on both sides of the flip." if _two(rig) else ": a guide telescope keeps its field.")
 
 
+def _lost_at_the_mirror(rig):
+    """Magnitudes that a star in the middle of the guide field loses there."""
+    return float(-2.5 * np.log10(guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)))
+
+
 def what_is_usable(rig):
     """Which stars count, and why that limit."""
     limits, exposure = guide_field.plan(rig).limits, rig.guiding.exposure.value
@@ -136,6 +141,13 @@ def what_is_usable(rig):
         f"each axis, and which fills no pixel: magnitudes {limits.bright:.1f} to {limits.faint:.1f} as they reach "
         "your guide camera."
     )
+    lost = _lost_at_the_mirror(rig)
+    if lost >= 0.1:
+        said += (
+            f" The mirror takes {lost:.1f} magnitudes even in the middle of the field: there the list may say "
+            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f}. The strip has the same limit overhead; this "
+            f"target stands at {guide_field.plan(rig).airmass:.2f} times as much air."
+        )
     if limits.reached:
         return said
     return said + (
@@ -150,7 +162,7 @@ def list_against_strip(rig):
     plan, found = guide_field.plan(rig), drawings.listed(rig)
     return (
         f"Why not the number in the strip? The strip and the {plan.mean:.1f} above are for a middling field so far "
-        f"from the Milky Way, and the strip counts no more stars than your guiding uses; the "
+        f"from the Milky Way; the strip counts whole stars, and no more than your guiding uses. The "
         f"target of the first picture has {len(found.before)} before and {len(found.after)} after the flip. A "
         "list of real stars is worth more than any average."
     )

@@ -162,7 +162,8 @@ def own_number(rig):
     fewer = both / _WITHIN.value
     return (
         f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding a star moves up to {both:.1f} "
-        f"arcsec from end to end. A picture begins to show a movement of {shows:.2f} arcsec (the first number at the "
+        f"arcsec from end to end. A picture shows a restless star once it is {shows:.2f} arcsec off its place, "
+        "on the average over time and on each axis (the first number at the "
         + (
             f"top). To keep the stars within half an arcsecond, both faults would have to be {fewer:.0f} times smaller."
             if fewer > 1
@@ -228,7 +229,7 @@ def drift_in_a_minute(rig):
             (2 * u.min * single, "that is the drift for an error of 1 arcmin."),
         ),
         hint=drift_rule(rig),
-        solution=f"{single.value:.2f} x 3 x 2 = {(2 * u.min * right).value:.2f} arcsec.",
+        solution=f"{single.value:.4f} x 3 x 2 = {(2 * u.min * right).value:.2f} arcsec.",
     )
 
 

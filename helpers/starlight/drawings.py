@@ -111,7 +111,7 @@ def dancing_star(rig):
     def update(magnitude, exposure):
         view = starlight.view(drawn, exposure)
         signal = view.signal(magnitude)
-        pictures, true, found, counts = measured(view, magnitude, still, 1, side)
+        pictures, true, found, counts = measured(view, magnitude, still, 2, side)
         picture.set_data(pictures[0])
         picture.set_clim(-3 * np.sqrt(signal.background.value), max(8.0, 0.8 * pictures[0].max()))
         errors = (found - true)[counts] * scale
@@ -125,7 +125,8 @@ def dancing_star(rig):
         spread = f"{np.sqrt(np.mean(errors**2)):.3f}" if counts.sum() > 10 else "too few to tell"
         return (
             f"{start}The dots lie {spread} arcsec rms from its true place on each axis; expected: "
-            f"{signal.noise_error.value:.3f}.{lost}"
+            f"{signal.noise_error.value:.3f}, give or take {signal.noise_error.value / np.sqrt(4 * _PICTURES):.3f} "
+            f"by chance.{lost}"
         )
 
     alt = (

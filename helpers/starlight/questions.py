@@ -296,6 +296,13 @@ def table_of_filters(rig):
     return ("filter", f"A: {star}", "A: faintest [G]", f"B: {star}", "B: faintest [G]"), rows
 
 
+def _better(error_a, error_b):
+    """Which of two cameras has the smaller error, in words; none within 5 %."""
+    if abs(error_a / error_b - 1) < 0.05:
+        return "the two do equally well"
+    return f"camera {'A' if error_a < error_b else 'B'} is the better of the two"
+
+
 def filters_cost(rig):
     """What the filters do to both cameras, in words."""
     magnitude = drawings.example_star(rig)
@@ -306,13 +313,11 @@ def filters_cost(rig):
         for k, camera in enumerate(drawings.demo_cameras())
         for name in FILTERS
     }
-    better = {name: "B" if errors[1, name] < errors[0, name] else "A" for name in FILTERS}
-    parts = [f"Without a filter camera {better['none']} is the better of the two."]
+    parts = [f"Without a filter {_better(errors[0, 'none'], errors[1, 'none'])}."]
     for name in FILTERS[1:]:
         a, b = (errors[k, name] / errors[k, "none"] for k in (0, 1))
-        parts.append(
-            f"With the {name} filter it is {better[name]}; the error is {a:.1f} (A) and {b:.1f} (B) times that without."
-        )
+        verdict = _better(errors[0, name], errors[1, name])
+        parts.append(f"With the {name} filter {verdict}; the error is {a:.1f} (A) and {b:.1f} (B) times that without.")
     return " ".join(parts)
 
 
@@ -454,6 +459,11 @@ def _action(rig):
     return "Nothing. Choose stars between the two limits." if limit is not None else "Nothing. Choose bright stars."
 
 
+def _step(magnitudes):
+    """A change of magnitudes, in words."""
+    return f"{magnitudes:+.1f}" if abs(magnitudes) >= 0.05 else "no change"
+
+
 def card(rig):
     """The three texts of the card: number, meaning, what to do."""
     limit, bright, view = _limits(rig)
@@ -464,8 +474,8 @@ def card(rig):
     parts = []
     for name, seen in others:
         faint, top = drawings.faintest(seen), seen.brightest()
-        reach = "none" if faint is None else f"{faint - limit:+.1f}"
-        parts.append(f"{name}: {reach} and {top - bright:+.1f}")
+        reach = "none" if faint is None else _step(faint - limit)
+        parts.append(f"{name}: {reach} and {_step(top - bright)}")
     meaning = (
         f"Stars between the two limits are good enough ({view.light_share:.0%} of the beam reaches the sensor). What "
         f"settings change at the faint and the bright end, in magnitudes: {'; '.join(parts)}."

@@ -145,7 +145,7 @@ def test_a_filter_makes_both_cameras_worse(name):
         assert row[3] < none[3]
     words = questions.filters_cost(RIGS[name])
     assert words.startswith("Without a filter camera B is the better")
-    assert "With the long-pass filter it is B" in words
+    assert "With the long-pass filter camera B is the better" in words
     assert len(head) == 5
 
 
