@@ -1,4 +1,4 @@
-"""The command line: `python3 -m helpers lab | test | report | refresh`, from the folder that holds README.md.
+"""The command line: `python3 -m helpers lab | pages | test | report | refresh`, from the folder that holds README.md.
 
 Standard library only: the first command makes the environment, and what needs more runs inside that.
 """
@@ -11,6 +11,7 @@ from pathlib import Path
 
 from helpers.command import environment, lab, processes, run_tests
 from helpers.command.environment import ROOT, SetupError
+from helpers.command.pages import folder as pages_folder
 
 WORKBOOKS = ROOT / "workbooks"
 
@@ -21,7 +22,7 @@ def _parser():
         description="Workbooks on keeping a telescope on target. The first command sets up what is needed in the "
         "folder .venv (a minute or two, network needed once); later ones start at once.",
     )
-    commands = parser.add_subparsers(dest="command", required=True, metavar="lab | test | report | refresh")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="lab | pages | test | report | refresh")
 
     def add(name, run, summary, details):
         command = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {details}")
@@ -35,6 +36,15 @@ def _parser():
         "--no-browser", action="store_true", help="print the address only, for machines without a browser"
     )
     open_lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
+    pages = add(
+        "pages",
+        run_pages,
+        "write the workbooks as pages that need no Python",
+        "A folder for a stick or any web server: no kernel, no network, panels drawn beforehand; some minutes, below "
+        "80 MB. The same command goes on where it was stopped, and makes anew only what has changed.",
+    )
+    pages.add_argument("folder", type=Path, help="folder to write: new, empty, or made by this command before")
+    pages.add_argument("--rig", type=Path, help="rig file, such as workbooks/my_rig.toml (the demo rig if none)")
     test = add(
         "test",
         run_tests.run,
@@ -115,6 +125,21 @@ def run_report(options):
     arguments += ["--overwrite"] if options.overwrite else []
     arguments += [str(options.rig.resolve())] if options.rig else []
     return processes.run([str(python), "-m", "helpers.command.report", *arguments], processes.surroundings())
+
+
+def run_pages(options):
+    target = options.folder.resolve()
+    try:
+        pages_folder.check(target)
+    except pages_folder.FolderError as error:
+        raise SetupError(str(error)) from error
+    variables = processes.fixed_surroundings()
+    if options.rig is not None:
+        if not options.rig.is_file():
+            raise SetupError(f"{options.rig}: no such rig file. No pages were made.")
+        variables["GUIDING_RIG_FILE"] = str(options.rig.resolve())
+    python = environment.prepare("reader")
+    return processes.run([str(python), "-m", "helpers.command.pages.make", str(target)], variables)
 
 
 def chosen_workbooks(names, folder=WORKBOOKS):

@@ -34,13 +34,14 @@ def run_here(*arguments, **options):
 @pytest.mark.parametrize(
     ("command", "words"),
     [
-        ((), ("lab", "test", "report", "refresh", "first command sets up")),
+        ((), ("lab", "pages", "test", "report", "refresh", "first command sets up")),
         (("lab",), ("--no-browser", "--port", "this computer only")),
         (
             ("test",),
             ("-- -k seeing", "--quick", "--slow", "BROWSER_TESTS=required", "Exit status 0 only if all passed"),
         ),
         (("report",), ("rig file", "HTML page")),
+        (("pages",), ("no Python", "stick", "--rig", "below 80 MB", "goes on where it was stopped")),
         (("refresh",), ("01_pixel_scale", "demo rig", "stays as it was")),
     ],
 )

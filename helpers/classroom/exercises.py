@@ -215,6 +215,37 @@ class Question:
         ]
         return next((outcome for outcome in outcomes if outcome.state == RIGHT), outcomes[0])
 
+    def without_kernel(self):
+        """What a page needs to check answers by itself: plain values, for JSON.
+
+        Returns
+        -------
+        dict
+            Of a choice: `replies`, state and message of every option. Of a number: `right` and `mistakes` as intervals
+            in `unit`, and `units`, what each unit that may be typed is worth in it (None where it is of another kind).
+            These are no secrets: the solution stands on the page.
+        """
+        if self.options:
+            replies = [self.check(option) for option in self.options]
+            return {"options": list(self.options), "replies": [[_MARKS[r.state], r.message] for r in replies]}
+        unit = self.unit or u.dimensionless_unscaled
+        own = {unit.to_string(), unit.to_string().replace(" ", "")} - {""}
+        typed = {name: _worth(name, unit) for name in sorted({*_TYPED.split(), *own})}
+        typed |= {name: typed[meant] for name, meant in _UNITS.items() if meant}
+        return {
+            "unit": unit.to_string(),
+            "example": self.example,
+            "right": self._interval(self.right),
+            "mistakes": [[*self._interval(wrong), message] for wrong, message in self.mistakes],
+            "middle": _plain(self.right, self.unit),
+            "units": typed | {name: 1 for name, meant in _UNITS.items() if not meant},
+        }
+
+    def _interval(self, target):
+        target = _plain(target, self.unit)
+        margin = (self.absolute if self.absolute is not None else abs(target) * self.percent / 100) * (1 + 1e-9)
+        return [target - margin, target + margin]
+
     @property
     def example(self):
         """How an answer is written."""
@@ -251,6 +282,21 @@ _UNITS = {
     "microns": "um",
     "times": "",
 }
+
+
+# Units that a page without Python reads; there a table stands in place of astropy.
+_TYPED = (
+    "arcsec arcmin mas deg rad s ms us min h d m cm mm um nm km mag pix electron photon % Hz kHz MHz GB MB kB Mbit "
+    "Gbit 1/s arcsec/pix arcsec/s arcsec/min pix/s electron/s electron/pix photon/s 1/deg2 deg2 arcmin2 m2 cm2 mm2"
+)
+
+
+def _worth(name, unit):
+    """What one of the unit `name` is in `unit`; None if it is of another kind."""
+    try:
+        return float(u.Unit(name).to(unit))
+    except u.UnitConversionError:
+        return None
 
 
 def _readings(answer):

@@ -43,6 +43,9 @@ class Control:
     start: object  # of that widget
     said: str  # label, range and start value in words
     hand: Callable = _as_it_is  # what `update` gets for a value of the widget
+    label: str = ""
+    unit: str = ""
+    interval: int = 0  # milliseconds between the pictures of a player; 0 for what does not play
 
 
 def _text(value):
@@ -149,7 +152,8 @@ def slider(name, label, minimum, maximum, start, step=None, unit="", logarithmic
         return [control, _mark(start, unit)]
 
     said = f"{_description(label, unit)}, {_text(minimum)} to {_text(maximum)}, {_start(start, unit)}"
-    return Control(name, make, start, said, _as_it_is if kind is None else lambda value: value * kind)
+    hand = _as_it_is if kind is None else lambda value: value * kind
+    return Control(name, make, start, said, hand, label, unit)
 
 
 def choice(name, label, options, start=None):
@@ -167,7 +171,7 @@ def choice(name, label, options, start=None):
         return [widgets.Dropdown(options=options, value=start, **_common(label, "")), _mark(start, "")]
 
     said = f"{label}: {', '.join(map(str, options))}, {_start(start, '')}"
-    return Control(name, make, start, said, _as_it_is if values is None else values.__getitem__)
+    return Control(name, make, start, said, _as_it_is if values is None else values.__getitem__, label)
 
 
 def switch(name, label, start=False):
@@ -178,7 +182,7 @@ def switch(name, label, start=False):
         return [widgets.Checkbox(value=bool(start), **common), _mark(word, "")]
 
     word = "on" if start else "off"
-    return Control(name, make, bool(start), f"{label}: on or off, {_start(word, '')}")
+    return Control(name, make, bool(start), f"{label}: on or off, {_start(word, '')}", label=label)
 
 
 def player(name, label, frames, interval=100, unit=""):
@@ -192,7 +196,8 @@ def player(name, label, frames, interval=100, unit=""):
         widgets.jslink((play, "value"), (control, "value"))
         return [control, play]
 
-    return Control(name, make, 0, f"{label}: {frames} pictures that play one after the other")
+    said = f"{label}: {frames} pictures that play one after the other"
+    return Control(name, make, 0, said, label=label, unit=unit, interval=interval)
 
 
 def _read_out(sentence, failed):
@@ -201,6 +206,10 @@ def _read_out(sentence, failed):
         f'<div role="status" aria-live="polite" style="font-size:1.1em;line-height:1.35;min-height:2.7em;'
         f'color:{colour}">{html.escape(sentence)}</div>'
     )
+
+
+def _cannot(error):
+    return f"This can't be shown: {error}"
 
 
 def _exactly(start, value):
@@ -274,6 +283,32 @@ class Panel:
         """What `update` got last, by name."""
         return self._handed(self._raw())
 
+    @property
+    def inputs(self):
+        """Each control with the widget that holds its value, in their order on the page."""
+        return [(control, self._inputs[name]) for name, control in self._controls.items()]
+
+    def still(self, **values):
+        """What the panel shows with some controls at other values than at the start; it stays as it is itself.
+
+        Parameters
+        ----------
+        **values
+            By name, as the widgets hold them.
+
+        Returns
+        -------
+        sentence : str
+        pixels : ndarray of uint8, shape (rows, columns, 3), or None
+            None where it can't be shown; the sentence then says why.
+        """
+        with figures.DRAWING:
+            try:
+                sentence = str(self._update(**self._handed(self._starts | values)))
+            except Exception as error:
+                return _cannot(error), None
+            return sentence, np.array(self._pixels()[..., :3])
+
     def set(self, **values):
         """Move controls, to values as their widgets hold them; the figure is drawn once, after the last."""
         for name in values:
@@ -303,7 +338,7 @@ class Panel:
             except Exception as error:  # shown to the reader in the panel, in words; the last good picture stays
                 if raising:
                     raise
-                self.sentence, self.failed = f"This can't be shown: {error}", True
+                self.sentence, self.failed = _cannot(error), True
             else:
                 self.png = self._draw()
                 self._image.value = figures.data_address(self.png)
@@ -325,6 +360,10 @@ class Panel:
             return values.values(), figures.data_address(self._draw()), _read_out(sentence, failed=False)
 
     def _draw(self):
+        return figures.encode_png(self._pixels(), _QUICK)
+
+    def _pixels(self):
+        """The picture as an RGBA buffer, which the next drawing overwrites."""
         canvas = self._figure.canvas
         if self._background is None or self._figure.stale:
             canvas.draw()
@@ -335,7 +374,7 @@ class Panel:
             # figure.draw_artist and axes.draw_artist do the same; an axes' artist is clipped to it either way
             artist.draw(canvas.renderer)
         self._figure.stale = False  # some artists, such as legends, mark it while they are drawn
-        return figures.encode_png(canvas.buffer_rgba(), _QUICK)
+        return np.asarray(canvas.buffer_rgba())
 
     def _ipython_display_(self):
         from IPython.display import display

@@ -1,0 +1,1 @@
+"""`pages`: the workbooks as pages that need no Python; `make` writes the folder, the other modules one thing each."""
