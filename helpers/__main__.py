@@ -9,9 +9,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from helpers.command import environment, lab, processes, run_tests
+from helpers.command import environment, lab, pages_folder, processes, run_tests
 from helpers.command.environment import ROOT, SetupError
-from helpers.command.pages import folder as pages_folder
 
 WORKBOOKS = ROOT / "workbooks"
 

@@ -282,7 +282,7 @@ def test_too_old_a_python_is_told_in_one_sentence():
 
 # What runs before anything is installed
 FIRST = [ROOT / "helpers" / "__init__.py", ROOT / "helpers" / "__main__.py", COMMAND / "__init__.py"]
-FIRST += [COMMAND / name for name in ("environment.py", "processes.py", "lab.py", "run_tests.py")]
+FIRST += [COMMAND / name for name in ("environment.py", "processes.py", "lab.py", "pages_folder.py", "run_tests.py")]
 
 
 @pytest.mark.parametrize("path", FIRST, ids=lambda path: f"{path.parent.name}.{path.stem}")

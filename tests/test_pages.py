@@ -19,7 +19,8 @@ from PIL import Image
 
 from helpers import __main__ as command_line
 from helpers.classroom import exercises, sliders, stills
-from helpers.command.pages import folder, make, pieces, run, strips, words
+from helpers.command import pages_folder as folder
+from helpers.command.pages import make, pieces, run, strips, words
 
 ROOT = Path(__file__).resolve().parent.parent
 NASTY = '<img src=x onerror="alert(1)"></script><script>alert(2)</script>'
@@ -111,9 +112,9 @@ def real(tmp_path_factory):
     before = Path.cwd()
     os.chdir(path.parent)
     try:
-        make.make_room(path, target, [path.stem], [30])
-        panels = [cell.value for cell in run.cells(path) if isinstance(cell.value, sliders.Panel)]
-        yield panels, target / path.stem
+        cells = list(run.cells(path))
+        make.write_room(path, cells, target / path.stem, [path.stem], [30])
+        yield [cell.value for cell in cells if isinstance(cell.value, sliders.Panel)], target / path.stem
     finally:
         os.chdir(before)
 

@@ -10,7 +10,8 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 
 from helpers.classroom import exercises, sliders, stills
-from helpers.command.pages import folder, make, run, strips
+from helpers.command import pages_folder as folder
+from helpers.command.pages import make, run, strips
 from tests.test_pages import NASTY, ROOT, write_small
 
 REAL = "05_multi_star"
@@ -31,8 +32,8 @@ def built(tmp_path_factory):
     try:
         for path in (write_small(home / "98_small.ipynb"), ROOT / "workbooks" / f"{REAL}.ipynb"):
             os.chdir(path.parent)
-            make.make_room(path, target, rooms, [PICTURES])
             cells[path.stem] = list(run.cells(path))
+            make.write_room(path, cells[path.stem], target / path.stem, rooms, [PICTURES])
     finally:
         os.chdir(before)
     make.write_front(target, rooms)

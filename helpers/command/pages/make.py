@@ -23,9 +23,9 @@ from helpers.classroom import reading
 from helpers.command import processes
 from helpers.command.environment import ROOT
 from helpers.command.pages import run, words
-from helpers.command.pages.folder import FolderError, claim
 from helpers.command.pages.pieces import Pieces, escaped
 from helpers.command.pages.run import PagesError
+from helpers.command.pages_folder import FolderError, claim
 from helpers.rig.files import RIG_VARIABLE
 
 ROOM_MB = 6.5  # twelve of them below 80 MB
@@ -100,13 +100,14 @@ def _clear(*folders):
             shutil.rmtree(folder)
 
 
-def write_room(path, folder, rooms, pictures):
-    """Run a workbook and write its page and pictures into a new folder.
+def write_room(path, shown, folder, rooms, pictures):
+    """Write the page and the pictures of a workbook that has run into a new folder.
 
     Parameters
     ----------
     path : Path
-        Of the workbook; the working directory must be the folder it lies in.
+        Of the workbook.
+    shown : list of run.Cell
     folder : Path
         Made here.
     rooms : list of str
@@ -119,7 +120,6 @@ def write_room(path, folder, rooms, pictures):
     int
         Bytes written.
     """
-    shown = list(run.cells(path))
     for most in pictures:
         _clear(folder)
         folder.mkdir()
@@ -148,7 +148,16 @@ def made_of(folder):
 
 
 def make_room(path, target, rooms, pictures=PICTURES):
-    """Make a workbook's page under another name, then put it in its place.
+    """Run a workbook and make its page under another name, then put it in its place.
+
+    Parameters
+    ----------
+    path : Path
+        Of the workbook; the working directory must be the folder it lies in.
+    target : Path
+        Folder of the pages.
+    rooms, pictures
+        As for `write_room`.
 
     Returns
     -------
@@ -161,7 +170,7 @@ def make_room(path, target, rooms, pictures=PICTURES):
     if made_of(place).get("of") == fingerprint(path):
         return "as it was"
     began = time.monotonic()
-    size = write_room(path, partial, rooms, pictures)
+    size = write_room(path, list(run.cells(path)), partial, rooms, pictures)
     if place.exists():
         place.rename(old)
     partial.rename(place)
@@ -198,8 +207,7 @@ def _front_page(target, rooms):
         f'<ul class="front">{"".join(entries)}</ul>'
         '<p class="note">These pages need no Python and no network: every picture in them was drawn beforehand. One '
         "slider moves at a time, in steps. The live workbooks move all together, calculate with the numbers of your "
-        "own rig and read your own files. Nothing here asks the network for anything, unless you follow a link to a "
-        "source.</p></main>"
+        "own rig and read your own files.</p></main>"
     )
     return _page("Keeping a telescope on target", "", body)
 
