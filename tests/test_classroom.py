@@ -688,7 +688,7 @@ def test_first_fields_stand_open_and_say_what_helps():
     form = forms.form([FIELDS[1] | first, *FIELDS[2:]], lambda answers: "saved")
     inputs = form._inputs["camera.pixel"]
     assert inputs in form.box.children
-    assert inputs.description == "pixel [um] (demo)"
+    assert inputs.description == "pixel [µm] (demo)"
     assert form._accordion.selected_index is None
     assert any("Typical: 2 to 4. Not known? Leave it." in str(getattr(row, "value", "")) for row in form.box.children)
     inputs.value = 4.0

@@ -59,6 +59,8 @@ ORDER = [
     "multi_star.field_mean",
     "multi_star.losing",
     "multi_star.own_frames",
+    "multi_star.frame_motion",
+    "multi_star.simulated_run",
     "near_infrared.refraction",
     "near_infrared.gains",
     "correction_loop.loop",

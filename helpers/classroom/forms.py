@@ -2,6 +2,7 @@
 
 import fnmatch
 import html
+import math
 import tempfile
 from pathlib import Path
 
@@ -21,7 +22,11 @@ _STYLE = """<style>
 def _name(field, own):
     """What stands over a field: its label, its unit, and whose value it holds."""
     mark = {True: " (yours)", False: " (demo)"}.get(own, "")
-    return (f"{field['label']} [{field['unit']}]" if field["unit"] else field["label"]) + mark
+    return (f"{field['label']} [{_unit(field)}]" if field["unit"] else field["label"]) + mark
+
+
+def _unit(field):
+    return "µm" if field["unit"] == "um" else field["unit"]
 
 
 def _input(field):
@@ -47,9 +52,19 @@ def _advice(field):
     return " ".join(parts)
 
 
-def _said(message, wrong=False):
-    lines = "<br>".join(html.escape(line) for line in message.splitlines())
-    return f'<div role="status" aria-live="polite" style="color:{_WRONG if wrong else "inherit"}">{lines}</div>'
+def _said(answer, wrong=False):
+    """HTML of an answer: its lines, under its picture if it has one."""
+    picture = ""
+    if isinstance(answer, figures.Shown):
+        source = figures.data_address(answer.png).decode("ascii")
+        picture = f'<img style="max-width:100%" alt="{html.escape(answer.alt, quote=True)}" src="{source}">'
+    lines = "<br>".join(html.escape(line) for line in _text_of(answer).splitlines())
+    colour = _WRONG if wrong else "inherit"
+    return f'{picture}<div role="status" aria-live="polite" style="color:{colour};line-height:1.4">{lines}</div>'
+
+
+def _text_of(answer):
+    return answer.sentence if isinstance(answer, figures.Shown) else str(answer)
 
 
 class _Field:
@@ -136,13 +151,13 @@ class Form:
 
     def save(self):
         """Hand the answers to the save function and say what it answered, or what was wrong."""
-        self.message, wrong = _answer_of(self._save, self.answers)
-        self._said.value = _said(self.message, wrong)
+        answer, wrong = _answer_of(self._save, self.answers)
+        self.message, self._said.value = _text_of(answer), _said(answer, wrong)
 
     def _ipython_display_(self):
         first = [field for field in self._fields if field.get("folded") is False] or self._fields
         rows = "".join(
-            f"<li>{html.escape(field['label'])}: {html.escape(str(field['value']))} {html.escape(field['unit'])}"
+            f"<li>{html.escape(field['label'])}: {html.escape(str(field['value']))} {html.escape(_unit(field))}"
             f" {html.escape(_advice(field))}</li>"
             for field in first
         )
@@ -165,11 +180,41 @@ def _wide_button(text):
 
 
 def _answer_of(act, *arguments):
-    """What a function of the reader's answers says, and whether something was wrong."""
+    """What a function of the reader's answers gives, and whether something was wrong."""
     try:
-        return str(act(*arguments)), False
+        return act(*arguments), False
     except Exception as error:  # said to the reader in the form
         return f"Not done. {error}", True
+
+
+def numbers(label, text, most=40):
+    """Numbers typed into one field: a point for decimals, commas (or semicolons, or blanks) between.
+
+    Parameters
+    ----------
+    label : str
+        Of the field, for the message.
+    text : str
+    most : int
+
+    Returns
+    -------
+    list of float
+
+    Raises
+    ------
+    ValueError
+        No number, too many, or something else.
+    """
+    try:
+        values = [float(part) for part in str(text).replace(";", " ").replace(",", " ").split()]
+    except ValueError:
+        values = [float("nan")]
+    if not all(map(math.isfinite, values)):
+        raise ValueError(f"{label}: expected numbers with a point, such as 10.5, 11.2; found {str(text)!r:.60}")
+    if not 1 <= len(values) <= most:
+        raise ValueError(f"{label}: expected 1 to {most} numbers, found {len(values)}")
+    return values
 
 
 def form(fields, save, button="Save"):
@@ -184,7 +229,8 @@ def form(fields, save, button="Save"):
         each
         change; returns what to say, or raises a ValueError).
     save : function
-        Called with the answers by key; returns the sentence to show. What it raises is shown in words.
+        Called with the answers by key; returns the sentence to show, or a figure as `figures.show` makes it. What it
+        raises is shown in words.
     button : str
         Text on the save button.
 
@@ -206,8 +252,8 @@ class FilePicker:
 
     def read(self):
         """Hand the picked files to the reading function and say what it answered, or what was wrong."""
-        self.message, wrong = _answer_of(lambda: self._read(self._files()))
-        self._said.value = _said(self.message, wrong)
+        answer, wrong = _answer_of(lambda: self._read(self._files()))
+        self.message, self._said.value = _text_of(answer), _said(answer, wrong)
 
     def _ipython_display_(self):
         text = f"{self._label}: files are picked here when the workbook runs."
@@ -221,7 +267,8 @@ def upload(label, read, accept="", multiple=False, limit=8, button="Read"):
     ----------
     label : str
     read : function
-        Called with a list of paths of temporary copies; returns the sentence to show. What it raises is shown in words.
+        Called with a list of paths of temporary copies; returns the sentence to show, or a figure as `figures.show`
+        makes it. What it raises is shown in words.
     accept : str
         Endings, such as ".csv,.txt"; empty for all.
     multiple : bool
@@ -258,7 +305,8 @@ def choose_file(label, read, patterns=("*",), start=".", multiple=False, button=
     ----------
     label : str
     read : function
-        Called with a list of paths; returns the sentence to show. What it raises is shown in words.
+        Called with a list of paths; returns the sentence to show, or a figure as `figures.show` makes it. What it
+        raises is shown in words.
     patterns : sequence of str
         Of file names, such as ``["*.csv", "*.ecsv"]``.
     start : path

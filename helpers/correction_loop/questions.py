@@ -4,8 +4,9 @@ import astropy.units as u
 import numpy as np
 
 from helpers import correction_loop, guide_field
+from helpers import ledger as ledgers
 from helpers import rig as rigs
-from helpers.classroom import guesses
+from helpers.classroom import forms, guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop import band as bands
 from helpers.correction_loop import drawings, log_check
@@ -16,6 +17,7 @@ from helpers.starlight.view import view
 _FALSE = 0.5 * u.arcsec  # of the first exercise
 _DRIFT = 0.6 * u.arcsec / u.min  # of the second
 _FAINT = 16.0
+_MINUTES = 16  # of a simulated night
 
 
 def _star(rig, exposure, gain, faultless=False):
@@ -69,8 +71,8 @@ def room_for_mistakes(rig):
         "by which factor do they differ?",
         {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
         high / low,
-        f"By a factor of {high / low:.0f}: from {low:.2f} to {high:.2f}. Too low, and the worm comes through; too high "
-        "and the mount chases the air; in between one loses as much as the other wins.",
+        f"By a factor of {high / low:.0f}: from {_gains(rig, low, high)}. Too low, and the worm comes through; too "
+        "high and the mount chases the air; in between one loses as much as the other wins.",
     )
 
 
@@ -134,11 +136,17 @@ def signs_that_alternate(rig):
     )
 
 
+def _own_loop(rig):
+    """The rig's own loop at the exposure of the map that is nearest to its own: exposure, loop, image."""
+    nearest = drawings.EXPOSURES[int(np.argmin(np.abs(drawings.EXPOSURES - rig.guiding.exposure)))]
+    return nearest, *nights.guide(drawings.night_of(rig), nearest, rig.guiding.loop_gain)
+
+
 def own_number(rig):
     """The reader's number of this workbook, in words."""
-    exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
-    nearest = drawings.EXPOSURES[int(np.argmin(np.abs(drawings.EXPOSURES - exposure)))]
-    width, loop = _star(rig, nearest, gain)
+    gain = rig.guiding.loop_gain
+    nearest, loop, image = _own_loop(rig)
+    width = image.mean_fwhm
     share = (_total(loop.pointing_rms) / _total(loop.logged_rms)) ** 2
     return (
         f"With exposures of {nearest.value:g} s and gain {gain:g} the log of this simulation says "
@@ -148,12 +156,50 @@ def own_number(rig):
     )
 
 
+def _gains(rig, low, high):
+    """A range of gains in words; its upper end may be only that of the map."""
+    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= drawings.gains_of(rig)[-1] * 0.999 else "")
+
+
+def widening_shares(rig):
+    """What widens the star in squares: all of it [arcsec2], and the shares of pointing, quick shake and the rest."""
+    _, loop, image = _own_loop(rig)
+    added = float(np.trace(image.added_motion.value))
+    pointing, shake = _total(loop.pointing_rms) ** 2, 2 * rig.mount.jitter.to_value(u.arcsec) ** 2
+    return added, (pointing / added, shake / added, 1 - (pointing + shake) / added)
+
+
+def what_widens(rig):
+    """What makes the star in the picture wider than the pointing alone would, in words."""
+    _, (pointing, shake, rest) = widening_shares(rig)
+    copied = (
+        f"{rest:.0%} air that the mount copies: it comes on top of the dance that was there anyhow"
+        if rest > 0
+        else f"less {-rest:.0%} for slow air that the mount follows"
+    )
+    return (
+        f"The pointing is not all that widens the star. In squares: {pointing:.0%} pointing, {shake:.0%} the mount's "
+        f"quick shake within an exposure ({rig.mount.jitter.value:g} arcsec on each axis, which no guide camera sees), "
+        f"{copied}."
+    )
+
+
+def two_ways(rig):
+    """Why the number in the strip differs a little, in words."""
+    foretold = ledgers.ledger(rig).pointing_rms.value
+    _, loop, _ = _own_loop(rig)
+    return (
+        f"(The strip at the top says {foretold:.2f} arcsec: foretold from spectra for many nights. Here it is "
+        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.)"
+    )
+
+
 def table_of_band(rig):
     """Head and rows: for each exposure the gains that give the same picture."""
     here = drawings.band_of(rig)
     rows = []
     for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
-        gains = f"{low:.2f} to {high:.2f}" if np.isfinite(low) else "none: expose shorter"
+        gains = _gains(rig, low, high) if np.isfinite(low) else "none: expose shorter"
         mark = "in the middle of these: the one to set anew" if exposure == here.exposure else ""
         rows.append((f"{exposure.value:g} s", gains, mark))
     return ("guide exposure", "gains within 3 % of the best picture", ""), rows
@@ -206,14 +252,15 @@ def firmer_hold(rig):
 def faint_star(rig):
     """From which exposure on one faint star is a star at all, in words."""
     exposures = np.geomspace(0.05, 8, 60) * u.s
-    strong = [bool(view(rig, t, light_share=1).signal(_FAINT).measurable) for t in exposures]
+    strong = [bool(view(rig, t).signal(_FAINT).measurable) for t in exposures]
     if not any(strong):
         return (
-            f"A single star of G = {_FAINT:g} stays below a signal to noise of 3 up to 8 s: this rig can't guide on it."
+            f"A single star of magnitude G = {_FAINT:g} stays below a signal to noise of 3 up to 8 s: this rig can't "
+            "guide on it."
         )
     first = exposures[strong.index(True)]
     return (
-        f"A single star of G = {_FAINT:g} (as it reaches the camera) rises above a signal to noise of 3 at about "
+        f"A single star of magnitude G = {_FAINT:g} rises above a signal to noise of 3 at about "
         f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer."
     )
 
@@ -293,17 +340,17 @@ def log_reader(rig):
 
 def star_fields(rig):
     """Field of the form for the reader's own guide stars."""
-    used = ", ".join(f"{value:.1f}" for value in drawings.stars_in_use(rig).magnitudes[:3])
+    used = ", ".join(f"{value:.1f}" for value in drawings.stars_in_use(rig).catalogue_magnitudes[:3])
     return [
         {
             "section": "stars",
             "folded": False,
             "choices": None,
             "key": "magnitudes",
-            "label": "magnitudes of your guide stars, with blanks between (Gaia G, as they reach the camera)",
-            "unit": "",
-            "value": used.replace(",", ""),
-            "typical": "9 to 14",
+            "label": "your guide stars",
+            "unit": "Gaia G of a star list, commas between",
+            "value": used,
+            "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
             "if_unknown": "Leave it: these are what the sky holds there on the average.",
         }
     ]
@@ -313,10 +360,8 @@ def star_reply(rig):
     """What the form for own stars answers: a function of its answers."""
 
     def reply(answers):
-        try:
-            magnitudes = [float(text.replace(",", ".")) for text in str(answers["magnitudes"]).split()]
-        except ValueError as error:
-            raise ValueError(f"magnitudes: expected numbers with blanks between, found {error}") from error
+        listed = np.array(forms.numbers("your guide stars", answers["magnitudes"]))
+        magnitudes = listed - 2.5 * np.log10(view(rig).light_share)
         places = drawings.stars_in_use(rig)
         offsets = np.resize(places.offsets.to_value(u.arcmin), (len(magnitudes), 2)) * u.arcmin
         stars = guide_field.stars_at(rig, offsets, magnitudes, places.target)
@@ -339,9 +384,8 @@ def card(rig):
     low, high = here.at_setting
     exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
     now = here.gains_at(exposure)
-    number = (
-        f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle, by factors, of the band {low:.2f} to {high:.2f}."
-    )
+    band = _gains(rig, low, high)
+    number = f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle, by factors, of the band {band}."
     meaning = (
         "Every gain in the band gives the same picture, to 3 %. The number on the log does differ; it is no judge."
     )

@@ -36,6 +36,7 @@ class StarMeasurements:
     centroids [pix], shape (n, N, 2), as (x, y); where `measured` is False they hold the given position. flux, in units
     of the frames, signal_to_noise and measured (bool), shape (n, N). error [pix], shape (n, N): one-axis rms expected
     from noise. fwhm [pix]: width of the stars, found or given, before pixels sample them.
+    background: variance of a pixel without a star, in squares of the frames' unit.
 
     flux is the light of a Gaussian spot that is as bright in its core as the star. A spot of the air has wings besides:
     its whole light is 8 to 25 per cent more, most for faint stars, whose best window is narrow. So flux compares stars
@@ -48,6 +49,7 @@ class StarMeasurements:
     error: u.Quantity
     measured: np.ndarray
     fwhm: u.Quantity
+    background: float
 
 
 @dataclass(frozen=True)
@@ -468,6 +470,7 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
         error=np.sqrt(centre_variance).reshape(n, stars) * u.pix,
         measured=good,
         fwhm=_spot_sigma(scene) * FWHM_PER_SIGMA * u.pix,
+        background=float(scene.variance),
     )
 
 

@@ -190,80 +190,6 @@ def mean_of_own(rig):
     return Drawing(figure, (*lines, here, *names), update, alt)
 
 
-def flip():
-    """Seven stars before the flip and one after it: bars of air, noise and both, and what a cloud does."""
-    club, before, _ = demo_fields()
-    notices = pixel_scale.compare_scales(club).noticed.value
-    figure, axes = figures.new_figure(width=7.4, height=4.2)
-    places = np.arange(3)
-    groups = [
-        axes.bar(places + shift, [0.1, 0.1, 0.1], 0.34, color=figures.COLOURS[k], hatch=hatch, edgecolor="white")
-        for shift, k, hatch in ((-0.18, 0, ""), (0.18, 6, "//"))
-    ]
-    axes.set_xticks(places, ["air", "errors of measuring", "both"])
-    axes.set(ylim=(0, 0.5), xlim=(-0.5, 2.9))
-    figures.ruler(axes, notices=notices)
-    figures.label(axes, None, "one-axis rms of the mean [arcsec]")
-    axes.legend([groups[0], groups[1]], [f"before: {len(before)} stars", "after: 1 star"], loc="upper left")
-    lost = axes.text(1.18, 0.25, "", ha="center", color=figures.COLOURS[6], fontsize=13)
-
-    def update(cloud, exposure):
-        found = demo_measured(exposure.to_value(u.s), round(cloud, 1))
-        means = [None if field is None else field.mean() for field in found]
-        for group, mean in zip(groups, means, strict=True):
-            for bar, name in zip(group, ("air", "noise", "both"), strict=True):
-                bar.set_height(0 if mean is None else min(getattr(mean, name).value, 0.5))
-        lost.set_text("after the flip: no star, no guiding" if means[1] is None else "")
-        through = (
-            f"A cloud that lets a share of {10 ** (-0.4 * cloud):.2g} of the light through: " if cloud > 0.05 else ""
-        )
-        words = through + _flip_words(means)
-        return words[0].upper() + words[1:]
-
-    alt = "Bars of air, errors of measuring and both, for seven stars and for one. The air's bars are much alike."
-    return Drawing(figure, (*groups[0], *groups[1], lost), update, alt)
-
-
-def _flip_words(means):
-    if means[0] is None:
-        return "all stars are lost, before the flip and after it."
-    if means[1] is None:
-        return f"the lone star is lost. Seven stars go on with {means[0].both.value:.2f} arcsec."
-    seven, one = means
-    return (
-        f"seven stars move {seven.both.value:.3f} arcsec together, the lone star {one.both.value:.3f}, "
-        f"{one.both / seven.both - 1:.0%} more. By errors of measuring alone: {seven.noise.value:.3f} and "
-        f"{one.noise.value:.3f}."
-    )
-
-
-def nine_stars(rig):
-    """Still: one star and nine of equal brightness, bright ones to faint ones, with the words for it."""
-    found = nine_against_one(rig)
-    figure, axes = figures.new_figure(width=7.4, height=4)
-    for shift, k, hatch, column, name in ((-0.18, 6, "//", 0, "one star"), (0.18, 0, "", 1, "mean of nine")):
-        heights = found[:, column]
-        bars = axes.bar(
-            np.arange(3) + shift, heights, 0.34, color=figures.COLOURS[k], hatch=hatch, edgecolor="white", label=name
-        )
-        axes.bar_label(bars, [f"{height:.2f}" for height in heights], fontsize=11)
-    axes.set_xticks(
-        range(3), ["bright: error 1/10 of the air", "middling: as large as the air", "faint: twice the air"]
-    )
-    axes.tick_params(axis="x", labelsize=10.5)
-    axes.set(xlim=(-0.5, 3.2), ylim=(0, 1.2 * found.max()))
-    figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value)
-    axes.legend(loc="upper left")
-    figures.label(axes, None, "one-axis rms [arcsec]")
-    gains = 1 - found[:, 1] / found[:, 0]
-    sentence = (
-        f"Nine stars instead of one take off {gains[0]:.0%} where they are bright, {gains[1]:.0%} where they are "
-        f"middling and {gains[2]:.0%} where they are faint. A third of the error would be {2 / 3:.0%} less."
-    )
-    alt = "Bars for one star and the mean of nine at three brightnesses. They are nearly alike for bright stars."
-    return figures.show(figure, alt, sentence)
-
-
 @lru_cache(maxsize=4)
 def nine_against_one(rig):
     """One-axis rms [arcsec] of one star and of nine, whose errors are a tenth of the air, equal, and twice: (3, 2)."""
@@ -333,32 +259,16 @@ def _left_out(rig, fault, count):
     return (stars.mean(axis=1).value, mean.value, stars[:, 1:].mean(axis=1).value), used_stars
 
 
-def bad_star(rig, fault="a pixel that flickers", count=6):
-    """Still: one star of several goes wrong; what the plain mean and one without it make of that."""
-    offset = faulty(rig)[0][fault][0]
+def bad_star_words(rig, fault="a pixel that flickers", count=6):
+    """What one star of several that goes wrong does to the plain mean, and to one without it, in words."""
     means, _ = _left_out(rig, fault, count)
-    seconds = rig.guiding.exposure.to_value(u.s) * (np.arange(_TIMES) + 0.5)
-    figure, axes = figures.new_figure(width=7.4, height=3.8)
-    axes.plot(seconds, offset[:, 0], "x", color=figures.GREY, label="the bad star")
-    names = (("mean of all", 6), ("without the one that disagrees", 0), ("mean of the good stars", 4))
-    for (name, k), values in zip(names, means, strict=True):
-        axes.plot(seconds, values[:, 0], label=name, **figures.line_look(k))
-    reach = 1.15 * np.abs(offset).max()
-    axes.set_ylim(-reach, 1.7 * reach)
-    axes.legend(loc="upper left", ncols=2, fontsize=10.5)
-    figures.label(axes, "time [s]", "place in x [arcsec]")
     pulled = [np.abs(values - means[2]).max() for values in means[:2]]
     alone = {n: int(np.sum(~_left_out(rig, fault, n)[1][FLICKER, 0])) for n in (2, 3, count)}
-    sentence = (
+    return (
         f"A pixel beside one of {count} stars flickers up in {FLICKER.size} exposures: the mean of all is pulled away "
         f"by up to {pulled[0]:.2f} arcsec, without the star that disagrees by {pulled[1]:.2f}. It was found in "
         f"{alone[count]} of those exposures; with three stars in {alone[3]}, with two in {alone[2]}."
     )
-    alt = (
-        "Places over time: the bad star jumps, the mean of all follows it in part; the mean without the one that "
-        "disagrees stays with the good stars."
-    )
-    return figures.show(figure, alt, sentence)
 
 
 @lru_cache(maxsize=4)
@@ -397,3 +307,61 @@ def _least_error(places, spot, size, light, behind):
     slope = (picture(step) - picture(-step)) / (2 * step)
     known = np.sum(slope**2 / (picture(0.0) + behind), axis=(1, 2))
     return float(np.sqrt(np.mean(1 / known)))
+
+
+def motion_of_run(found):
+    """What the stars of a run of guide frames do together and apart, as a figure."""
+    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.9)
+    numbers = np.arange(1, len(found.stars.value) + 1)
+    _bars(left, numbers, found.stars, "o", figures.COLOURS[0], "each star")
+    for estimate, k, name in ((found.together, 4, "what all share"), (found.apart, 6, "each for itself")):
+        left.axhline(estimate.value.value, label=name, **figures.line_look(k))
+        left.axhspan(estimate.low.value, estimate.high.value, color=figures.COLOURS[k], alpha=0.2, linewidth=0)
+    left.set(ylim=(0, 1.75 * found.stars.high.value.max()), xlim=(0.4, len(numbers) + 0.6))
+    left.set_xticks(numbers if len(numbers) < 9 else numbers[::2])
+    left.legend(loc="upper left", fontsize=10.5)
+    figures.label(left, "star, brightest first [-]", "one-axis rms [arcsec]", "how far they move")
+    farthest = 1.15 * found.distance.value.max()
+    apart = np.linspace(0, farthest, 40) * u.arcmin
+    right.plot(apart.value, found.foretold(apart), label="model, seeing as found", **figures.line_look(0))
+    _bars(right, found.distance.value, found.alike, "s", "black", "pairs of stars")
+    right.set(xlim=(0, farthest), ylim=(min(0.6, 1.2 * found.alike.low.min() - 0.2), 1.02))
+    right.legend(loc="lower left", fontsize=10.5)
+    figures.label(right, "distance of two stars [arcmin]", "correlation of their movements [-]", "how alike")
+    return figure
+
+
+def _bars(axes, x, estimate, marker, colour, name):
+    """Points with their intervals."""
+    value, low, high = (getattr(part, "value", part) for part in (estimate.value, estimate.low, estimate.high))
+    reach = [value - low, high - value]
+    axes.errorbar(x, value, reach, fmt=marker, color=colour, capsize=4, markersize=6, label=name)
+
+
+RUN_ALT = (
+    "Left: the movement of each star with its interval, and two lines, what all stars share and what each has for "
+    "itself. Right: correlation of pairs of stars against their distance, with intervals, beside the model's curve."
+)
+
+
+@lru_cache(maxsize=2)
+def demo_run():
+    """A simulated run of short frames of the club's field before the flip, and what it tells."""
+    club, before, _ = demo_fields()
+    simulated = multi_star.simulate_run(club, before, np.random.default_rng(57))
+    return simulated, analysed(club, simulated.run)
+
+
+def demo_run_figure(rig):
+    """Still: the simulated run; the same for each rig."""
+    _, found = demo_run()
+    sentence = (
+        f"All stars share {found.together.value.value:.2f} arcsec of their movement, mount and common air; each has "
+        f"{found.apart.value.value:.2f} for itself. From that follows a seeing of {found.seeing.value.value:.2f}."
+    )
+    return figures.show(motion_of_run(found), RUN_ALT, sentence)
+
+
+def analysed(rig, run, airmass=1):
+    """What a run of guide frames tells with the air above a rig's site."""
+    return multi_star.analyse_run(run, rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), airmass)

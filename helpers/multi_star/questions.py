@@ -3,8 +3,8 @@
 import astropy.units as u
 import numpy as np
 
-from helpers import guide_field, multi_star, seeing, starlight
-from helpers.classroom import guesses
+from helpers import guide_field, multi_star, pixel_scale, seeing, starlight
+from helpers.classroom import figures, forms, guesses
 from helpers.classroom.exercises import Question
 from helpers.guide_field import stars as field_stars
 from helpers.multi_star import drawings
@@ -36,10 +36,10 @@ def all_own_stars(rig):
     """What all stars of the reader's field leave, against the best alone."""
     field = drawings.own_field(rig)
     one, every = field.mean(1), field.mean()
-    count, further = len(field), field.stars.magnitudes[1:]
+    count, further = len(field), field.stars.catalogue_magnitudes[1:]
     why = (
         f" The further stars are fainter (G = {further.min():.1f} to {further.max():.1f} instead of "
-        f"{field.stars.magnitudes[0]:.1f}), and the air is shared."
+        f"{field.stars.catalogue_magnitudes[0]:.1f}), and the air is shared."
         if count > 2
         else ""
     )
@@ -129,6 +129,17 @@ def what_is_shared(rig):
     )
 
 
+def nine_words(rig):
+    """What nine stars take off instead of one, bright ones to faint ones, in words."""
+    found = drawings.nine_against_one(rig)
+    gains = 1 - found[:, 1] / found[:, 0]
+    return (
+        f"Nine stars instead of one take off {gains[0]:.0%} where they are bright (error of measuring a tenth of the "
+        f"air), {gains[1]:.0%} where they are middling (as large as the air) and {gains[2]:.0%} where they are faint "
+        f"(twice the air). A third of the error would be {2 / 3:.0%} less."
+    )
+
+
 def flip_table():
     """Head and rows: seven stars and one, in air, error of measuring, and the risk of losing them."""
     club, *fields = drawings.demo_fields()
@@ -193,7 +204,7 @@ def own_number(rig):
 def own_words(rig):
     """What the own number rests on, in words."""
     field, count = drawings.own_field(rig), drawings.used(rig)
-    bright = field.stars.magnitudes[:count]
+    bright = field.stars.catalogue_magnitudes[:count]
     to = f" to {bright.max():.1f}" if count > 1 else ""
     good = field.errors[count - 1] <= _WANTED
     rule = (
@@ -204,8 +215,7 @@ def own_words(rig):
     holds = f"at least {len(field)}" if len(field) == max(drawings.MOST, rig.guiding.stars) else str(len(field))
     return (
         f"A middling field has on your guide sensor {holds} {'star' if len(field) == 1 else 'stars'} that can be "
-        f"measured. {rule} Their brightness, as it reaches the camera, is G = {bright.min():.1f}{to}: what a pick-off "
-        "mirror keeps back is taken off."
+        f"measured. {rule} Their magnitude is G = {bright.min():.1f}{to}."
     )
 
 
@@ -279,7 +289,7 @@ def field_form(rig):
         | {
             "key": "magnitudes",
             "label": "your guide stars",
-            "unit": "Gaia G, with commas between",
+            "unit": "Gaia G of a star list, commas between",
             "value": shown,
             "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
             "if_unknown": "Leave the stars of a middling field. "
@@ -296,24 +306,11 @@ def field_form(rig):
     ]
 
 
-def _numbers(text):
-    """Magnitudes typed with commas, semicolons or spaces between."""
-    try:
-        values = [float(part) for part in text.replace(";", " ").replace(",", " ").split()]
-    except ValueError:
-        raise ValueError(
-            f"your guide stars: expected numbers with a point, such as 10.5, 11.2; found {text!r:.60}"
-        ) from None
-    if not 1 <= len(values) <= 40:
-        raise ValueError(f"your guide stars: expected 1 to 40 numbers, found {len(values)}")
-    return np.array(values)
-
-
 def field_reply(rig):
     """What the form answers: a function of its answers."""
 
     def reply(answers):
-        catalogue = _numbers(answers["magnitudes"])
+        catalogue = np.array(forms.numbers("your guide stars", answers["magnitudes"]))
         share = starlight.view(rig).light_share
         places = np.resize(drawings.spread(rig).value, (len(catalogue), 2)) * (
             1 - 0.02 * np.arange(len(catalogue))[:, None]
@@ -335,46 +332,162 @@ def field_reply(rig):
     return reply
 
 
-def frames_reply(rig):
-    """What is said about a cube of guide frames: a function of the picked paths."""
+def frames_fields(rig):
+    """Fields of the form about the reader's guide frames; what the file's header says goes before them."""
+    shown = {"section": "frames", "folded": False, "choices": None}
+    step = round(starlight.gain_setting(rig.guide_camera).step.value, 2)
+    return [
+        shown | {"key": "exposure", "label": "exposure of a frame (EXPTIME)", "unit": "s", "value": 0.5},
+        shown | {"key": "altitude", "label": "height of the stars above the horizon", "unit": "deg", "value": 60.0},
+        shown
+        | {
+            "key": "binning",
+            "label": "pixels added up, each way",
+            "unit": "",
+            "value": int(rig.guide_camera.binning),
+            "typical": "2 for a colour camera, so that its colours cancel",
+        },
+        shown
+        | {
+            "key": "step",
+            "label": "electrons a step of a pixel's value (GAIN)",
+            "unit": "electron",
+            "value": step,
+            "if_unknown": "Leave it; `08_camera_check` measures it.",
+        },
+    ]
 
-    def reply(paths):
-        scale = starlight.view(rig).pixel_scale
-        return frames_words(multi_star.read_guide_frames(paths[0], scale))
 
-    return reply
+def frames_reader(rig):
+    """Two functions that share their answers: one takes the form's, one reads the frames that were picked."""
+    known = {field["key"]: field["value"] for field in frames_fields(rig)}
+
+    def keep(answers):
+        _check_frames(answers)
+        known.update(answers)
+        return "Kept. Now pick the frames."
+
+    def read(paths):
+        scale = pixel_scale.pixel_scale(rig.guide_camera.pixel_size, rig.guide_optics.focal_length, known["binning"])
+        step = known["step"] * u.electron / u.DN
+        run = multi_star.read_guide_run(paths, scale, known["exposure"] * u.s, step)
+        airmass = near_horizon(known["altitude"])
+        found = drawings.analysed(rig, run, airmass)
+        words = run_words(rig, run, found, airmass)
+        return figures.show(drawings.motion_of_run(found), drawings.RUN_ALT, words)
+
+    return keep, read
 
 
-def frames_words(found):
-    """What a run of guide frames tells, in words."""
-    lines = [_frames_head(found)]
-    for k in range(1, len(found.places)):
-        expected = np.hypot(found.expected[0], found.expected[k]).value
-        lines.append(
-            f"Star {k + 1} at x = {found.places[k, 0]:.0f}, y = {found.places[k, 1]:.0f}: moves "
-            f"{found.apart[k].value:.3f} arcsec against the brightest; errors of measuring explain {expected:.3f}."
-        )
-    lines.append("What is more than that is air which the two stars do not share, or a star that is not one.")
-    return "\n".join(lines)
+def near_horizon(altitude):
+    """Airmass at a height above the horizon in degrees."""
+    return float(1 / np.sin(np.radians(altitude)))
 
 
-def _frames_head(found):
+def _check_frames(answers):
+    limits = {"exposure": (0.001, 60), "altitude": (15, 90), "binning": (1, 8), "step": (0.001, 1000)}
+    for key, (low, high) in limits.items():
+        if not low <= answers[key] <= high:
+            raise ValueError(f"{key}: expected {low:g} to {high:g}, found {answers[key]:g}")
+
+
+def _between(estimate, digits=2):
+    """A value and its interval."""
+    value, low, high = (float(getattr(part, "value", part)) for part in (estimate.value, estimate.low, estimate.high))
+    return f"{value:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def run_words(rig, run, found, airmass=1):
+    """What a run of guide frames tells, a sentence for each number, in words; 95 % intervals in brackets."""
+    stars = [type(found.stars)(*part) for part in zip(*_parts(found.stars), strict=True)]
+    moved = "; ".join(f"{k} {_between(star, 3)}" for k, star in enumerate(stars, 1))
+    head = (
+        f"{run.frames} frames of {run.exposure.value:g} s, {len(run)} stars, {run.fwhm.value:.2f} arcsec wide. In "
+        "brackets: the interval that holds the true value in 95 of 100 runs."
+    )
+    each = f"Star by star it really moved, without errors of measuring, one-axis rms [arcsec]: {moved}."
+    parts = (
+        f"All share {_between(found.together, 3)} arcsec of it: mount and common air. Each has "
+        f"{_between(found.apart, 3)} for itself: air that two stars do not share."
+    )
+    others = _seeing_words(rig, run, found, airmass), _turning_words(rig, found)
+    return "\n".join([head, each, parts, _alike_words(found), _noise_words(found), *others])
+
+
+def _parts(estimate):
+    return estimate.value.value, estimate.low.value, estimate.high.value
+
+
+def _alike_words(found):
+    fits = (found.alike.low <= found.foretold(found.distance)) & (found.foretold(found.distance) <= found.alike.high)
+    near, far = (
+        f"{found.distance[k].value:.1f} arcmin apart {found.alike.value[k]:.2f} ({found.alike.low[k]:.2f} to "
+        f"{found.alike.high[k]:.2f})"
+        for k in (0, -1)
+    )
+    return f"Correlation of two stars: {near}, {far}. The model lies inside {fits.sum()} of {fits.size} intervals."
+
+
+def _noise_words(found):
+    if found.noise is None:
+        return "Errors of measuring are taken for the least possible: with these stars they can't be told from air."
+    return f"Errors of measuring: {_between(found.noise)} times the least that their light allows (itself known to about a tenth)."
+
+
+def _seeing_words(rig, run, found, airmass):
+    """The seeing, and how far it hangs on the layers assumed."""
+    others = multi_star.seeing_by_layers(run, rig.guide_optics.aperture, seeing.ATMOSPHERES, airmass)
+    values = [estimate.value.to_value(u.arcsec) for estimate in others.values()]
     return (
-        f"{found.frames} frames, {len(found.places)} stars, {found.fwhm.value:.2f} arcsec wide; {found.measured:.0%} "
-        f"of all centres could be measured. The brightest moves {found.moves.value:.2f} arcsec rms on each axis."
+        f"Seeing overhead: {_between(found.seeing)} arcsec, if the air has the layers of your site "
+        f"({rig.site.atmosphere}). With those of the other named nights {min(values):.1f} to {max(values):.1f}: air "
+        "near the ground moves all stars alike, and is inferred, not measured."
     )
 
 
-def demo_frames(rig):
-    """What the demo's guide frames tell, in words."""
-    found = multi_star.read_guide_frames(drawings.DEMO_DATA / "guide_frames.fits")
-    apart, expected = found.apart[1:].value, np.hypot(found.expected[0], found.expected[1:]).value
-    more = int(np.sum(apart > 2 * expected))
+def _turning_words(rig, found):
+    """How the field turns, and what that does to the main picture."""
+    low, high = found.turning.low.value, found.turning.high.value
+    if low <= 0 <= high:
+        most = max(-low, high)
+        return f"The field does not turn by an amount that shows: at most {most:.0f} arcsec of angle a minute."
+    camera, time = rig.main_camera, rig.guiding.picture_exposure
+    corner = np.hypot(camera.columns, camera.rows) / 2 * camera.pixel_size / rig.telescope.focal_length
+    moved = (abs(found.turning.value) * time * corner.decompose().value).to(u.arcsec)
     return (
-        f"{_frames_head(found)} Against it the others move {apart.min():.2f} to {apart.max():.2f} arcsec; errors "
-        f"of measuring explain {expected.min():.2f} to {expected.max():.2f}. {more} of {len(apart)} move more than "
-        "twice as far: air that two stars do not share."
+        f"The field turns by {_between(found.turning, 0)} arcsec of angle a minute: in a picture of "
+        f"{time.to_value(u.s):.0f} s that draws the corners out by {moved.value:.2f} arcsec."
     )
+
+
+def demo_run_words(rig):
+    """What the simulated run tells, in words; the same for each rig."""
+    simulated, found = drawings.demo_run()
+    return run_words(drawings.demo_fields()[0], simulated.run, found)
+
+
+def table_of_demo_run(rig):
+    """Head and rows: what was put into the simulated run beside what was found; the same for each rig."""
+    simulated, found = drawings.demo_run()
+    club = drawings.demo_fields()[0]
+    together, apart = shared_and_rest(simulated.moved.value)
+    errors = np.sqrt(np.mean(simulated.missed**2) / np.mean(simulated.run.errors**2))
+    rows = [
+        ("what all stars share [arcsec]", f"{together:.3f}", _between(found.together, 3)),
+        ("what each has for itself [arcsec]", f"{apart:.3f}", _between(found.apart, 3)),
+        ("errors of measuring over the least possible", f"{float(errors):.2f}", _between(found.noise)),
+        ("seeing overhead [arcsec]", f"{club.site.seeing.value:.2f}", _between(found.seeing)),
+        ("turning [arcsec of angle a minute]", f"{simulated.turning.value:.0f}", _between(found.turning, 0)),
+    ]
+    return ("", "put in", "found (95 % interval)"), rows
+
+
+def shared_and_rest(moved):
+    """One-axis rms that all stars share and that each has for itself, of true movements (n, N, 2)."""
+    covariance = sum(np.cov(moved[..., axis].T) for axis in (0, 1)) / 2
+    count = len(covariance)
+    shared = (covariance.sum() - np.trace(covariance)) / (count * (count - 1))
+    return np.sqrt(shared), np.sqrt(np.trace(covariance) / count - shared)
 
 
 def poor_field(rig):

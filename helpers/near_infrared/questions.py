@@ -41,7 +41,7 @@ def narrower_spot(rig):
         "06.width",
         f"You look at a star through your {aperture.to_value(u.mm):.0f} mm in the near infrared (850 nm) instead of in "
         "green (550 nm). How wide is it?",
-        {"half as wide": 0.5, "a tenth narrower or less": 0.94, "wider by a tenth": 1.1, "a third wider": 1.35},
+        {"half as wide": 0.5, "a little narrower": 0.94, "a little wider": 1.08, "a third wider": 1.35},
         factor,
         f"{percent(factor).capitalize()}: {cause}. How far it wanders does not change at all.",
     )
@@ -56,7 +56,7 @@ def long_pass(rig):
         "06.long-pass",
         "A long-pass filter keeps only light beyond 700 nm. What does it do to the error of the star's centre on your "
         "camera?",
-        {"a third smaller": 0.67, "hardly anything": 1.0, "a third larger": 1.33, "twice as large": 2.0},
+        {"makes it a third smaller": 0.67, "hardly anything": 1.0, "makes it a third larger": 1.33, "doubles it": 2.0},
         factor,
         f"It becomes {factor:.2f} times as large: {drawings.in_words(table)} Slice against slice, near infrared "
         f"against green, the error is {float(slices[1]['centroid']):.2f} times as large; but the filter does not trade "
@@ -86,7 +86,7 @@ def without_it(rig):
         "06.part",
         f"Your star of magnitude {drawings.own_star(rig):.1f}. An infrared-blocking filter takes all of the near "
         "infrared away. How far off is one measurement then, air included?",
-        {"half as far": -0.5, "the same within 5%": 0.0, "a third farther": 0.33, "twice as far": 1.0},
+        {"the same within 5%": 0.0, "a third farther": 0.33, "twice as far": 1.0},
         part,
         f"It gets {_changed(part)}. The centre alone is known to {blocked.centroid.value:.3f} instead of "
         f"{whole.centroid.value:.3f} arcsec, but the air moves the star by {whole.wander.value:.2f} in every colour, "
@@ -98,9 +98,9 @@ def own_number(rig):
     """The reader's number of this workbook, in words."""
     whole, _ = _with_and_without(rig)
     return (
-        f"Without the near infrared one measurement of your star (magnitude {drawings.own_star(rig):.1f}) would be "
-        f"{_changed(without_near_infrared(rig))}. {float(whole.wander / whole.error) ** 2:.0%} of its error (in "
-        "squares) is air, the same in all colours."
+        f"Without the near infrared one measurement of your star (magnitude {drawings.own_star(rig):.1f}, "
+        f"{ALTITUDE.value:.0f} degrees above the horizon) would be {_changed(without_near_infrared(rig))}. "
+        f"{float(whole.wander / whole.error) ** 2:.0%} of its error (in squares) is air, the same in all colours."
     )
 
 

@@ -1,13 +1,17 @@
 """What workbook 05 says, against its own numbers and those of other workbooks, for several rigs."""
 
 import re
+from pathlib import Path
 
 import astropy.units as u
 import numpy as np
 import pytest
+from astropy.io import fits
 
-from helpers import guide_field, seeing, starlight
+from helpers import guide_field, pixel_scale, seeing, starlight
 from helpers import ledger as ledgers
+from helpers.classroom import forms
+from helpers.correction_loop import questions as loop_questions
 from helpers.multi_star import drawings, questions
 from tests.three_rigs import CLUB, RIGS
 
@@ -63,13 +67,6 @@ def test_the_flip_in_words_is_the_flip_in_numbers():
     assert float(rows[4][2].rstrip("%")) > 5 * float(rows[4][1].rstrip("%"))
 
 
-def test_the_lone_star_is_lost_in_the_panel_when_the_table_says_so():
-    _, rows = questions.flip_table()
-    update, limit = drawings.flip().update, 2.5 * np.log10(float(rows[3][2].removeprefix("1/")))
-    assert "is lost" in update(cloud=limit + 0.15, exposure=1 * u.s)
-    assert "lost" not in update(cloud=limit - 0.15, exposure=1 * u.s)
-
-
 def test_the_fall_back_exposure_is_enough_and_a_shorter_one_is_not():
     club, _, after = drawings.demo_fields()
     seconds = float(re.search(r"with ([\d.]+) s instead", questions.flip_words()).group(1))
@@ -97,6 +94,7 @@ def _harm(rig):
 def test_nine_bright_stars_gain_little_and_faint_ones_much(rig):
     gains = 1 - drawings.nine_against_one(rig)[:, 1] / drawings.nine_against_one(rig)[:, 0]
     assert np.all(np.diff(gains) > 0.05) and gains[0] < 1 / 3 and gains[-1] < 2 / 3
+    assert all(f"{gain:.0%}" in questions.nine_words(rig) for gain in gains)
 
 
 def test_no_word_of_another_rig(rig):
@@ -128,3 +126,49 @@ def test_panels_answer_at_every_end(rig):
                 assert "nan" not in panel.update(count=count, fainter=fainter, exposure=exposure)
     arrows = drawings.arrows(rig)
     assert "Exposure 100 of 100" in arrows.update(number=99)
+
+
+def test_the_demo_run_shows_what_was_put_in():
+    """A seed that was not chosen by its outcome may miss one interval of five; never by far."""
+    _, rows = questions.table_of_demo_run(CLUB)
+    inside = []
+    for name, put_in, found in rows:
+        value, low, high = map(float, re.findall(r"[-.0-9]+", found)[:3])
+        assert abs(value - float(put_in)) < 2.5 * (high - low), name
+        inside.append(low <= float(put_in) <= high)
+    assert sum(inside) >= 4
+    words = questions.demo_run_words(CLUB)
+    assert all(row[2] in words for row in rows)
+    assert "7 stars" in words and words.count("\n") == 6
+
+
+def test_frames_that_are_read_give_a_figure_and_its_words(tmp_path):
+    """From the reader's files to the words, with the answers of the form."""
+    rng = np.random.default_rng(3)
+    shared, own = 0.6 * rng.standard_normal((110, 1, 2)), 0.25 * rng.standard_normal((110, 3, 2))
+    places = np.array([[30.0, 40.0], [100.0, 50.0], [60.0, 90.0]]) + shared + own
+    frames = sum(
+        light * pixel_scale.star_image(places[:, k] * u.pix, 5 * u.pix, (130, 120)).value
+        for k, light in enumerate((60000.0, 40000.0, 30000.0))
+    )
+    fits.PrimaryHDU((rng.poisson(frames + 50)).astype(np.uint16)).writeto(tmp_path / "run.fits")
+    keep, read = questions.frames_reader(CLUB)
+    assert keep({"exposure": 0.25, "altitude": 50.0, "binning": 1, "step": 1.0}).startswith("Kept")
+    shown = read([tmp_path / "run.fits"])
+    assert shown.png.startswith(b"\x89PNG") and "110 frames of 0.25 s, 3 stars" in shown.sentence
+    assert "can't be told" in shown.sentence and "Seeing overhead" in shown.sentence and "nan" not in shown.sentence
+    for key, wrong in (("exposure", 0.0), ("altitude", 5.0), ("binning", 0), ("step", -1.0)):
+        with pytest.raises(ValueError, match=key):
+            keep({"exposure": 0.25, "altitude": 50.0, "binning": 1, "step": 1.0} | {key: wrong})
+    with pytest.raises(ValueError, match="expected"):
+        read([Path(__file__)])
+
+
+def test_one_way_to_type_a_list():
+    """Rooms 05 and 07 take the same text, and both take off what the mirror keeps back."""
+    for fields in (questions.field_form(CLUB), loop_questions.star_fields(CLUB)):
+        field = next(field for field in fields if field["key"] == "magnitudes")
+        assert "star list" in field["unit"] and "commas" in field["unit"]
+        typed = forms.numbers("stars", field["value"])
+        stars = guide_field.middling_stars(CLUB)
+        assert min(typed) == pytest.approx(stars.catalogue_magnitudes[np.argmin(stars.magnitudes)], abs=0.06)

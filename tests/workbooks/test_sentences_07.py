@@ -1,0 +1,171 @@
+"""What workbook 07 says, for three rigs: claims hold, numbers agree with each other and with other workbooks."""
+
+import json
+import re
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from helpers import correction_loop, pixel_scale, starlight
+from helpers import ledger as ledgers
+from helpers.correction_loop import drawings, questions
+from helpers.correction_loop import night as nights
+from tests.three_rigs import CLUB, RIGS
+
+FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
+
+
+@pytest.fixture(params=RIGS, ids=str)
+def rig(request):
+    return RIGS[request.param]
+
+
+def numbers(text):
+    return [float(number) for number in re.findall(r"\d+(?:\.\d+)?", text)]
+
+
+def test_correcting_a_faultless_mount_widens_the_star(rig):
+    (_, still), (_, moved) = drawings.chased(rig)
+    assert moved.mean_fwhm > still.mean_fwhm
+    assert questions.more_gain_without_fault(rig).right == "it gets wider"
+    _, left_alone, gentle, _, hard, _ = numbers(questions.firmer_hold(rig))
+    assert left_alone <= gentle < hard
+
+
+def test_the_own_number_is_one_loop_and_its_parts_add_up(rig):
+    exposure, loop, image = questions._own_loop(rig)
+    words = questions.own_number(rig)
+    logged, pointing = (np.hypot(*rms.value) for rms in (loop.logged_rms, loop.pointing_rms))
+    assert f"{logged:.2f} arcsec (rms, both axes)" in words and f"misses by {pointing:.2f}" in words
+    assert f"{(pointing / logged) ** 2:.0%}" in words and f"exposures of {exposure.value:g} s" in words
+    added, shares = questions.widening_shares(rig)
+    assert sum(shares) == pytest.approx(1)
+    # what is added widens the star about as a Gaussian does; a star with wings answers a little less
+    star = drawings.night_of(rig).star_fwhm.value
+    assert image.mean_fwhm.value**2 - star**2 == pytest.approx(8 * np.log(2) * added / 2, rel=0.4)
+    told = questions.what_widens(rig)
+    assert f"{shares[0]:.0%} pointing" in told and f"{shares[1]:.0%} the mount's quick shake" in told
+
+
+def test_the_pointing_alone_widens_as_workbook_01_says():
+    """For the club: a mount without quick shake, whose pointing had nothing to do with the air, by the curve of 01."""
+    added, shares = questions.widening_shares(CLUB)
+    star = drawings.night_of(CLUB).star_fwhm
+    _, loop, image = questions._own_loop(CLUB)
+    alone = pixel_scale.blurred_fwhm(star, np.sqrt(np.sum(loop.pointing_rms**2) / 2))
+    everything = pixel_scale.blurred_fwhm(star, np.sqrt(added / 2) * u.arcsec)
+    assert star < alone < image.mean_fwhm
+    assert everything.value == pytest.approx(image.mean_fwhm.value, rel=0.01)
+    assert shares[0] < 0.6, "quick shake and copied air count as well"
+
+
+def test_the_strip_and_this_workbook_tell_the_same_loop(rig):
+    """Foretold from spectra and simulated once: alike within a fifth, and the words name both."""
+    foretold = ledgers.ledger(rig).pointing_rms.value
+    _, loop, _ = questions._own_loop(rig)
+    simulated = np.hypot(*loop.pointing_rms.value)
+    assert simulated == pytest.approx(foretold, rel=0.2)
+    assert f"{foretold:.2f} arcsec" in questions.two_ways(rig) and f"it is {simulated:.2f}" in questions.two_ways(rig)
+
+
+def test_the_band_is_one_band(rig):
+    band, found = drawings.band_of(rig), drawings.map_of(rig)
+    best = found.mean.min()
+    gains = np.asarray(found.gains)
+    for row, (low, high) in enumerate(zip(band.low, band.high, strict=True)):
+        if np.isfinite(low):
+            inside = (gains >= low) & (gains <= high)
+            assert np.all(found.mean[row][inside] <= (1 + band.within) * best * 1.02)
+    _, rows = questions.table_of_band(rig)
+    assert len(rows) == len(drawings.EXPOSURES) and sum(bool(row[2]) for row in rows) == 1
+    marked = next(row for row in rows if row[2])
+    low, high = band.at_setting
+    assert marked[0] == f"{band.exposure.value:g} s" and f"{low:.2f} to {high:.2f}" in marked[1]
+    number, _, action = questions.card(rig)
+    assert f"{low:.2f} to {high:.2f}" in number and low < band.gain < high
+    now = band.gains_at(rig.guiding.exposure)
+    assert action.startswith("Nothing") == bool(now and now[0] <= rig.guiding.loop_gain <= now[1])
+
+
+def test_the_highest_gain_that_was_tried_is_called_so(rig):
+    highest = drawings.gains_of(rig)[-1]
+    for _, gains, _ in questions.table_of_band(rig)[1]:
+        if "to" in gains:
+            assert ("the highest tried" in gains) == (numbers(gains)[1] >= highest - 0.005)
+
+
+def test_short_exposures_want_less_gain(rig):
+    """What the text says of the band: its lower edge, where there is one, rises with the exposure."""
+    band = drawings.band_of(rig)
+    low = band.low[np.isfinite(band.low)]
+    assert low[-1] > low[0] and np.all(np.diff(np.log(low)) > -0.3)
+
+
+def test_the_log_is_no_judge(rig):
+    found, logged = drawings.map_of(rig), drawings.map_of(rig).logged_rms.mean(axis=0)
+    _, rows = questions.table_of_logs(rig)
+    narrowest, smallest, misleading = ([float(text) for text in row[3:]] for row in rows)
+    assert smallest[0] <= narrowest[0] and smallest[2] >= narrowest[2]
+    assert misleading[0] <= narrowest[0] + 0.005 and misleading[2] >= narrowest[2]
+    ratio = float(logged[found.lowest_log] / logged[found.best])
+    assert f"{ratio:.0%} of that of the best picture" in questions.lower_log(rig)
+
+
+def test_a_quarter_of_the_knock_is_left():
+    still = np.zeros(3)
+    place = 3.0 + still
+    for k in (1, 2):
+        place[k:] -= 0.5 * place[k - 1]  # a half of what is seen, twice
+    guess = questions.half_a_knock(CLUB)
+    assert guess.right == "a quarter" and f"{place[2] / 3:.0%} of it" in guess.answer
+    update = drawings.knock(CLUB).update
+    assert "does not settle" in update(1.9, 1) and "stays below" in update(1.0, 0)
+
+
+def test_waves_that_pass_the_loop(rig):
+    exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
+    left = correction_loop.rejection(1 / rig.mount.worm_period, exposure, gain, rig.guiding.delay)
+    # from the definition: each correction takes off the gain's share of what is left
+    turn = np.exp(-2j * np.pi * (exposure / rig.mount.worm_period).to_value(u.one))
+    assert float(left) == pytest.approx(abs((1 - turn) / (1 - (1 - gain) * turn)), rel=0.05)
+
+
+def test_magnitudes_are_those_of_a_star_list(rig):
+    field = questions.star_fields(rig)[0]
+    assert "star list" in field["unit"]
+    typed = numbers(field["value"])
+    stars = drawings.stars_in_use(rig)
+    assert typed == pytest.approx(stars.catalogue_magnitudes[:3], abs=0.051)
+    seconds = re.search(r"about ([.0-9]+) s", questions.faint_star(rig))
+    if seconds:
+        time = float(seconds.group(1)) * u.s
+        assert not starlight.view(rig, 0.85 * time).signal(16).measurable
+        assert starlight.view(rig, 1.15 * time).signal(16).measurable
+
+
+def test_own_stars_in_the_form_give_a_band():
+    reply = questions.star_reply(CLUB)
+    said = reply({"magnitudes": "11.5, 12.8"})
+    assert said.startswith("With these 2 stars")
+    for wrong in ("bright", "", "1e999"):
+        with pytest.raises(ValueError, match="your guide stars"):
+            reply({"magnitudes": wrong})
+
+
+def test_the_demo_log_is_judged_as_it_was_made():
+    said = questions.demo_log(CLUB)
+    assert said.count("about right") == 4 and said.count("leave it") == 2
+
+
+def test_no_number_is_missing(rig):
+    cells = json.loads((FOLDER / "07_correction_loop.ipynb").read_text(encoding="utf-8"))["cells"]
+    words = " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+    assert "quick shake" in words and "sixteen minutes" in words
+    told = (questions.own_number, questions.what_widens, questions.two_ways, questions.faint_star, questions.lower_log)
+    for text in (*(tell(rig) for tell in told), *questions.card(rig)):
+        assert "nan" not in text and "inf " not in text
+    exposure, loop, image = questions._own_loop(rig)
+    again = nights.guide(drawings.night_of(rig), exposure, rig.guiding.loop_gain)
+    assert again[1].mean_fwhm == image.mean_fwhm and np.all(again[0].pointing_rms == loop.pointing_rms)
