@@ -61,7 +61,7 @@ def test_parts_add_up_and_what_is_shared_is_no_part_of_the_rest():
     apart = independent(air_of(), 1000, rng)
     small, large = (
         multi_star.analyse_run(run_of(apart + size * rng.standard_normal((1000, 1, 2))), DIAMETER, AIR)
-        for size in (0.01, 3)
+        for size in (0.3, 3)
     )
     for found in (small, large):
         square = found.together.value**2 + found.apart.value**2

@@ -432,8 +432,8 @@ def _noise_words(found):
     if found.noise is None:
         return "Errors of measuring are taken for the least possible: with these stars they can't be told from air."
     return (
-        f"Errors of measuring: {_between(found.noise)} times the least that their light allows (that itself is known to "
-        "about a tenth)."
+        f"Errors of measuring: {_between(found.noise)} times the least that their light allows (itself known to about "
+        "a tenth)."
     )
 
 
