@@ -392,13 +392,15 @@ def one_night(rig, layers, rng):
 
 @pytest.mark.slow
 def test_intervals_hold_fresh_nights():
+    # with 0.95 of the nights inside, fewer than 356 or more than 397 of 400 have a chance below 1e-6 (binomial)
     trials = 400
     predicted = budgets.predict(CLUB, rng=np.random.default_rng(3))
     truth = fresh_nights(np.random.default_rng(99), trials)
     for k, name in enumerate(nights.NUMBERS):
         low, high = (limit.value for limit in predicted.intervals[name])
         share = np.mean((truth[:, k] >= low) & (truth[:, k] <= high))
-        assert 0.90 <= share <= 0.98, (name, share)
+        print(f"{name}: {share:.3f} of {trials} nights inside")
+        assert 0.89 <= share <= 0.9925, (name, share)
 
 
 def test_interval_ends_stay_from_seed_to_seed():

@@ -105,7 +105,8 @@ def test_intervals_cover_the_truth():
 
 @pytest.mark.slow
 def test_intervals_cover_the_truth_in_95_of_100_nights():
-    assert 0.94 <= _covered(1000) <= 0.995
+    # with a coverage of 0.95, fewer than 917 of 1,000 nights have a chance of 4e-6 (binomial)
+    assert 0.917 <= _covered(1000) <= 0.995
 
 
 def test_cameras_with_different_memory_are_compared_fairly():
@@ -140,8 +141,9 @@ def test_the_planned_power_is_reached():
 @pytest.mark.slow
 @pytest.mark.parametrize(("ratio", "correlation_time", "pairs", "drift", "block"), PLANS)
 def test_the_planned_power_is_reached_in_many_nights(ratio, correlation_time, pairs, drift, block):
-    # 300 nights fix a power of 0.85 to 2 points (one standard error); a plan is a little more careful than the nights
-    _check_power((ratio, correlation_time * u.s, 1 * u.s, pairs), drift, block, 300, 0.08, 0.16)
+    # 300 nights fix a power of 0.85 to 2 points; 10 points below have a chance of 2e-6 (binomial). A plan is a little
+    # more careful than the nights
+    _check_power((ratio, correlation_time * u.s, 1 * u.s, pairs), drift, block, 300, 0.1, 0.16)
 
 
 def test_a_smaller_difference_needs_more_time():

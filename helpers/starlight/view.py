@@ -39,7 +39,10 @@ class StarSignal:
     together, as a star shows that wanders over pixels.
 
     measurable: False where the signal-to-noise ratio is below 3. There no error is foretold: noise_error and
-    centroid_error then hold the star's whole FWHM, to say that the centre is no better known than that.
+    centroid_error then hold the star's whole FWHM, to say that the centre is no better known than that. From 6 on the
+    best centroid of simulated frames errs as foretold, within 10 per cent. Between, noise hides the star in some frames
+    (at 5 in a tenth or more of them, at 4 in half and more, at 3 in seven of ten and more), and the centres of those
+    where it can be told are better than foretold: by up to a fifth at 4, by up to half at 3.
     """
 
     electrons: u.Quantity
