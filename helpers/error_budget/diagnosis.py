@@ -553,7 +553,7 @@ def _weighted_quantiles(values, weight, shares):
 
 
 def _sentence(probabilities, limits, change, decides, effective):
-    order = np.argsort(probabilities)[::-1]
+    order = np.argsort(probabilities, kind="stable")[::-1]
     first, second = (CAUSES[k] for k in order[:2])
     one, two = (round(100 * probabilities[k]) for k in order[:2])
     size = f"{abs(change):.2f} arcsec"
