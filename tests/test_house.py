@@ -20,6 +20,7 @@ ORDER = [
     "shared.checks",
     "shared.text_tables",
     "shared.files",
+    "shared.pictures",
     "shared.series",
     "shared.sky",
     "shared.optics",
@@ -112,6 +113,7 @@ FOR_THE_WORKBOOK = {"drawings", "questions"}
 READERS = {
     "rig.files",
     "shared.files",
+    "shared.pictures",
     "guide_field.star_lists",
     "camera_check.files",
     "camera_check.verdict",

@@ -90,7 +90,7 @@ def test_every_wrong_value_of_a_file_is_named(tmp_path):
     lines = str(caught.value).splitlines()
     for part in (
         "guide_camera.pixel_size: expected a unit such as um, found 's'",
-        "guiding.loop_gain: expected above 0 and below 2, found 3.5",
+        "guiding.loop_gain: expected at least 0.0001 and below 2, found 3.5",
         "guiding.star: unknown; did you mean 'stars'?",
         "guiding.stars: missing",
         "telescope.aperture: expected a quantity with a unit such as mm, found int 250",
@@ -262,7 +262,7 @@ def test_a_flat_rig_comes_back_equal(name, camera):
 
 UNUSABLE = [
     ({"site.atmosphere": "no such air"}, "site.atmosphere: expected one of 'valley night'"),
-    ({"guiding.loop_gain": 2.0}, "guiding.loop_gain: expected above 0 and below 2"),
+    ({"guiding.loop_gain": 2.0}, "guiding.loop_gain: expected at least 0.0001 and below 2"),
     ({"guiding.loop_gain": 1.0, "guiding.delay": 1}, "guiding.loop_gain: expected below 1 with a delay"),
     ({"guiding.exposure": "1e-30 s"}, "guiding.exposure: expected at least 0.001"),
     ({"guide_camera.quantum_efficiency_850": 0.9}, "guide_camera.quantum_efficiency_850: expected at most the peak"),

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from helpers.shared import files as tables
+from helpers.shared.pictures import read_fits_image
 
 WANTED = {"ra": "deg", "magnitude": "mag"}
 
@@ -187,7 +188,7 @@ def test_damaged_files_are_read_or_refused_in_words(tmp_path, data, name):
 def test_pictures(tmp_path):
     path = tmp_path / "p.fits"
     fits.PrimaryHDU(np.arange(12, dtype=np.uint16).reshape(3, 4)).writeto(path)
-    picture, header = tables.read_fits_image(path)
+    picture, header = read_fits_image(path)
     assert picture.shape == (3, 4)
     assert picture[2, 3] == 11
     assert header["NAXIS1"] == 4
@@ -199,10 +200,10 @@ def test_cut_pictures_are_refused(tmp_path, keep):
     fits.PrimaryHDU(np.zeros((60, 60))).writeto(path)
     path.write_bytes(path.read_bytes()[:keep])
     with pytest.raises(tables.TableError, match=r"cut\.fits"):
-        tables.read_fits_image(path)
+        read_fits_image(path)
 
 
 def test_a_file_without_picture_is_refused(tmp_path):
     star_table().write(tmp_path / "t.fits")
     with pytest.raises(tables.TableError, match="expected a picture"):
-        tables.read_fits_image(tmp_path / "t.fits")
+        read_fits_image(tmp_path / "t.fits")

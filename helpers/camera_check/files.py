@@ -1,7 +1,5 @@
 """A camera's FITS frames on disk: checked when opened, read one at a time, sorted into bias, darks and flats."""
 
-import bz2
-import gzip
 import os
 import re
 import warnings
@@ -11,10 +9,9 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.files import TableError, existing_file, read_fits_image
+from helpers.shared.files import TableError, existing_file
+from helpers.shared.pictures import axes_of, check_parts, first_picture, read_fits_image
 
-LARGEST_FILE = 2e9  # bytes of pixels in one file; announced or unpacked, more is refused before it is read
-_MORE_THAN_ANNOUNCED = 50e6  # bytes of further parts in a packed file
 IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
 LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
 # Words of the header card IMAGETYP, or of the names of file and folder (common practice, no source).
@@ -169,60 +166,6 @@ def _plain_dtype(header):
     }.get(stored)
 
 
-def _axes_of(path, header):
-    """Sizes of the axes of a picture, from a header; the first axis of the data first."""
-    prefix = "Z" if header.get("ZIMAGE") is True else ""
-    try:
-        count = header[f"{prefix}NAXIS"]
-        axes = [header[f"{prefix}NAXIS{number}"] for number in range(count, 0, -1)]
-    except Exception as error:  # a card that is missing or can't be read
-        raise TableError(f"{path.name}: expected the sizes of the picture in the header (NAXIS), found none") from error
-    if not all(type(size) is int for size in (count, *axes)) or any(size < 0 for size in axes):
-        raise TableError(f"{path.name}: expected positive whole sizes in the header (NAXIS), found {axes}")
-    return axes
-
-
-def _check_size(path, header):
-    """TableError when a header announces more than we read, before a byte of it is read."""
-    axes = _axes_of(path, header)
-    depth = header.get("ZBITPIX" if header.get("ZIMAGE") is True else "BITPIX", 8)
-    bits = abs(depth) if type(depth) is int else 64
-    size = int(np.prod(axes, dtype=object)) * bits // 8 if axes else 0
-    if size > LARGEST_FILE:
-        raise TableError(
-            f"{path.name}: expected at most {LARGEST_FILE / 1e9:g} GB of pixels in one file, found {size / 1e9:.3g} GB "
-            f"announced in the header (axes {axes}); split the cube"
-        )
-    if header.get("XTENSION", "").strip() == "BINTABLE":
-        rows = [header.get(name, 0) for name in ("NAXIS1", "NAXIS2", "PCOUNT")]
-        if not all(type(value) is int and value >= 0 for value in rows):
-            raise TableError(f"{path.name}: expected positive whole sizes in the header (NAXIS, PCOUNT), found {rows}")
-
-
-def _check_packed(path):
-    """TableError when a packed file unpacks to more than its header announces, or to more than we read."""
-    from astropy.io import fits
-
-    with path.open("rb") as file:
-        start = file.read(2)
-    opener = {b"\x1f\x8b": gzip.open, b"BZ": bz2.open}.get(start)
-    if opener is None:
-        return
-    with opener(path, "rb") as packed:
-        header = fits.Header.fromfile(packed)
-        _check_size(path, header)
-        axes = _axes_of(path, header)
-        announced = int(np.prod(axes, dtype=object)) * abs(header["BITPIX"]) // 8 if axes else LARGEST_FILE
-        left = min(announced + _MORE_THAN_ANNOUNCED, LARGEST_FILE)
-        while part := packed.read(1 << 22):
-            left -= len(part)
-            if left < 0:
-                raise TableError(
-                    f"{path.name}: expected {announced / 1e6:.3g} MB of pixels once unpacked, as in its header and at "
-                    f"most {LARGEST_FILE / 1e9:g} GB, found more"
-                )
-
-
 def _open_whole(path):
     """Shape, type and header of the first picture of a file, and whether its numbers can be taken as they are stored.
 
@@ -234,14 +177,14 @@ def _open_whole(path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # a damaged file must not be read in part with only a warning
         try:
-            _check_packed(path)
+            check_parts(path)
             with fits.open(path, memmap=False, lazy_load_hdus=True, checksum=False) as file:
-                part, number = _first_picture(path, file)
+                part, number = first_picture(path, file)
                 header = part.header
                 if number == 0 and _is_plain(path, header):
-                    return tuple(_axes_of(path, header)), _plain_dtype(header), header.copy(), True
+                    return tuple(axes_of(path, header)), _plain_dtype(header), header.copy(), True
             with fits.open(path, memmap=False, checksum=True) as file:
-                part, number = _first_picture(path, file)
+                part, number = first_picture(path, file)
                 if part.header.get("SIMPLE", True) is not True:
                     raise TableError(
                         f"{path.name}: expected a FITS file (SIMPLE is true), found {part.header['SIMPLE']}"
@@ -255,23 +198,9 @@ def _open_whole(path):
             raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
 
 
-def _first_picture(path, file):
-    """The first part of an open file that holds a picture, its size checked, and its number."""
-    number = 0
-    while True:
-        try:
-            part = file[number]
-        except IndexError:
-            raise TableError(f"{path.name}: expected a picture, found none in the file") from None
-        _check_size(path, part.header)
-        if part.is_image and part.header.get("NAXIS", 0) > 0:
-            return part, number
-        number += 1
-
-
 def _is_plain(path, header):
     """Whether a file is one plain picture of whole numbers and nothing else, by its header and its length."""
-    axes = _axes_of(path, header)
+    axes = axes_of(path, header)
     dtype = _plain_dtype(header)
     if dtype is None or len(axes) not in (2, 3) or 0 in axes or header.get("SIMPLE") is not True:
         return False

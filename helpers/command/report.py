@@ -164,18 +164,23 @@ def write(rig_file, target, overwrite=False):
     FileExistsError
         `target` is there and may not be replaced.
     OSError
-        The page can't be written.
+        The page can't be written; a folder, or a place that takes no file, is told before anything is computed.
     helpers.rig.RigError, FileNotFoundError
         The rig file is wrong; nothing has been computed.
     ValueError
         No prediction can be made for this rig.
     """
+    if target.is_dir():
+        raise IsADirectoryError(
+            f"{target}: expected the name of a file, found a folder; say for example {target / 'report.html'}."
+        )
     if target.exists() and not overwrite:
         raise FileExistsError(f"{target.name} is there already: name another file with --output, or say --overwrite.")
     rig = rigs.demo_rig() if rig_file is None else rigs.load_rig(rig_file)
-    written = page(rig, datetime.datetime.now().astimezone().date())
     partial = target.with_name(target.name + ".partial")
     try:
+        partial.touch()  # a place that can't be written is told before a minute of computing
+        written = page(rig, datetime.datetime.now().astimezone().date())
         partial.write_text(written, encoding="utf-8", newline="\n")
         os.replace(partial, target)
     finally:

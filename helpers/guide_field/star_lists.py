@@ -97,9 +97,8 @@ def _without_marks(magnitude, source):
 
 
 def _looks_like_radians(ra, dec):
-    """Whether plain numbers for both angles are more likely radians: many stars in a field tiny if in degrees."""
-    small = ra.min() >= 0 and ra.max() <= 2 * np.pi and np.abs(dec).max() <= np.pi / 2
-    return small and len(ra) >= 10 and np.ptp(dec) < 0.07 and np.ptp(ra) < 0.07 / max(np.cos(dec.mean()), 0.07)
+    """Whether plain numbers for both angles may be radians: as degrees they lie in 1 of 4,000 parts of the sky."""
+    return len(ra) >= 10 and ra.min() >= 0 and ra.max() <= 2 * np.pi and np.abs(dec).max() <= np.pi / 2
 
 
 def _looks_like_hours(ra, dec):

@@ -9,12 +9,13 @@ from scipy import ndimage
 
 from helpers.multi_star.centroids import measure_stars
 from helpers.shared.checks import as_count, as_number, as_quantity
-from helpers.shared.files import read_fits_image
+from helpers.shared.pictures import positive_card, read_fits_image
 from helpers.starlight.centroid_noise import centroid_error
 
 BOX = 21  # pixels; side of the square round a star until its width is known
 LEAST_FRAMES = 100
 MOST_PIXELS = 1.5e9  # of all frames together
+_LARGEST = 1e5  # arcsec per pixel, seconds, electrons per count: no header of a guide frame has more
 _BOXES = (11, 61)  # smallest and largest side
 _BOX_WIDTHS = 5  # side of the square in widths of a star
 _WELL_KNOWN = 0.1  # centroid error, in widths of a star, up to which a star is followed: not a hot pixel's
@@ -244,15 +245,9 @@ def _start(header):
 
 def _of_header(path, header, word, unit, otherwise):
     """A positive number of the header, or what is taken where it has none."""
-    value = header.get(word)
-    if value is None:
-        if otherwise is None:
-            raise ValueError(f"{path}: expected {word} in the header, found none; give it")
-        return otherwise
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        number = np.nan
-    if not (np.isfinite(number) and number > 0):
-        raise ValueError(f"{path}: expected a positive number for {word} in the header, found {value!r:.40}")
-    return number * unit
+    value = positive_card(path, header, word, most=_LARGEST)
+    if value is not None:
+        return value * unit
+    if otherwise is None:
+        raise ValueError(f"{path}: expected {word} in the header, found none; give it")
+    return otherwise

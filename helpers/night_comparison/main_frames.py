@@ -15,7 +15,10 @@ from scipy import stats
 from helpers.shared import files as tables
 from helpers.shared.checks import as_count, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA
+from helpers.shared.pictures import positive_card, read_fits_image
 from helpers.shared.series import squared_total
+
+_LONGEST_EXPOSURE = 86_400.0  # seconds
 
 
 def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
@@ -110,6 +113,19 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
     return Table(np.array(shapes), names=["x", "y", "fwhm", "elongation", "angle"])
 
 
+def _start_of(path, header):
+    """The start of an exposure, from a header that may hold anything."""
+    found = None
+    try:
+        found = header["DATE-OBS"]
+        if isinstance(found, str):
+            return Time(found, format="isot" if "T" in found else "iso", scale="utc")
+    except Exception:  # noqa: BLE001, S110  what astropy raises depends on the damage; it is told below
+        pass
+    found = "nothing" if found is None else repr(found)[:40]
+    raise tables.TableError(f"{path.name}: expected a date such as 2026-11-07T21:30:00 as DATE-OBS, found {found}")
+
+
 def frame_shapes(paths, scale=None, **keywords):
     """Median width and elongation of the stars in each of several main frames.
 
@@ -141,16 +157,13 @@ def frame_shapes(paths, scale=None, **keywords):
         size, unit = as_quantity("scale", scale, u.arcsec / u.pix, above=0, ndim=0).value, u.arcsec
     rows = []
     for path in paths:
-        image, header = tables.read_fits_image(path)
+        image, header = read_fits_image(path)
         if image.ndim != 2:
             raise tables.TableError(f"{path.name}: expected one picture, found shape {image.shape}")
-        try:
-            start = Time(header["DATE-OBS"], scale="utc")
-            exposure = float(header["EXPTIME"])
-        except (KeyError, ValueError, TypeError) as error:
-            raise tables.TableError(
-                f"{path.name}: expected DATE-OBS and EXPTIME in the header, found: {error}"
-            ) from error
+        start = _start_of(path, header)
+        exposure = positive_card(path, header, "EXPTIME", most=_LONGEST_EXPOSURE)
+        if exposure is None:
+            raise tables.TableError(f"{path.name}: expected EXPTIME in the header, found none")
         try:
             shapes = star_shapes(image, **keywords)
         except ValueError as error:

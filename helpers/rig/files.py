@@ -19,6 +19,7 @@ SAVED_RIG = "my_rig.toml"
 RIG_VARIABLE = "GUIDING_RIG_FILE"
 _NOT_YET = "from_demo"  # in the file: keys of the values that nobody gave yet
 _MOST_BYTES = 1_000_000
+_LONGEST_LINE = 10_000  # names of very many parts take the readers of TOML minutes
 
 
 def _as_text(value):
@@ -30,11 +31,18 @@ def _parsed(path, parse):
     if path.stat().st_size > _MOST_BYTES:
         raise RigError(f"{path.name}: expected a rig file, found {path.stat().st_size:,} bytes")
     try:
-        return parse(path.read_bytes().decode("utf-8-sig"))
+        text = path.read_bytes().decode("utf-8-sig")
+        if any(len(line) > _LONGEST_LINE for line in text.splitlines()):
+            raise RigError(
+                f"{path.name}: expected TOML in lines of at most {_LONGEST_LINE:,} characters, found a longer one"
+            )
+        return parse(text)
     except UnicodeDecodeError as error:
         raise RigError(f"{path.name}: expected TOML, found bytes that are no text ({error.reason})") from error
     except RecursionError:
         raise RigError(f"{path.name}: expected TOML, found tables nested too deep") from None
+    except RigError:
+        raise
     except ValueError as error:  # both readers' errors, and whole numbers of thousands of digits
         reason = " ".join(str(error).split())[:200]
         raise RigError(f"{path.name}: expected TOML, found: {reason}") from error

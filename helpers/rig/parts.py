@@ -98,10 +98,10 @@ class Telescope(_Section):
 
     section = "telescope"
     kind: str = _choice("kind of telescope", TELESCOPE_KINDS)
-    aperture: u.Quantity = _quantity("mm", "aperture (clear diameter)", above=0, maximum=20000)
-    focal_length: u.Quantity = _quantity("mm", "focal length", above=0, maximum=200000)
+    aperture: u.Quantity = _quantity("mm", "aperture (clear diameter)", minimum=5, maximum=20000)
+    focal_length: u.Quantity = _quantity("mm", "focal length", minimum=10, maximum=200000)
     central_obstruction: float = _number("central obstruction, share of the diameter", minimum=0, maximum=0.9)
-    transmission: float = _number("share of light that passes the optics", above=0, maximum=1)
+    transmission: float = _number("share of light that passes the optics", minimum=1e-4, maximum=1)
 
 
 @dataclass(frozen=True)
@@ -110,15 +110,15 @@ class Camera(_Section):
 
     section = "camera"
     name: str = _text("name")
-    pixel_size: u.Quantity = _quantity("um", "pixel size", above=0, maximum=100)
+    pixel_size: u.Quantity = _quantity("um", "pixel size", minimum=0.1, maximum=100)
     columns: int = _count("columns of pixels", minimum=1, maximum=100_000)
     rows: int = _count("rows of pixels", minimum=1, maximum=100_000)
     mosaic: bool = _flag("colour mosaic in front of the pixels")
     read_noise: u.Quantity = _quantity("electron", "read noise", minimum=0, maximum=1000)
-    peak_quantum_efficiency: float = _number("peak quantum efficiency, 0 to 1", above=0, maximum=1)
+    peak_quantum_efficiency: float = _number("peak quantum efficiency, 0 to 1", minimum=1e-4, maximum=1)
     quantum_efficiency_850: float = _number("quantum efficiency at 850 nm, 0 to 1", minimum=0, maximum=1)
     dark_current: u.Quantity = _quantity("electron / s", "dark current per pixel", minimum=0, maximum=10000)
-    full_well: u.Quantity = _quantity("electron", "full well", above=0, maximum=10_000_000)
+    full_well: u.Quantity = _quantity("electron", "full well", minimum=10, maximum=10_000_000)
     bit_depth: int = _count("bits per pixel", minimum=1, maximum=32)
     binning: int = _count("binning", minimum=1, maximum=16)
 
@@ -136,10 +136,10 @@ class GuideOptics(_Section):
 
     section = "guide_optics"
     kind: str = _choice("kind of guide optics", GUIDE_KINDS)
-    aperture: u.Quantity = _quantity("mm", "aperture", above=0, maximum=20000)
-    focal_length: u.Quantity = _quantity("mm", "focal length", above=0, maximum=200000)
+    aperture: u.Quantity = _quantity("mm", "aperture", minimum=5, maximum=20000)
+    focal_length: u.Quantity = _quantity("mm", "focal length", minimum=10, maximum=200000)
     central_obstruction: float = _number("central obstruction, share of the diameter", minimum=0, maximum=0.9)
-    transmission: float = _number("share of light that passes the optics", above=0, maximum=1)
+    transmission: float = _number("share of light that passes the optics", minimum=1e-4, maximum=1)
     mirror_size: u.Quantity = _quantity("mm", "pick-off mirror, side length", minimum=0, maximum=200)
     mirror_distance: u.Quantity = _quantity("mm", "pick-off mirror to guide sensor", minimum=0, maximum=2000)
     off_axis_distance: u.Quantity = _quantity("mm", "guide field centre from the main axis", minimum=0, maximum=500)
@@ -152,7 +152,7 @@ class Mount(_Section):
     """The mount and its faults."""
 
     section = "mount"
-    worm_period: u.Quantity = _quantity("s", "worm period", above=0, maximum=100000)
+    worm_period: u.Quantity = _quantity("s", "worm period", minimum=1, maximum=100000)
     periodic_error: u.Quantity = _quantity("arcsec", "periodic error, peak to peak", minimum=0, maximum=1000)
     polar_error: u.Quantity = _quantity("arcmin", "polar alignment error", minimum=0, maximum=600)
     backlash: u.Quantity = _quantity("arcsec", "backlash in declination", minimum=0, maximum=1000)
@@ -180,7 +180,7 @@ class Guiding(_Section):
 
     section = "guiding"
     exposure: u.Quantity = _quantity("s", "guide exposure", minimum=SHORTEST_EXPOSURE, maximum=600)
-    loop_gain: float = _number("loop gain: share of the measured error that is corrected", above=0, below=2)
+    loop_gain: float = _number("loop gain: share of the measured error that is corrected", minimum=1e-4, below=2)
     delay: int = _count("delay of a correction in whole exposures", minimum=0, maximum=1)
     dead_band: u.Quantity = _quantity("arcsec", "dead band: smaller errors are left alone", minimum=0, maximum=60)
     stars: int = _count("most stars used", minimum=1, maximum=1000)

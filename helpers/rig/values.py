@@ -4,6 +4,7 @@ import dataclasses
 import difflib
 
 from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, Rig, RigError, check_section
+from helpers.shared.checks import as_instance
 
 
 def _unknown(name, known):
@@ -17,7 +18,8 @@ def _completed(values):
     telescope = values.get("telescope", {})
     if optics.get("kind") == "pick-off":
         optics = {name: telescope[name] for name in FROM_TELESCOPE if name in telescope} | optics
-    optics = ZERO_FOR.get(optics.get("kind"), {}) | optics
+    kind = optics.get("kind")
+    optics = (ZERO_FOR[kind] if isinstance(kind, str) and kind in ZERO_FOR else {}) | optics
     return values | {"guide_optics": optics}
 
 
@@ -40,6 +42,8 @@ def rig_from_values(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
+    if not isinstance(values, dict):
+        raise RigError(f"values: expected a dict of sections, found {type(values).__name__} {values!r:.60}")
     problems, parts = [], {}
     for key in values:
         if key != "name" and key not in SECTIONS:
@@ -75,8 +79,7 @@ def rig_from_values(values, own=()):
 
 def rig_values(rig):
     """The rig as a plain mapping, the reverse of `rig_from_values`; a quantity stays a quantity."""
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     sections = {
         key: {item.name: getattr(getattr(rig, key), item.name) for item in dataclasses.fields(part)}
         for key, part in SECTIONS.items()
@@ -111,6 +114,8 @@ def from_flat(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
+    if not isinstance(values, dict):
+        raise RigError(f"values: expected a dict of keys and values, found {type(values).__name__} {values!r:.60}")
     nested = {}
     for key, value in values.items():
         section, _, name = str(key).rpartition(".")
@@ -145,6 +150,7 @@ def changed(rig, changes=None, **more):
     RigError
         An unknown key or a wrong value.
     """
+    as_instance("rig", rig, Rig)
     if changes is not None and not isinstance(changes, dict):
         raise TypeError(f"changes: expected a dict of keys and values, found {type(changes).__name__}")
     changes = dict(changes or {}) | {key.replace("__", "."): value for key, value in more.items()}
@@ -154,6 +160,6 @@ def changed(rig, changes=None, **more):
             if values[f"guide_optics.{name}"] == values[f"telescope.{name}"]:
                 del values[f"guide_optics.{name}"]
     kind = changes.get("guide_optics.kind", rig.guide_optics.kind)
-    if kind != rig.guide_optics.kind and kind in ZERO_FOR:
+    if isinstance(kind, str) and kind != rig.guide_optics.kind and kind in ZERO_FOR:
         values |= {f"guide_optics.{name}": zero for name, zero in ZERO_FOR[kind].items()}
     return from_flat(values | changes, rig.own | (set(changes) & set(KEYS)))

@@ -24,7 +24,6 @@ __all__ = [
     "column_names",
     "existing_file",
     "file_format",
-    "read_fits_image",
     "read_table",
     "refuse_outside_streams",
     "runs",
@@ -206,7 +205,7 @@ def _check_fits_sizes(name, content):
         place += -(-(end.end() - place) // 2880) * 2880
         try:
             dimensions = int(cards.get("NAXIS", 0))
-            axes = [int(cards.get(f"NAXIS{k}", 0)) for k in range(1, dimensions + 1)]
+            axes = [int(cards.get(f"NAXIS{k}", 0)) for k in range(1, min(dimensions, 999) + 1)]
             bits, extra, groups = (
                 abs(int(cards.get("BITPIX", 8))),
                 int(cards.get("PCOUNT", 0)),
@@ -480,45 +479,3 @@ def column_names(path, run=None):
     if _kind_of(path, content) == "CSV":
         return text_tables.runs(path.name, _decoded(path, content))[(run or 1) - 1].names
     return list(_read_any(path).colnames)
-
-
-def read_fits_image(path):
-    """Read the first picture of a FITS file.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    data : ndarray
-        Two or three dimensions (a cube: frames, rows, columns), as stored, scaling applied.
-    header : astropy.io.fits.Header
-
-    Raises
-    ------
-    FileNotFoundError, TableError
-        No FITS, cut short, without a picture, or of other dimensions.
-    """
-    from astropy.io import fits
-
-    path = existing_file(path)
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        try:
-            with fits.open(path, memmap=False) as file:
-                for part in file:
-                    if part.is_image and part.header.get("NAXIS", 0) > 0:
-                        data, header = part.data, part.header.copy()
-                        break
-                else:
-                    raise TableError(f"{path.name}: expected a picture, found none in the file")
-        except TableError:
-            raise
-        except Exception as error:  # one sentence, whatever astropy met in a damaged file
-            reason = " ".join(str(error).split())[:200]
-            raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
-    if data is None or data.ndim not in (2, 3) or data.size == 0:
-        found = "no pixels" if data is None or data.size == 0 else f"shape {data.shape}"
-        raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found {found}")
-    return data, header

@@ -11,6 +11,8 @@ import numpy as np
 
 MOST_ROWS, MOST_COLUMNS, MOST_CELLS = 2_000_000, 500, 8_000_000
 _LONGEST_LINE = 20_000
+# A comment; what a spreadsheet writes for a value that it could not compute also begins so, and is none.
+_COMMENT = re.compile(r"\s*#(?!REF!|N/A|VALUE!|DIV/0!|NAME\?|NUM!|NULL!)")
 _CHUNK = 50_000  # rows that are split at a time, so that not every cell is in memory as a text of its own
 _VALUE = re.compile(r"\s*[-+]?(?:\d[\d.,:eE+\-TZ ]*|\.\d+|nan|inf)\s*")  # a number, a date or a time of the day
 
@@ -166,7 +168,7 @@ def _is_head(lines, index, delimiter, place):
 def _numbered(text):
     """Lines with their places, without empty lines and comments."""
     lines = enumerate(text.split("\n"), 1)
-    return [(place, line) for place, line in lines if line.strip() and not line.lstrip().startswith("#")]
+    return [(place, line) for place, line in lines if line.strip() and not _COMMENT.match(line)]
 
 
 def _sections(name, text):
