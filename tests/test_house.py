@@ -115,6 +115,7 @@ READERS = {
     "shared.files",
     "shared.pictures",
     "guide_field.star_lists",
+    "multi_star.own_frames",
     "camera_check.files",
     "camera_check.verdict",
     "night_comparison.log",
