@@ -17,6 +17,7 @@ LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
 # Words of the header card IMAGETYP, or of the names of file and folder (common practice, no source).
 _KINDS = {"bias": ("bias", "offset", "zero"), "dark": ("dark",), "flat": ("flat",)}
 _ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
+_LONGEST_EXPOSURE = 1e5  # seconds
 _LONGEST_BIAS = 1.0  # seconds (common practice, no source)
 # Header cards that must not change within a check (common practice, no source).
 _SETTINGS = ("GAIN", "OFFSET", "XBINNING", "YBINNING", "READOUTM", "BAYERPAT")
@@ -361,8 +362,8 @@ def _exposure(path, header):
     for card in ("EXPTIME", "EXPOSURE"):
         value = _card(path, header, card)
         if value is not None:
-            if not _is_number(value) or value < 0:
-                raise TableError(f"{path.name}: expected {card} in seconds, found {value!r}")
+            if not _is_number(value) or not 0 <= value <= _LONGEST_EXPOSURE:
+                raise TableError(f"{path.name}: expected {card} in seconds, found {value!r:.40}")
             return float(value)
     return None
 

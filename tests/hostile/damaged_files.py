@@ -1124,7 +1124,7 @@ def _frame_files(rng):
         yield _case(_read_guide, "guide frames", word, "guide.fits", content, MUST_BE_REFUSED)
         yield _case(_read_main, "main frame", word, "main.fits", content, MUST_BE_REFUSED)
     yield from _frame_headers(rng)
-    cube = _picture(rng, (100, 44, 70), stars=2)
+    cube = _picture(rng, (100, 56, 110), stars=2)
     guide = {
         "guide.fits": _fits(cube, PIXSCALE=1.1, GAIN=1.0, EXPTIME=0.5),
         "guide.fits.gz": gzip.compress(_fits(cube, PIXSCALE=1.1, EXPTIME=0.5)),
@@ -1186,7 +1186,7 @@ def _frame_headers(rng):
             _with_card(main, "DATE-OBS", value),
             MUST_BE_REFUSED,
         )
-    guide = _fits(_picture(rng, (100, 44, 70), stars=2), PIXSCALE=1.1, GAIN=1.0, EXPTIME=0.5)
+    guide = _fits(_picture(rng, (100, 56, 110), stars=2), PIXSCALE=1.1, GAIN=1.0, EXPTIME=0.5)
     yield _case(_read_guide, "guide frames", "as it should be", "guide.fits", guide, UNKNOWN)
     for key in ("PIXSCALE", "GAIN", "EXPTIME"):
         for value in _ODD_NUMBERS:
@@ -1199,7 +1199,7 @@ def _frame_headers(rng):
                 MUST_BE_REFUSED,
             )
     for put, kind in ((np.nan, "f4"), (np.inf, "f4"), (1e30, "f4"), (0, "u2"), (65535, "u2")):
-        odd = _picture(rng, (100, 44, 70), stars=2).astype(kind)
+        odd = _picture(rng, (100, 56, 110), stars=2).astype(kind)
         odd[2, 10:30, 10:30] = put
         yield _case(
             _read_guide,
