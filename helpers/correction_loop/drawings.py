@@ -12,23 +12,23 @@ from helpers.correction_loop import band as bands
 from helpers.correction_loop import log_check
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
+from helpers.error_budget import terms
 from helpers.starlight.view import view
 
 EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
 EXPOSURE_TEXTS = {f"{exposure.value:g} s": exposure for exposure in EXPOSURES}
-USABLE = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
 _STEP = 0.5 * u.s
 _QUICK = 0.5 * u.s  # exposures of the opening picture
 
 
 def stars_in_use(rig):
-    """The stars that the sky holds there on the average and whose centres are known to 0.1 arcsec; else the best."""
+    """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
     stars = guide_field.middling_stars(rig)
     signal = view(rig, light_share=1).signal(stars.magnitudes)
-    error = np.where(signal.saturated, np.inf, signal.centroid_error.to_value(u.arcsec))
-    order = np.argsort(error, kind="stable")[: rig.guiding.stars]
-    good = order[error[order] <= USABLE.value]
-    return stars[good if good.size else order[:1]]
+    errors = signal.centroid_error.to_value(u.arcsec)
+    weights, _ = terms.choose_stars(errors, signal.saturated, rig.guiding.stars)
+    used = np.flatnonzero(weights)
+    return stars[used[np.argsort(errors[used], kind="stable")]]
 
 
 @lru_cache(maxsize=6)
@@ -180,13 +180,20 @@ def knock(rig):
     figures.label(axes, "number of the picture [-]", "where the mount points [arcsec]")
 
     def update(gain, delay):
-        loop = correction_loop.simulate_loop(push, false, gain, delay)
+        limit = correction_loop.stability_limit(delay)
+        shown = min(gain, 0.99 * limit)
+        loop = correction_loop.simulate_loop(push, false, shown, delay)
         dots.set_ydata(loop.pointing[:, 0].value)
         quiet = np.abs(loop.pointing[10:, 0].value) < 0.5
         last = np.flatnonzero(~quiet)
         after = int(last[-1]) + 1 if last.size else 0
-        settled = f"after {after} more it stays below 0.5" if after < len(quiet) else "it does not settle"
-        return f"Gain {gain:.2f}: the knock comes at picture 10, and {settled} arcsec."
+        settled = f"after {after} more it stays below 0.5 arcsec" if after < len(quiet) else "it does not settle"
+        if gain > shown:
+            return (
+                f"Gain {gain:.2f}: each correction is larger than the error it answers, and the mount swings ever "
+                f"wider. The limit is {limit:g}; drawn is {shown:.2f}."
+            )
+        return f"Gain {gain:.2f}: the knock comes at picture 10, and {settled}."
 
     alt = "The mount is knocked aside by 3 arcsec; corrections bring it back, slowly, at once, or swinging to and fro."
     return Drawing(figure, (dots,), update, alt)

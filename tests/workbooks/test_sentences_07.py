@@ -62,7 +62,8 @@ def test_the_pointing_alone_widens_as_workbook_01_says():
 
 
 def test_the_strip_and_this_workbook_tell_the_same_loop(rig):
-    """Foretold from spectra and simulated once: alike within a fifth, and the words name both."""
+    """Foretold from spectra and simulated once: alike within a fifth, with as many stars, and the words name both."""
+    assert len(drawings.stars_in_use(rig)) == ledgers.ledger(rig).stars
     foretold = ledgers.ledger(rig).pointing_rms.value
     _, loop, _ = questions._own_loop(rig)
     simulated = np.hypot(*loop.pointing_rms.value)
@@ -121,7 +122,7 @@ def test_a_quarter_of_the_knock_is_left():
     guess = questions.half_a_knock(CLUB)
     assert guess.right == "a quarter" and f"{place[2] / 3:.0%} of it" in guess.answer
     update = drawings.knock(CLUB).update
-    assert "does not settle" in update(1.9, 1) and "stays below" in update(1.0, 0)
+    assert "swings ever wider" in update(1.9, 1) and "limit is 1" in update(1.0, 1) and "stays below" in update(1.0, 0)
 
 
 def test_waves_that_pass_the_loop(rig):
