@@ -301,7 +301,7 @@ def test_a_rig_that_no_room_can_use_is_refused(changes, words, tmp_path):
         ("mount = 5", "mount: expected a table"),
         ("[[mount]]\nx = 1", "mount: expected a table"),
         ("x = " + "[" * 5000 + "]" * 5000, "nested too deep|expected TOML"),
-        ("guiding = " + "9" * 5000, "expected TOML, found"),
+        ("guiding = " + "9" * 5000, "expected TOML, found|expected a table"),  # tomlkit 0.12 reads it as a number
         ("from_demo = 3", "expected a list of keys|missing"),
         ("name = 'a'\nname = 'b'", "expected TOML"),
         ("\udcff", "expected TOML"),
