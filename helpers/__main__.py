@@ -1,4 +1,4 @@
-"""The command line: `python3 -m helpers lab | pages | test | report | refresh`, from the folder that holds README.md.
+"""The command line: `python3 -m helpers lab | show | pages | test | report | refresh`, from the folder that holds README.md.
 
 Standard library only: the first command makes the environment, and what needs more runs inside that.
 """
@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from helpers.command import environment, lab, pages_folder, processes, run_tests
+from helpers.command import environment, lab, pages_folder, processes, run_tests, show
 from helpers.command.environment import ROOT, SetupError
 
 WORKBOOKS = ROOT / "workbooks"
@@ -21,7 +21,9 @@ def _parser():
         description="Workbooks on keeping a telescope on target. The first command sets up what is needed in the "
         "folder .venv (a minute or two, network needed once); later ones start at once.",
     )
-    commands = parser.add_subparsers(dest="command", required=True, metavar="lab | pages | test | report | refresh")
+    commands = parser.add_subparsers(
+        dest="command", required=True, metavar="lab | show | pages | test | report | refresh"
+    )
 
     def add(name, run, summary, details):
         command = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}. {details}")
@@ -35,6 +37,18 @@ def _parser():
         "--no-browser", action="store_true", help="print the address only, for machines without a browser"
     )
     open_lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
+    shown = add(
+        "show",
+        show.run,
+        "show the workbooks as live pages",
+        "No code and no menus: sliders, guesses, exercises and forms, for you or, with --share, for everybody in your "
+        "network. Stop it with Ctrl+C.",
+    )
+    shown.add_argument("--share", action="store_true", help="let others in this network open them, with their own rigs")
+    shown.add_argument("--port", type=_port, default=8899, help="port to listen on (8899 if not given)")
+    shown.add_argument("--no-browser", action="store_true", help="print the address only")
+    shown.add_argument("--visitors", type=_count, default=12, help="most visitors at once (12 if not given)")
+    shown.add_argument("--folder", type=Path, default=show.FOLDER, help="where visitors' rigs are kept (.show)")
     pages = add(
         "pages",
         run_pages,
@@ -85,6 +99,12 @@ def _parser():
 def _port(text):
     if not text.isdecimal() or not 1 <= int(text) <= 65535:
         raise argparse.ArgumentTypeError(f"expected a whole number from 1 to 65535, found {text!r:.40}")
+    return int(text)
+
+
+def _count(text):
+    if not text.isdecimal() or not 1 <= int(text) <= 1000:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 1 to 1000, found {text!r:.40}")
     return int(text)
 
 

@@ -3,6 +3,7 @@
 import fnmatch
 import html
 import math
+import os
 import tempfile
 from pathlib import Path
 
@@ -11,7 +12,9 @@ import ipywidgets as widgets
 from helpers.classroom import figures
 
 _WRONG = "#8a3b00"
-_FULL = widgets.Layout(width="100%", max_width="620px")
+# Set where readers work with another one's computer: they send files of at most so many megabytes, and see no folders.
+LIMIT_VARIABLE = "GUIDING_UPLOAD_LIMIT"
+_FULL = {"width": "100%", "max_width": "620px"}
 _STYLE = """<style>
 .classroom-form .widget-inline-hbox { flex-flow: row wrap; height: auto; }
 .classroom-form .widget-inline-hbox > .widget-label:first-child {
@@ -273,13 +276,16 @@ def upload(label, read, accept="", multiple=False, limit=8, button="Read"):
         Endings, such as ".csv,.txt"; empty for all.
     multiple : bool
     limit : float
-        Most megabytes of all files together.
+        Most megabytes of all files together; less where GUIDING_UPLOAD_LIMIT says so.
     button : str
 
     Returns
     -------
     FilePicker
     """
+    allowed = os.environ.get(LIMIT_VARIABLE)
+    limit = limit if allowed is None else min(limit, float(allowed))
+    otherwise = "choose it from a folder instead" if allowed is None else "send fewer or smaller files"
     field = widgets.FileUpload(accept=accept, multiple=multiple, description="Pick a file", layout=_FULL)
     folder = tempfile.TemporaryDirectory(prefix="upload_")
 
@@ -288,7 +294,7 @@ def upload(label, read, accept="", multiple=False, limit=8, button="Read"):
             raise ValueError("Pick a file first.")
         size = sum(sent["size"] for sent in field.value) / 1e6
         if size > limit:
-            raise ValueError(f"expected at most {limit:g} MB, found {size:.1f} MB; choose it from a folder instead")
+            raise ValueError(f"expected at most {limit:g} MB, found {size:.1f} MB; {otherwise}")
         # The name of a file is its sender's: only the last part of it is taken, so that nothing is written elsewhere.
         paths = [Path(folder.name) / (Path(sent["name"].replace("\\", "/")).name or "file") for sent in field.value]
         for path, sent in zip(paths, field.value, strict=True):
@@ -298,8 +304,20 @@ def upload(label, read, accept="", multiple=False, limit=8, button="Read"):
     return FilePicker([field], files, read, button, label)
 
 
-def choose_file(label, read, patterns=("*",), start=".", multiple=False, button="Read"):
+class OnlyHere:
+    """Stands where a list of files can't be shown to readers of another one's computer."""
+
+    def __init__(self, label):
+        self.text = f"{label}: only where the workbooks run on your own computer; here, send files below."
+
+    def _ipython_display_(self):
+        figures.show_piece("form", f"<p>{html.escape(self.text)}</p>", self.text)
+
+
+def choose_file(label, read, patterns=("*",), start=".", multiple=False, button="Read", sent=True):
     """A list of the files in a folder, to pick from; make it the last expression of a cell.
+
+    Where GUIDING_UPLOAD_LIMIT is set, readers see no folders: a field to send files takes its place.
 
     Parameters
     ----------
@@ -313,11 +331,16 @@ def choose_file(label, read, patterns=("*",), start=".", multiple=False, button=
         Folder to begin in: the reader's own, where the workbooks lie, unless given.
     multiple : bool
     button : str
+    sent : bool
+        Whether sent files serve as well; if not, a sentence says that this is for one's own computer.
 
     Returns
     -------
-    FilePicker
+    FilePicker or OnlyHere
     """
+    if LIMIT_VARIABLE in os.environ:
+        accept = ",".join(pattern.removeprefix("*") for pattern in patterns if pattern != "*")
+        return upload(label, read, accept, multiple, float("inf"), button) if sent else OnlyHere(label)
     folders = widgets.Dropdown(description="Folder", style={"description_width": "initial"}, layout=_FULL)
     kind = widgets.SelectMultiple if multiple else widgets.Select
     listed = kind(description="Files", rows=6, style={"description_width": "initial"}, layout=_FULL)

@@ -1,7 +1,7 @@
 """A rig: telescope, cameras, guide optics, mount, site and settings, checked, and kept in a small TOML file."""
 
 from helpers.rig.demo import demo_rig
-from helpers.rig.files import RIG_VARIABLE, SAVED_RIG, load_rig, save_rig, working_rig
+from helpers.rig.files import OWN_VARIABLE, RIG_VARIABLE, SAVED_RIG, load_rig, own_rig_file, save_rig, working_rig
 from helpers.rig.finding import guide_field_place, worm_period
 from helpers.rig.form import form_fields, rig_from_form, usual_optics
 from helpers.rig.parts import (
@@ -27,6 +27,7 @@ from helpers.rig.values import changed, flat, from_flat, rig_from_values, rig_va
 __all__ = [
     "FILTERS",
     "GUIDE_KINDS",
+    "OWN_VARIABLE",
     "RIG_VARIABLE",
     "SAVED_RIG",
     "SECTIONS",
@@ -50,6 +51,7 @@ __all__ = [
     "from_flat",
     "guide_field_place",
     "load_rig",
+    "own_rig_file",
     "rig_from_form",
     "rig_from_values",
     "rig_values",

@@ -17,6 +17,7 @@ from helpers.shared.files import existing_file
 
 SAVED_RIG = "my_rig.toml"
 RIG_VARIABLE = "GUIDING_RIG_FILE"
+OWN_VARIABLE = "GUIDING_OWN_RIG"
 _NOT_YET = "from_demo"  # in the file: keys of the values that nobody gave yet
 _MOST_BYTES = 1_000_000
 _LONGEST_LINE = 10_000  # names of very many parts take the readers of TOML minutes
@@ -158,8 +159,18 @@ def _replace(path, text):
         raise
 
 
+def own_rig_file():
+    """Where the reader's own rig is kept: `my_rig.toml` in this folder, unless GUIDING_OWN_RIG names another file.
+
+    Returns
+    -------
+    Path
+    """
+    return Path(os.environ.get(OWN_VARIABLE, SAVED_RIG))
+
+
 def working_rig():
-    """The rig the workbooks work with: the reader's own if one was saved in this folder, else the demo club rig.
+    """The rig the workbooks work with: the reader's own if one was saved, else the demo club rig.
 
     The environment variable GUIDING_RIG_FILE names another file, or "demo" for the demo rig whatever was saved.
 
@@ -167,7 +178,7 @@ def working_rig():
     -------
     Rig
     """
-    chosen = os.environ.get(RIG_VARIABLE, SAVED_RIG)
-    if chosen == "demo" or (chosen == SAVED_RIG and not Path(chosen).exists()):
-        return demo_rig()
-    return load_rig(chosen)
+    chosen, own = os.environ.get(RIG_VARIABLE, SAVED_RIG), own_rig_file()
+    if chosen == SAVED_RIG:
+        return load_rig(own) if own.exists() else demo_rig()
+    return demo_rig() if chosen == "demo" else load_rig(chosen)

@@ -301,9 +301,9 @@ def rig_form(rig):
         if answers.pop("confirmed") == _WITH_MEANING:
             own |= set(FIRST)
         mine = rigs.rig_from_form(answers, own)
-        rigs.save_rig(mine, rigs.SAVED_RIG)
+        rigs.save_rig(mine, rigs.own_rig_file())
         number, meaning, action = card(mine)
-        return f"Saved as {rigs.SAVED_RIG}. {rigs.describe(mine)}.\n{number} {meaning}\n{action}"
+        return f"Saved as {rigs.own_rig_file().name}. {rigs.describe(mine)}.\n{number} {meaning}\n{action}"
 
     fields = _fields(rig)
     next(field for field in fields if field["key"] == "guide_optics.kind")["check"] = kind_chosen

@@ -22,13 +22,13 @@ def _formula(text, display):
 class _Words(mistune.HTMLRenderer):
     """HTML in the text is taken as it is: ours, or text of others that `figures.say` has escaped already."""
 
-    def __init__(self, rooms):
+    def __init__(self, rooms, address):
         super().__init__(escape=False)
-        self._rooms = rooms
+        self._rooms, self._address = rooms, address
 
     def codespan(self, text):
         shown = super().codespan(text)
-        return f'<a href="{address_of(text)}">{shown}</a>' if text in self._rooms else shown
+        return f'<a href="{self._address(text)}">{shown}</a>' if text in self._rooms else shown
 
     def table(self, text):
         return f'<div class="wide"><table>\n{text}</table></div>\n'
@@ -40,7 +40,7 @@ class _Words(mistune.HTMLRenderer):
         return f'<div class="wide formula">{_formula(text, "block")}</div>\n'
 
 
-def markdown_to_html(text, rooms=()):
+def markdown_to_html(text, rooms=(), address=address_of):
     """HTML of the workbooks' Markdown with tables and formulas.
 
     Parameters
@@ -49,12 +49,14 @@ def markdown_to_html(text, rooms=()):
         Safe Markdown: of ours, or made by `helpers.classroom.text`.
     rooms : collection of str
         Names of the workbooks that have a page; where one is named it becomes a link.
+    address : function
+        Of such a name: where its page is.
 
     Returns
     -------
     str
     """
-    return mistune.create_markdown(renderer=_Words(rooms), plugins=["table", "math"])(text).strip()
+    return mistune.create_markdown(renderer=_Words(rooms, address), plugins=["table", "math"])(text).strip()
 
 
 def links_to_pages(page):
