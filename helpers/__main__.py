@@ -1,4 +1,4 @@
-"""The command line: `python3 -m helpers lab | show | pages | test | report | refresh`, from the folder that holds README.md.
+"""The command line: `python3 -m helpers lab | show | pages | test | report | refresh`, from the folder of README.md.
 
 Standard library only: the first command makes the environment, and what needs more runs inside that.
 """
