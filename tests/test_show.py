@@ -13,13 +13,13 @@ import pytest
 import websocket
 from hypothesis import given
 from hypothesis import strategies as st
-from live_client import Server, Visitor, request
 
 from helpers import rig as rigs
 from helpers.__main__ import _parser
 from helpers.classroom import forms
 from helpers.command import show
 from helpers.command.live import assets, kernels, messages, rooms, visitors, words
+from tests.live_client import Server, Visitor, request
 
 ROOM = "11_planetary"
 SOME_DAY = datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC)
