@@ -106,7 +106,8 @@ def test_memory_does_not_grow_with_the_number_of_frames(tmp_path):
         camera_check.measure_camera(files.bias[:count])
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] < 1.1 * peaks[0]
+    # headers wait for the garbage collector, up to 15 per cent; thirty frames that are held would treble the peak
+    assert peaks[1] < 1.3 * peaks[0]
     assert peaks[1] < 40 * np.prod(shape) * 2  # all frames at once would take this alone
 
 
