@@ -24,7 +24,8 @@ _QUICK = 0.5 * u.s  # exposures of the opening picture
 def stars_in_use(rig):
     """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
     stars = guide_field.middling_stars(rig)
-    signal = view(rig, light_share=1).signal(stars.magnitudes)
+    airmass = guide_field.meridian_passage(stars.target, rig.site.latitude).airmass
+    signal = view(rig, airmass=airmass, light_share=1).signal(stars.magnitudes)
     errors = signal.centroid_error.to_value(u.arcsec)
     weights, _ = terms.choose_stars(errors, signal.saturated, rig.guiding.stars)
     used = np.flatnonzero(weights)
