@@ -5,21 +5,27 @@ import http.client
 import json
 import os
 import re
+import signal
+import subprocess
+import sys
 import threading
 import time
 
+import astropy.units as u
 import psutil
 import pytest
 import websocket
+from astropy.coordinates import SkyCoord
 from hypothesis import given
 from hypothesis import strategies as st
 
+from helpers import guide_field
 from helpers import rig as rigs
 from helpers.__main__ import _parser
 from helpers.classroom import forms
 from helpers.command import show
 from helpers.command.live import assets, kernels, messages, rooms, visitors, words
-from tests.live_client import Server, Visitor, request
+from tests.live_client import Server, Visitor, free_port, request
 
 ROOM = "11_planetary"
 SOME_DAY = datetime.datetime(2026, 1, 1, tzinfo=datetime.UTC)
@@ -237,6 +243,14 @@ def test_files_are_sent_not_chosen_where_others_work(tmp_path, monkeypatch):
     ]
     picker.read()
     assert "at most 1 MB" in picker.message
+
+
+def test_visitors_make_this_computer_ask_no_address(monkeypatch):
+    for name, value in kernels.environment().items():
+        if name.startswith("GUIDING_"):
+            monkeypatch.setenv(name, value)
+    with pytest.raises(ValueError, match="send a file instead"):
+        guide_field.cone_search("http://127.0.0.1:1/", SkyCoord(0, 0, unit="deg"), 1 * u.deg)
 
 
 def test_options_of_the_command():
@@ -529,5 +543,27 @@ def test_a_polite_end_leaves_nothing_behind(tmp_path):
     finally:
         server.stop()
     assert server.process.returncode == 0
+    _, alive = psutil.wait_procs(started, timeout=20)
+    assert not alive
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows sends no such signal to one process alone")
+def test_ctrl_c_ends_the_command_with_one_sentence(tmp_path):
+    ready = "import sys; from helpers.command import environment; environment.prepare = lambda kind: sys.executable; "
+    start = "from helpers.__main__ import main; sys.exit(main(sys.argv[1:]))"
+    command = [sys.executable, "-c", ready + start, "show", "--no-browser", "--folder", str(tmp_path)]
+    command += ["--port", str(free_port())]
+    with subprocess.Popen(command, cwd=show.ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as shown:
+        said = []
+        for line in shown.stdout:
+            said.append(line)
+            if "stop with Ctrl+C" in line:
+                break
+        started = psutil.Process(shown.pid).children(recursive=True)
+        shown.send_signal(signal.SIGINT)
+        said.append(shown.stdout.read())
+    assert shown.returncode == 0, "".join(said)
+    assert said[-1].strip() == "The workbooks are no longer shown."
+    assert "/?token=" in "".join(said)
     _, alive = psutil.wait_procs(started, timeout=20)
     assert not alive

@@ -1,6 +1,7 @@
 """Star lists of the reader: from a file, or from a catalogue service when the reader asks for it."""
 
 import io
+import os
 import queue
 import threading
 import time
@@ -22,6 +23,8 @@ _DEC_NAMES = ("dec", "dej2000", "de_icrs", "_dej2000", "dec_deg", "declination")
 _MAGNITUDE_NAMES = ("magnitude", "phot_g_mean_mag", "gmag", "g_mag", "mag", "vmag")
 _MOST_BYTES = 64_000_000
 _MOST_COLUMNS = 2000
+# Set where readers work with another one's computer: they could make it ask any address in its network.
+OFFLINE_VARIABLE = "GUIDING_OFFLINE"
 _SAME_PLACE_ARCSEC = 0.1
 _BRIGHTEST, _FAINTEST = -5.0, 40.0  # no star of the night sky lies beyond; numbers that do mark a missing magnitude
 
@@ -324,7 +327,8 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
     TimeoutError
         No complete answer in time.
     StarListError
-        No VOTable, an error reported by the service, no stars, too many stars, no such columns.
+        No VOTable, an error reported by the service, no stars, too many stars, no such columns; or GUIDING_OFFLINE is
+        set.
 
     References
     ----------
@@ -334,6 +338,10 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
     from astropy.io.votable import parse
     from pyvo.dal import DALQueryError, SCSQuery, SCSResults
 
+    if os.environ.get(OFFLINE_VARIABLE):
+        raise StarListError(
+            "catalogues are asked only where the workbooks run on your own computer; send a file instead"
+        )
     if not isinstance(address, str) or not address.startswith(("http://", "https://")):
         raise StarListError(f"address: expected one such as https://..., found {address!r}")
     if not isinstance(centre, SkyCoord) or not centre.isscalar:

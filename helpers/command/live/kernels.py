@@ -30,7 +30,7 @@ class Full(Exception):
 
 
 def environment():
-    """Variables of the kernels: one thread each, no windows, files by upload only."""
+    """Variables of the kernels: one thread each, no windows, files by upload only, nothing fetched from a network."""
     inherited = {name: value for name, value in os.environ.items() if not name.startswith("GUIDING_")}
     return inherited | {
         "PYTHONPATH": str(ROOT),
@@ -38,6 +38,7 @@ def environment():
         "OPENBLAS_NUM_THREADS": "1",
         "OMP_NUM_THREADS": "1",
         "GUIDING_UPLOAD_LIMIT": str(UPLOAD_MB),
+        "GUIDING_OFFLINE": "1",
     }
 
 
