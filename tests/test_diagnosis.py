@@ -6,7 +6,7 @@ import pytest
 
 from helpers import error_budget as budgets
 from helpers import rig as rigs
-from helpers.error_budget import diagnosis, nights
+from helpers.error_budget import cases, diagnosis, fitting, nights
 from helpers.error_budget.log_model import READ_NOISES, LogModel
 
 A, B = (0.7 * u.arcsec, 0.03 * u.arcsec), (0.45 * u.arcsec, 0.02 * u.arcsec)
@@ -92,36 +92,101 @@ def test_logs_that_hardly_fit_are_said_to():
         "brightest_b": 11.0,
     }
     found = budgets.diagnose((0.9 * u.arcsec, 0.02 * u.arcsec), (0.35 * u.arcsec, 0.01 * u.arcsec), known, draws=2000)
-    assert found.effective_draws < 30 and found.sentence.startswith("Hardly any")
+    assert found.fits < 1e-6 and found.sentence.startswith("Hardly any")
     with pytest.raises(ValueError, match="measured_a"):
         budgets.diagnose((50 * u.arcsec, 0.05 * u.arcsec), (0.3 * u.arcsec, 0.01 * u.arcsec), known, draws=2000)
 
 
-def reliability(nights_number, draws):
+def test_chances_are_those_of_plain_draws():
+    """Second route, from the definition: cases as they are likely beforehand, counted by how well they fit."""
+    measured, draws = ((0.45, 0.03), (0.40, 0.03)), 60_000
+    case, priors, rng = cases.case_of(None), budgets.Priors(), np.random.default_rng(8)
+    drawn = cases.draw_common(case, rng, draws)
+    for side in "ab":
+        own = cases.draw_log(case, priors, side, drawn["field"], rng)
+        drawn |= {f"{name}_{side}": value for name, value in own.items()}
+    drawn["seeing_a"], drawn["seeing_b"] = cases.draw_seeing(case, priors, rng, draws)
+    likelihood = np.ones(draws)
+    for side, (rms, error) in zip("ab", measured, strict=True):
+        off = np.log(np.sqrt(fitting.variance(case, drawn, side)) / rms)
+        likelihood *= np.exp(-0.5 * off**2 / ((error / rms) ** 2 + budgets.MODEL_ERROR**2))
+    there = likelihood > 1e-6
+    drawn, weight = {name: value[there] for name, value in drawn.items()}, likelihood[there] / likelihood.sum()
+    cause = diagnosis._largest(diagnosis._shares(case, drawn, 0.05), 0.05)
+    found = diagnosis._diagnose(case, priors, measured, np.random.default_rng(9), 20_000)
+    # 5 standard errors of both: beyond them in fewer than 1 of 100,000 cases, all causes together
+    assert found.fits == pytest.approx(likelihood.mean(), abs=5 * likelihood.std() / np.sqrt(draws), rel=0.1)
+    for k, name in enumerate(budgets.CAUSES):
+        plain = weight[cause == k].sum()
+        error = np.sqrt(np.sum((weight * ((cause == k) - plain)) ** 2))
+        other = np.sqrt(found.probabilities[name] * (1 - found.probabilities[name]) / found.effective_draws)
+        assert found.probabilities[name] == pytest.approx(plain, abs=5 * np.hypot(error, other) + 0.002)
+
+
+@pytest.mark.parametrize("measured", [(A, B), ((0.4 * u.arcsec, 0.02 * u.arcsec), (0.41 * u.arcsec, 0.02 * u.arcsec))])
+def test_another_seed_tells_the_same(measured):
+    found = [budgets.diagnose(*measured, rng=np.random.default_rng(seed)) for seed in range(4)]
+    stated = np.array([list(one.probabilities.values()) for one in found])
+    # of 4 values with a spread of 0.016 the estimated spread passes 0.04 in fewer than 1 of 100,000 cases
+    assert stated.std(axis=0, ddof=1).max() < 0.04
+    assert min(one.effective_draws for one in found) > 400
+    assert len({one.decides_most for one in found}) == 1
+    bits = np.array([one.information[one.decides_most] for one in found])
+    assert bits.std(ddof=1) < 0.3 * bits.mean()
+
+
+def test_turns_take_the_sky_out():
+    night = (0.42 * u.arcsec, 0.005 * u.arcsec), (0.38 * u.arcsec, 0.005 * u.arcsec)
+    one, many = (
+        budgets.diagnose(*night, {"turns_a": turns, "turns_b": turns}, draws=4000).probabilities for turns in (1, 5)
+    )
+    assert many["seeing between the runs"] < 0.5 * one["seeing between the runs"]
+
+
+def test_what_a_seeing_law_says_is_what_is_drawn():
+    """Second route: both seeings drawn as they are likely beforehand, and weighted by what was measured."""
+    case, priors = cases.case_of({"seeing_b": 3 * u.arcsec, "turns_a": 2, "turns_b": 2}), budgets.Priors()
+    rng, draws = np.random.default_rng(3), 200_000
+    first = priors.seeing * rng.standard_normal(draws)
+    second = first + priors.drift / 2 * rng.standard_normal(draws)
+    weight = np.exp(-0.5 * ((second - np.log(3 / 2.5)) / cases.KNOWN_SEEING) ** 2)
+    found = np.log(cases.draw_seeing(case, priors, rng, draws))
+    for plain, drawn in zip((first, second), found, strict=True):
+        mean = np.average(plain, weights=weight)
+        assert drawn.mean() == pytest.approx(mean, abs=0.003)
+        assert drawn.std() == pytest.approx(np.sqrt(np.average((plain - mean) ** 2, weights=weight)), rel=0.03)
+
+
+def reliability(nights_number, draws, known=None):
     """Mean stated chance, share that came true, and its standard error, in groups of stated chances."""
-    case, priors, rng = diagnosis._case(None), budgets.Priors(), np.random.default_rng(5)
+    case, priors, rng = cases.case_of(known), budgets.Priors(), np.random.default_rng(5)
     measured, causes = diagnosis._invent(case, priors, rng, nights_number, 0.04)
     stated = np.array(
         [list(diagnosis._diagnose(case, priors, pair, rng, draws).probabilities.values()) for pair in measured]
     )
     true = np.array([[name == cause for name in budgets.CAUSES] for cause in causes])
-    for low, high in ((0, 0.05), (0.05, 0.15), (0.15, 0.3), (0.3, 0.5), (0.5, 0.75), (0.75, 1.01)):
+    for low, high in ((0, 0.05), (0.05, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 1.01)):
         here = (stated >= low) & (stated < high)
         if here.sum() >= 10:
             chances = stated[here]
             yield chances.mean(), true[here].mean(), np.sqrt(np.sum(chances * (1 - chances))) / here.sum()
 
 
+# Of stated chances that are right a group is off by 5 points, or by 4.5 standard errors of what comes true if that is
+# more, in fewer than 1 of 100,000 cases.
+
+
 def test_stated_chances_come_true():
     for stated, found, error in reliability(30, 1500):
-        # 5 standard errors and the 5 points that are promised: beyond them in fewer than 1 of a million cases
-        assert abs(stated - found) < 0.05 + 5 * error
+        assert abs(stated - found) < max(0.05, 4.5 * error)
 
 
 @pytest.mark.slow
-def test_stated_chances_come_true_within_five_points():
-    for stated, found, error in reliability(300, 4000):
-        assert abs(stated - found) < 0.05 + 2.5 * error
+@pytest.mark.parametrize("known", [None, {"stars_a": 4, "stars_b": 10, "turns_a": 2, "turns_b": 2}])
+def test_stated_chances_come_true_within_five_points(known):
+    for stated, found, error in reliability(300, 4000, known):
+        print(f"stated {stated:.3f}, came true {found:.3f}, standard error {error:.3f}")
+        assert abs(stated - found) < max(0.05, 4.5 * error)
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from helpers import error_budget as budgets
 from helpers import rig as rigs
 from helpers import seeing
+from helpers.camera_check import costs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
 from helpers.error_budget import drawings, guided_air, nights
@@ -582,14 +583,15 @@ def test_a_fault_costs_what_its_noise_costs():
     assert np.all(fainter > [13.0, 14.0])
 
 
-def test_the_band_of_settings_holds_the_best():
-    exposures, gains = budgets.settings_band(CLUB)
-    narrow_exposures, narrow_gains = budgets.settings_band(CLUB, 0.001)
-    assert exposures[0] <= narrow_exposures[0] <= narrow_exposures[1] <= exposures[1]
-    assert gains[0] <= narrow_gains[0] <= narrow_gains[1] <= gains[1]
-    for wrong in (0.0, -1, 2, "a"):
-        with pytest.raises((TypeError, ValueError), match="within"):
-            budgets.settings_band(CLUB, wrong)
+@pytest.mark.parametrize("binning", [1, 2])
+def test_stripes_cost_the_same_here_and_in_the_check_of_a_camera(binning):
+    rig = rigs.changed(CLUB, {"guide_camera.binning": binning})
+    star, stripes = 14.0, 5 * u.electron
+    noise = costs.CameraNoise(rig.guide_camera.read_noise, columns=stripes)
+    checked, _ = costs.star_errors(rig, [star], noise)
+    width = guide_star_fwhm(rig, 1)
+    here = faulty_errors(rig, [star], Fault(stripes=stripes.value), 1, width)[0]
+    assert here == pytest.approx(np.sqrt(np.mean(checked.value**2)), rel=1e-6)
 
 
 @pytest.mark.parametrize(

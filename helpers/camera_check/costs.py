@@ -65,6 +65,27 @@ class CameraNoise:
             object.__setattr__(self, name, value)
 
 
+def with_stripes(setting, camera, stripes):
+    """A view in which noise that whole columns (or rows) share stands as background that costs as much.
+
+    Parameters
+    ----------
+    setting : View
+        Of the camera without stripes.
+    camera : GuideCamera
+    stripes : Quantity [electron]
+        Noise that all pixels of a column share; it counts across the columns only.
+
+    Returns
+    -------
+    View
+    """
+    weight = shared_noise_weight(setting.fwhm, setting.pixel_scale / camera.binning)
+    # binning adds up pixels after each was read
+    added = camera.binning**2 * weight * stripes.to_value(u.electron) ** 2
+    return replace(setting, background=setting.background + added * u.electron / u.pix)
+
+
 def star_errors(rig, magnitudes, noise=None, exposure=None):
     """Centroid error along both axes of the mean of the guide stars, for a camera with this noise.
 
@@ -98,13 +119,11 @@ def star_errors(rig, magnitudes, noise=None, exposure=None):
     exposure = rig.guiding.exposure if exposure is None else exposure
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     setting = view(rig, exposure, light_share=1)
-    cells = rig.guide_camera.binning**2  # binning adds up pixels after each was read
-    weight = shared_noise_weight(setting.fwhm, setting.pixel_scale / rig.guide_camera.binning)
+    added = rig.guide_camera.binning**2 * (noise.pixels.value**2 - setting.gain_setting.read_noise.value**2)
+    like_it = replace(setting, background=setting.background + added * u.electron / u.pix)
     errors, found = [], True
     for shared in (noise.columns, noise.rows):
-        added = noise.pixels.value**2 + weight * shared.value**2 - setting.gain_setting.read_noise.value**2
-        like_it = replace(setting, background=setting.background + cells * added * u.electron / u.pix)
-        signal = like_it.signal(magnitudes)
+        signal = with_stripes(like_it, rig.guide_camera, shared).signal(magnitudes)
         weights = snr_weights(signal.centroid_error)
         errors.append(np.sqrt(np.sum((weights * signal.centroid_error) ** 2)))
         found &= bool(signal.measurable.any())

@@ -5,56 +5,15 @@ from functools import lru_cache
 import astropy.units as u
 import numpy as np
 
-from helpers import correction_loop, guide_field
+from helpers import correction_loop
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
-from helpers.correction_loop import band as bands
 from helpers.correction_loop import log_check
 from helpers.correction_loop import night as nights
-from helpers.correction_loop import settings as maps
-from helpers.error_budget import terms
-from helpers.starlight.view import view
+from helpers.correction_loop.own_settings import EXPOSURES, band_of, map_of, night_of
 
-EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
 EXPOSURE_TEXTS = {f"{exposure.value:g} s": exposure for exposure in EXPOSURES}
-_STEP = 0.5 * u.s
 _QUICK = 0.5 * u.s  # exposures of the opening picture
-
-
-def stars_in_use(rig):
-    """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
-    stars = guide_field.middling_stars(rig)
-    airmass = guide_field.meridian_passage(stars.target, rig.site.latitude).airmass
-    signal = view(rig, airmass=airmass, light_share=1).signal(stars.magnitudes)
-    errors = signal.centroid_error.to_value(u.arcsec)
-    weights, _ = terms.choose_stars(errors, signal.saturated, rig.guiding.stars)
-    used = np.flatnonzero(weights)
-    return stars[used[np.argsort(errors[used], kind="stable")]]
-
-
-@lru_cache(maxsize=6)
-def night_of(rig, magnitude=None):
-    """Sixteen minutes of a rig's night, three times with other air; with its own stars, or with one of a magnitude."""
-    stars = stars_in_use(rig)
-    if magnitude is not None:
-        stars = guide_field.stars_at(rig, stars.offsets[:1], [magnitude], stars.target)
-    return nights.guide_night(rig, stars, np.random.default_rng(71), duration=16 * u.min, step=_STEP, runs=3)
-
-
-def gains_of(rig):
-    """The gains of the map, evenly by ratio; with a delay of one exposure they end below 1."""
-    return np.geomspace(0.05, 1 if rig.guiding.delay == 0 else 0.9, 13)
-
-
-@lru_cache(maxsize=6)
-def map_of(rig, magnitude=None):
-    """The star's width in the picture for each exposure and gain."""
-    return maps.settings_map(night_of(rig, magnitude), EXPOSURES, gains_of(rig), np.random.default_rng(76))
-
-
-def band_of(rig, magnitude=None):
-    """The band of settings of a rig."""
-    return bands.band_of(map_of(rig, magnitude), rig.guiding.exposure)
 
 
 @lru_cache(maxsize=4)

@@ -9,7 +9,7 @@ from helpers import rig as rigs
 from helpers.classroom import forms, guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop import band as bands
-from helpers.correction_loop import drawings, log_check
+from helpers.correction_loop import drawings, log_check, own_settings
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
 from helpers.starlight.view import view
@@ -158,7 +158,7 @@ def own_number(rig):
 
 def _gains(rig, low, high):
     """A range of gains in words; its upper end may be only that of the map."""
-    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= drawings.gains_of(rig)[-1] * 0.999 else "")
+    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= own_settings.gains_of(rig)[-1] * 0.999 else "")
 
 
 def widening_shares(rig):
@@ -340,7 +340,7 @@ def log_reader(rig):
 
 def star_fields(rig):
     """Field of the form for the reader's own guide stars."""
-    used = ", ".join(f"{value:.1f}" for value in drawings.stars_in_use(rig).catalogue_magnitudes[:3])
+    used = ", ".join(f"{value:.1f}" for value in own_settings.stars_in_use(rig).catalogue_magnitudes[:3])
     return [
         {
             "section": "stars",
@@ -362,12 +362,12 @@ def star_reply(rig):
     def reply(answers):
         listed = np.array(forms.numbers("your guide stars", answers["magnitudes"]))
         magnitudes = listed - 2.5 * np.log10(view(rig).light_share)
-        places = drawings.stars_in_use(rig)
+        places = own_settings.stars_in_use(rig)
         offsets = np.resize(places.offsets.to_value(u.arcmin), (len(magnitudes), 2)) * u.arcmin
         stars = guide_field.stars_at(rig, offsets, magnitudes, places.target)
         rng = np.random.default_rng(78)
         night = nights.guide_night(rig, stars, rng, duration=12 * u.min, step=0.5 * u.s, runs=2)
-        found = maps.settings_map(night, drawings.EXPOSURES, drawings.gains_of(rig), np.random.default_rng(79))
+        found = maps.settings_map(night, drawings.EXPOSURES, own_settings.gains_of(rig), np.random.default_rng(79))
         here = bands.band_of(found, rig.guiding.exposure)
         low, high = here.at_setting
         return (

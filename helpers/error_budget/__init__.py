@@ -1,12 +1,14 @@
 """What a rig gets in the final image, what made a difference, and what to change next."""
 
+from helpers.error_budget.cases import KNOWN, Priors
 from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
-from helpers.error_budget.diagnosis import CAUSES, KNOWN, Diagnosis, Priors, diagnose, invented_nights
-from helpers.error_budget.next_change import Option, settings_band, usual_changes, what_next
+from helpers.error_budget.diagnosis import CAUSES, Diagnosis, diagnose, invented_nights
+from helpers.error_budget.next_change import Option, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import SEVERAL, Suspect, suspects
-from helpers.error_budget.terms import MODEL_ERROR, USABLE_ERROR, Budget, evaluate, stars_like
+from helpers.error_budget.terms import MODEL_ERROR, Budget, evaluate, stars_like
+from helpers.guide_field.usable import USABLE_ERROR
 
 __all__ = [
     "CAUSES",
@@ -27,7 +29,6 @@ __all__ = [
     "evaluate",
     "invented_nights",
     "predict",
-    "settings_band",
     "stars_like",
     "suspects",
     "unexplained",

@@ -14,13 +14,13 @@ from helpers.correction_loop import loop as correction_loop
 from helpers.error_budget import guided_air, nights
 from helpers.error_budget.terms import (
     centroid_errors,
-    choose_stars,
     exposures_of,
     linear_pointing,
     mount_paths,
     seeing_factor,
     unit_air,
 )
+from helpers.guide_field.usable import choose_stars
 
 _MAGNITUDES = np.linspace(0.0, 19.0, 58)
 _SEEINGS = np.geomspace(0.3, 3.0, 6)  # over the site's own
@@ -77,7 +77,12 @@ class LogModel:
         width : float or array
             Factor on the width of a star, for an outer scale that is not the site's.
         """
-        noise, concentration = self.noise(seeing, magnitudes, read_noise, blur, most, width)
+        noise = self.noise(seeing, magnitudes, read_noise, blur, most, width)
+        return self.rms_with(noise, seeing, state, worm, drift)
+
+    def rms_with(self, noise, seeing, state, worm=1.0, drift=1.0):
+        """The same, `noise` given as `noise()` or a `NoiseTable` tells it."""
+        noise, concentration = noise
         own, pair = (part[state] for part in self._air)
         air = seeing_factor(self.rig.site.seeing * seeing) ** 2 * (concentration * own + (1 - concentration) * pair)
         mount = worm**2 * self._mount[0] + drift**2 * self._mount[1]
@@ -88,8 +93,7 @@ class LogModel:
         read_noise = self.rig.guide_camera.read_noise.value if read_noise is None else read_noise
         most = self.rig.guiding.stars if most is None else most
         errors, saturated, widths = self._errors
-        fwhm = np.interp(np.log(seeing), np.log(_SEEINGS), widths) + np.log(width)
-        fwhm = np.log(np.hypot(np.exp(fwhm), blur))
+        fwhm = self.star_width(seeing, blur, width)
         there = np.isfinite(magnitudes)
         places = (
             _place(fwhm[..., None], _width_steps(widths)),
@@ -100,6 +104,63 @@ class LogModel:
         full = there & (_interpolate(saturated, places) > 0.5)
         weights, _ = choose_stars(error, full, np.asarray(most)[..., None])
         return np.sqrt(np.sum((weights * error) ** 2, axis=-1)), np.sum(weights**2, axis=-1)
+
+    def star_width(self, seeing, blur=0.0, width=1.0):
+        """Logarithm of the width of a guide star [arcsec]; array."""
+        fwhm = np.interp(np.log(seeing), np.log(_SEEINGS), self._errors[2]) + np.log(width)
+        return np.log(np.hypot(np.exp(fwhm), blur))
+
+    def steps(self):
+        """Steps of the tables of errors: logarithms of widths, and read noises as asinh."""
+        return _width_steps(self._errors[2]), self._read_noises
+
+    def errors_at(self, i, j, magnitudes):
+        """Centroid errors [arcsec] and saturation of stars at the steps i and j of width and read noise; arrays."""
+        errors, saturated, _ = self._errors
+        there = np.isfinite(magnitudes)
+        error = np.exp(np.interp(magnitudes, _MAGNITUDES, errors[i, j]))
+        full = np.interp(magnitudes, _MAGNITUDES, saturated[i, j]) > 0.5
+        return np.where(there, error, _FAINTEST), there & full
+
+
+class NoiseTable:
+    """Noise of the mean of the stars of some fields, quickly for very many cases: a table of `LogModel.noise`.
+
+    Parameters
+    ----------
+    model : LogModel
+    fields : array, shape (F, N)
+        Magnitudes.
+    shifts : array, shape (S,)
+        Magnitudes by which stars may be fainter, ascending.
+    numbers : sequence of int
+        Stars that may be used at most.
+    """
+
+    def __init__(self, model, fields, shifts, numbers):
+        self._model, self._shifts, self._numbers = model, np.asarray(shifts, float), np.asarray(numbers)
+        self._widths, self._read_noises = model.steps()
+        magnitudes = fields[:, None, :] + self._shifts[:, None]
+        shape = (len(numbers), len(self._widths), len(self._read_noises), *magnitudes.shape[:2])
+        noise, concentration = np.empty(shape), np.empty(shape)
+        for i in range(len(self._widths)):
+            for j in range(len(self._read_noises)):
+                error, full = model.errors_at(i, j, magnitudes)
+                weights, _ = choose_stars(error, full, self._numbers[:, None, None, None])
+                noise[:, i, j] = 0.5 * np.log(np.sum((weights * error) ** 2, axis=-1))
+                concentration[:, i, j] = np.sum(weights**2, axis=-1)
+        self._tables = noise, concentration
+
+    def noise(self, seeing, field, shift, number, read_noise, blur):
+        """As `LogModel.noise`; `field` and `number` tell which stars, all are arrays (cases,)."""
+        row = np.minimum(np.searchsorted(self._numbers, number), len(self._numbers) - 1)
+        places = (
+            _place(self._model.star_width(seeing, blur), self._widths),
+            _place(np.arcsinh(read_noise), self._read_noises),
+            _place(shift, self._shifts),
+        )
+        noise, concentration = (_interpolate(table, places, (row,), (field,)) for table in self._tables)
+        return np.exp(noise), concentration
 
 
 def _places(budget):
@@ -185,14 +246,14 @@ def _place(value, steps):
     return index, further, np.clip(share, 0.0, 1.0)
 
 
-def _interpolate(table, places):
-    """Linear interpolation in a table (A, B, C) at places of three axes."""
+def _interpolate(table, places, before=(), between=()):
+    """Linear interpolation in a table at places of three axes; further axes stand before them and before the last."""
     first, second, (low, high, share) = places
     total = 0.0
     for i, of_first in ((first[0], 1 - first[2]), (first[1], first[2])):
         for j, of_second in ((second[0], 1 - second[2]), (second[1], second[2])):
-            edge = table[i, j, low] * (1 - share) + table[i, j, high] * share
-            total = total + of_first * of_second * edge
+            edge = (*before, i, j, *between)
+            total = total + of_first * of_second * (table[(*edge, low)] * (1 - share) + table[(*edge, high)] * share)
     return total
 
 

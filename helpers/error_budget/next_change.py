@@ -11,7 +11,7 @@ from helpers.error_budget.terms import MODEL_ERROR, evaluate
 from helpers.guide_field.stars import GuideStars
 from helpers.rig.parts import Rig, RigError
 from helpers.rig.values import changed
-from helpers.shared.checks import as_number, count, instance, number, optional, takes
+from helpers.shared.checks import as_number, count, instance, optional, takes
 
 
 @dataclass(frozen=True)
@@ -206,36 +206,3 @@ def _ranked(gains, costs, least):
             )
         )
     return options
-
-
-@takes(rig=instance(Rig), within=number(above=0, maximum=1))
-def settings_band(rig, within=0.03):
-    """Exposures at the rig's gain, and gains at its exposure, that leave the star nearly as narrow as the best of them.
-
-    Parameters
-    ----------
-    rig : Rig
-    within : float
-        0.03 is 3 per cent.
-
-    Returns
-    -------
-    exposures : Quantity [s], shape (2,)
-    gains : array, shape (2,)
-        Shortest and longest, least and largest of the stretch about the best.
-    """
-    lengths = np.array([0.25, 0.5, 1, 2, 4, 8])
-    strengths = np.array([0.1, 0.2, 0.3, 0.5, 0.7, 0.9])
-    return (
-        _stretch(rig, "guiding.exposure", lengths * u.s, within),
-        _stretch(rig, "guiding.loop_gain", strengths, within),
-    )
-
-
-def _stretch(rig, key, values, within):
-    widths = np.array([evaluate(changed(rig, {key: value})).final_fwhm.value for value in values])
-    good = widths <= (1 + within) * widths.min()
-    best = int(np.argmin(widths))
-    first = best - int(np.argmin(np.append(good[best::-1], False))) + 1
-    last = best + int(np.argmin(np.append(good[best:], False))) - 1
-    return values[[first, last]]

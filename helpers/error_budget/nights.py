@@ -21,13 +21,13 @@ from helpers.error_budget.terms import (
     LEAST_TAKEN,
     WORM_PHASES,
     centroid_errors,
-    choose_stars,
     cut_in_pictures,
     exposures_of,
     mount_paths,
     seeing_factor,
 )
 from helpers.guide_field.stars import drawn_magnitudes
+from helpers.guide_field.usable import choose_stars
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.seeing.widths import fried_parameter

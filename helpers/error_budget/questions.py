@@ -9,16 +9,18 @@ import numpy as np
 from helpers import night_comparison as logs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
+from helpers.correction_loop.own_settings import band_of
 from helpers.error_budget import drawings
 from helpers.error_budget.diagnosis import CAUSES, Priors, diagnose
 from helpers.error_budget.log_model import noise_share
-from helpers.error_budget.next_change import settings_band, usual_changes, what_next
+from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import city_rigs, suspects
-from helpers.error_budget.terms import MODEL_ERROR, USABLE_ERROR, evaluate, stars_like
+from helpers.error_budget.terms import MODEL_ERROR, evaluate, stars_like
 from helpers.guide_field.chances import chance_on_sensor
 from helpers.guide_field.pick_off import sensor_field
 from helpers.guide_field.stars import sensor_size
+from helpers.guide_field.usable import USABLE_ERROR
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
 from helpers.starlight.view import view
@@ -385,17 +387,26 @@ def table_of_optics(rig):
     return ("club's rig, with camera A and with B", "log [arcsec]", "star in the picture [arcsec]", "stars used"), rows
 
 
-def settings_in_words(rig, within=0.03):
-    """Which exposures and gains make no difference to the picture."""
-    exposures, gains = settings_band(rig, within)
-    short, long = (value.to_value(u.s) for value in exposures)
-    now = rig.guiding
-    fits = short <= now.exposure.to_value(u.s) <= long and gains[0] <= now.loop_gain <= gains[1]
-    return (
-        f"Exposures from {short:g} to {long:g} s at your gain of {now.loop_gain:g}, and gains from {gains[0]:g} to "
-        f"{gains[1]:g} at your exposure of {now.exposure.to_value(u.s):g} s, leave the star in the picture within "
-        f"{within:.0%} of the best of them. "
-        + ("Yours are among them: leave them." if fits else "Choose from the middle of these.")
+def settings_in_words(rig):
+    """Which exposures and gains make no difference to the picture: the band of workbook 07."""
+    here = band_of(rig)
+    exposure, gain = rig.guiding.exposure.to_value(u.s), rig.guiding.loop_gain
+    good = here.exposures[np.isfinite(here.low)].to_value(u.s)
+    low, high = here.at_setting
+    set_to = f"{here.exposure.value:g} s"
+    now = here.gains_at(rig.guiding.exposure)
+    told = (
+        f"With exposures from {good[0]:g} to {good[-1]:g} s there are gains that leave the star in the picture within "
+        f"{here.within:.0%} of the narrowest. "
+    )
+    if now and now[0] <= gain <= now[1]:
+        return told + (
+            f"At your {exposure:g} s these are the gains from {now[0]:.2f} to {now[1]:.2f}; yours, {gain:g}, is among "
+            "them: leave it."
+        )
+    return told + (
+        f"Yours, {gain:g} at {exposure:g} s, is not one of these: set {set_to} and a gain of {here.gain:.2f}, the "
+        f"middle, by factors, of {low:.2f} to {high:.2f}."
     )
 
 

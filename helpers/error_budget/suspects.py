@@ -10,6 +10,7 @@ import astropy.units as u
 import numpy as np
 from scipy import stats
 
+from helpers.camera_check.costs import with_stripes
 from helpers.error_budget import nights
 from helpers.error_budget.causes import FACTORS, mixed
 from helpers.error_budget.terms import centroid_errors, evaluate, stars_like
@@ -18,7 +19,6 @@ from helpers.rig.demo import demo_rig
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
 from helpers.shared.checks import as_number, count, instance, optional, takes
-from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
@@ -104,13 +104,9 @@ def faulty_errors(rig, magnitudes, fault, airmass, fwhm):
     if fault.clipped:
         variance = background + read_noise**2
         background = variance / known_share(-background / np.sqrt(variance)) - read_noise**2
-    sigma = float(setting.fwhm / setting.pixel_scale / u.pix) / FWHM_PER_SIGMA
-    # pixels of a star in one row move it together: 2 sqrt(pi) sigma times the variance of single pixels, on one axis
-    shared = 2 * np.sqrt(np.pi) * sigma * fault.stripes**2
-    axes = [
-        replace(setting, background=(background + more) * setting.background.unit).signal(np.atleast_1d(magnitudes))
-        for more in (0.0, shared)
-    ]
+    setting = replace(setting, background=background * setting.background.unit)
+    striped = with_stripes(setting, rig.guide_camera, fault.stripes * u.electron)
+    axes = [each.signal(np.atleast_1d(magnitudes)) for each in (setting, striped)]
     return np.sqrt(np.mean([axis.centroid_error.to_value(u.arcsec) ** 2 for axis in axes], axis=0))
 
 

@@ -19,6 +19,7 @@ from helpers.correction_loop import picture as final_image
 from helpers.error_budget import guided_air
 from helpers.guide_field.stars import GuideStars, middling_stars, stars_at
 from helpers.guide_field.targets import meridian_passage
+from helpers.guide_field.usable import choose_stars
 from helpers.rig.parts import Rig
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
@@ -26,10 +27,6 @@ from helpers.shared.checks import as_number, instance, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
-USABLE_ERROR = 0.1 * u.arcsec  # a star is used when its centroid is known to this, one axis
-# Where no star is that good, those to here [arcsec] are averaged, if they are not much worse than the best.
-_POOR_ERROR = 0.5
-_MUCH_WORSE = 2
 # Of a width or rms. The width of a star is known to 1.5 per cent (it is tested against transfer functions), the
 # weight of the motion in it to 1 to 2 per cent of the motion's own part: together less than this.
 MODEL_ERROR = 0.02
@@ -141,34 +138,6 @@ def centroid_errors(rig, magnitudes, airmass, fwhm):
     """Centroid errors [arcsec, one axis] of stars, and whether each is saturated; arrays."""
     found = view(rig, airmass=airmass, fwhm=fwhm, light_share=1).signal(np.atleast_1d(magnitudes))
     return np.atleast_1d(found.centroid_error.to_value(u.arcsec)), np.atleast_1d(found.saturated)
-
-
-def choose_stars(errors, saturated, most):
-    """Which stars are used: the `most` best of those good enough, or else of the poor ones like the best of them.
-
-    Where pixels are coarse no star is good enough however bright, but the mean of several is.
-
-    Parameters
-    ----------
-    errors, saturated : array, shape (..., N)
-    most : int
-
-    Returns
-    -------
-    weights : array, shape (..., N)
-        Best for the centroid noise, summing to 1; 0 for a star that is not used.
-    guidable : bool array, shape (...)
-    """
-    good = (errors <= USABLE_ERROR.value) & ~saturated
-    guidable = good.any(axis=-1)
-    unsaturated = np.where(saturated, np.inf, errors)
-    best = np.where(saturated.all(axis=-1), errors.shape[-1] - 1, unsaturated.argmin(axis=-1))
-    limit = np.minimum(_MUCH_WORSE * unsaturated.min(axis=-1, keepdims=True), _POOR_ERROR)
-    poor = (unsaturated <= limit) | (np.arange(errors.shape[-1]) == best[..., None])
-    good |= ~guidable[..., None] & poor
-    order = np.where(good, errors, np.inf).argsort(axis=-1, kind="stable").argsort(axis=-1, kind="stable")
-    power = np.where(good & (order < most), errors.min(axis=-1, keepdims=True) / errors, 0.0) ** 2
-    return power / power.sum(axis=-1, keepdims=True), guidable
 
 
 def _stars(rig, stars):

@@ -15,15 +15,13 @@ from helpers.guide_field.meridian_flip import AngleSearch, search_position_angle
 from helpers.guide_field.pick_off import LitField, coma_fwhm, lit_field, off_axis_angle
 from helpers.guide_field.stars import DEFAULT_ANGLE, GuideStars, usable_stars
 from helpers.guide_field.targets import default_target, meridian_passage
+from helpers.guide_field.usable import USABLE_ERROR, error_asked
 from helpers.rig.parts import Rig
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
-WANTED_ERROR = 0.1 * u.arcsec  # one axis
 WANTED = 3  # usable stars wanted in a field, where nobody says how many
-# Asked where coarse pixels let no star reach that: not much worse than the best, as in the prediction of the log.
-_MUCH_WORSE, _POOR_ERROR = 2, 0.5  # arcsec
 
 
 @dataclass(frozen=True)
@@ -42,11 +40,11 @@ class Limits:
 @lru_cache(maxsize=256)
 def _limits(rig, exposure_s, airmass, error, fwhm):
     seen = view(rig, exposure_s * u.s, airmass, fwhm=None if fwhm is None else fwhm * u.arcsec, light_share=1)
-    bright, wanted, reached = seen.brightest(), WANTED_ERROR.value, True
+    bright, reached = seen.brightest(), True
     if error is None:
         best = seen.signal(bright).centroid_error.to_value(u.arcsec)
-        reached = bool(best < wanted)
-        error = wanted if reached else max(min(_MUCH_WORSE * best, _POOR_ERROR), best)
+        error = float(error_asked(best))
+        reached = bool(best <= USABLE_ERROR.value)
     faint = min(float(seen.faintest(error * u.arcsec)), star_counts.FAINTEST)
     return Limits(error * u.arcsec, faint, min(bright, faint), reached)
 

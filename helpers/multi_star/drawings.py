@@ -10,8 +10,8 @@ from helpers import guide_field, multi_star, pixel_scale, seeing, starlight
 from helpers import rig as rigs
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
-from helpers.error_budget import terms
 from helpers.guide_field.stars import sensor_size, sensor_to_sky
+from helpers.guide_field.usable import choose_stars
 
 DEMO_DATA = Path(__file__).resolve().parent.parent.parent / "demo_data"
 MOST = 12  # stars that a panel averages, at least
@@ -54,7 +54,7 @@ def own_field(rig, seconds=None, fainter=0.0):
 def used(rig):
     """How many of `own_field` are used: those known to 0.1 arcsec, or else the best of the poor ones."""
     errors = own_field(rig).errors.to_value(u.arcsec)
-    weights, _ = terms.choose_stars(errors, np.zeros(errors.shape, bool), rig.guiding.stars)
+    weights, _ = choose_stars(errors, np.zeros(errors.shape, bool), rig.guiding.stars)
     return int(np.count_nonzero(weights))
 
 

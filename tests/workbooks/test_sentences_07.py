@@ -10,7 +10,7 @@ import pytest
 
 from helpers import correction_loop, pixel_scale, starlight
 from helpers import ledger as ledgers
-from helpers.correction_loop import drawings, questions
+from helpers.correction_loop import drawings, own_settings, questions
 from helpers.correction_loop import night as nights
 from tests.three_rigs import CLUB, RIGS
 
@@ -63,7 +63,7 @@ def test_the_pointing_alone_widens_as_workbook_01_says():
 
 def test_the_strip_and_this_workbook_tell_the_same_loop(rig):
     """Foretold from spectra and simulated once: alike within a fifth, with as many stars, and the words name both."""
-    assert len(drawings.stars_in_use(rig)) == ledgers.ledger(rig).stars
+    assert len(own_settings.stars_in_use(rig)) == ledgers.ledger(rig).stars
     foretold = ledgers.ledger(rig).pointing_rms.value
     _, loop, _ = questions._own_loop(rig)
     simulated = np.hypot(*loop.pointing_rms.value)
@@ -91,7 +91,7 @@ def test_the_band_is_one_band(rig):
 
 
 def test_the_highest_gain_that_was_tried_is_called_so(rig):
-    highest = drawings.gains_of(rig)[-1]
+    highest = own_settings.gains_of(rig)[-1]
     for _, gains, _ in questions.table_of_band(rig)[1]:
         if "to" in gains:
             assert ("the highest tried" in gains) == (numbers(gains)[1] >= highest - 0.005)
@@ -137,7 +137,7 @@ def test_magnitudes_are_those_of_a_star_list(rig):
     field = questions.star_fields(rig)[0]
     assert "star list" in field["unit"]
     typed = numbers(field["value"])
-    stars = drawings.stars_in_use(rig)
+    stars = own_settings.stars_in_use(rig)
     assert typed == pytest.approx(stars.catalogue_magnitudes[:3], abs=0.051)
     seconds = re.search(r"about ([.0-9]+) s", questions.faint_star(rig))
     if seconds:

@@ -1,0 +1,52 @@
+"""The map of settings of a rig, with the stars that its sky holds, and the band of good ones on it.
+
+Workbooks 07 and 10 and the report show the same band.
+"""
+
+from functools import lru_cache
+
+import astropy.units as u
+import numpy as np
+
+from helpers import guide_field
+from helpers.correction_loop import band as bands
+from helpers.correction_loop import night as nights
+from helpers.correction_loop import settings as maps
+from helpers.guide_field.usable import choose_stars
+from helpers.starlight.view import view
+
+EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
+_STEP = 0.5 * u.s
+
+
+def stars_in_use(rig):
+    """The stars that the sky holds there on the average and whose centres are known well enough, best first."""
+    stars = guide_field.middling_stars(rig)
+    signal = view(rig, light_share=1).signal(stars.magnitudes)
+    weights, _ = choose_stars(signal.centroid_error.to_value(u.arcsec), signal.saturated, rig.guiding.stars)
+    return stars[np.argsort(-weights, kind="stable")[: np.count_nonzero(weights)]]
+
+
+@lru_cache(maxsize=6)
+def night_of(rig, magnitude=None):
+    """Sixteen minutes of a rig's night, three times with other air; with its own stars, or with one of a magnitude."""
+    stars = stars_in_use(rig)
+    if magnitude is not None:
+        stars = guide_field.stars_at(rig, stars.offsets[:1], [magnitude], stars.target)
+    return nights.guide_night(rig, stars, np.random.default_rng(71), duration=16 * u.min, step=_STEP, runs=3)
+
+
+def gains_of(rig):
+    """The gains of the map, evenly by ratio; with a delay of one exposure they end below 1."""
+    return np.geomspace(0.05, 1 if rig.guiding.delay == 0 else 0.9, 13)
+
+
+@lru_cache(maxsize=6)
+def map_of(rig, magnitude=None):
+    """The star's width in the picture for each exposure and gain."""
+    return maps.settings_map(night_of(rig, magnitude), EXPOSURES, gains_of(rig), np.random.default_rng(76))
+
+
+def band_of(rig, magnitude=None):
+    """The band of settings of a rig."""
+    return bands.band_of(map_of(rig, magnitude), rig.guiding.exposure)
