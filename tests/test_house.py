@@ -100,6 +100,7 @@ ORDER = [
     "error_budget.cases",
     "error_budget.fitting",
     "error_budget.diagnosis",
+    "error_budget.own_log",
     "error_budget.suspects",
     "planetary.sampling",
     "planetary.frames",

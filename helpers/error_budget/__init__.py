@@ -2,9 +2,10 @@
 
 from helpers.error_budget.cases import KNOWN, Priors
 from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
-from helpers.error_budget.diagnosis import CAUSES, Diagnosis, diagnose, invented_nights
+from helpers.error_budget.diagnosis import CAUSES, MEASUREMENTS, Diagnosis, diagnose, invented_nights
 from helpers.error_budget.next_change import Option, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
+from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import SEVERAL, Suspect, suspects
 from helpers.error_budget.terms import MODEL_ERROR, Budget, evaluate, stars_like
@@ -14,12 +15,14 @@ __all__ = [
     "CAUSES",
     "FACTORS",
     "KNOWN",
+    "MEASUREMENTS",
     "MODEL_ERROR",
     "SEVERAL",
     "SPREADS",
     "USABLE_ERROR",
     "Budget",
     "Diagnosis",
+    "LogFacts",
     "Option",
     "Priors",
     "Suspect",
@@ -27,6 +30,7 @@ __all__ = [
     "attribute_intervals",
     "diagnose",
     "evaluate",
+    "facts_of",
     "invented_nights",
     "predict",
     "stars_like",
