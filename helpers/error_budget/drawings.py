@@ -95,8 +95,8 @@ _STEPS = (
 # What the panel of suspects switches: label, and whether it is on at the start.
 SWITCHES = {
     "infrared": ("the older camera's near infrared", True),
-    "noise": ("its read noise", True),
-    "rest": ("its visible light, and no mosaic", True),
+    "noise": ("its read noise", False),
+    "rest": ("its visible light, and no mosaic", False),
     "short": ("exposure 0.5 s instead of 1 s", False),
     "one": ("one star instead of four", False),
     "faint": (f"stars {FAINTER:g} magnitudes fainter", False),
@@ -169,15 +169,14 @@ def suspects_together(rig):
         if gone is not None:
             return "With all of this no star stands out of the noise any more: there is nothing to guide on."
         return (
-            f"The log goes from {levels[0]:.2f} to {levels[-1]:.2f} arcsec, the star in the picture from "
-            f"{together(()).final_fwhm.value:.2f} to {together(chosen).final_fwhm.value:.2f}."
+            f"The log goes from {levels[0]:.3f} to {levels[-1]:.3f} arcsec, by {levels[-1] - levels[0]:+.3f}; the star "
+            f"in the picture from {together(()).final_fwhm.value:.2f} to {together(chosen).final_fwhm.value:.2f}."
         )
 
     alt = (
         "Left: a waterfall. A bar for the newer camera's log, then a step for each thing that the older run may have "
-        "had "
-        "otherwise, then the older run's log; two lines mark the reported 0.70 and 0.45 arcsec. Right: the star in the "
-        "picture, hardly wider for the older run."
+        "had otherwise, then the older run's log; two lines mark the reported 0.70 and 0.45 arcsec. Right: the star in "
+        "the picture, hardly wider for the older run."
     )
     return Drawing(figure, (*bars, *texts, *widths, *above), update, alt)
 

@@ -11,9 +11,11 @@ from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of
 from helpers.error_budget import drawings
-from helpers.error_budget.diagnosis import CAUSES, Priors, diagnose
+from helpers.error_budget.cases import Priors
+from helpers.error_budget.diagnosis import CAUSES, diagnose
 from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
+from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import city_rigs, suspects
 from helpers.error_budget.terms import MODEL_ERROR, evaluate, stars_like
@@ -21,12 +23,14 @@ from helpers.guide_field.chances import chance_on_sensor
 from helpers.guide_field.pick_off import sensor_field
 from helpers.guide_field.stars import sensor_size
 from helpers.guide_field.usable import USABLE_ERROR
+from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
 from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _NIGHTS, _DRAWS = 300, 20_000
+_TELLING = 0.01  # arcsec, a step that a log could show
 # Causes that are noise of the measurement, not motion.
 MEASURING = tuple(name for name in CAUSES if name not in ("exposure", "seeing between the runs", "chance"))
 
@@ -130,28 +134,40 @@ def alone(progress=None):
 
 
 def table_of_suspects(rig):
-    """Head and rows: log and picture of each suspect alone."""
+    """Head and rows: log and picture of each suspect alone, against the run it differs from in this one thing."""
     rows = []
     for one in alone():
-        log = " to ".join(f"{limit.value:.2f}" for limit in one.logged_interval)
-        picture = " to ".join(f"{limit.value:.2f}" for limit in one.picture_interval or ())
-        change = f"{one.logged_change.value:+.3f}" if one.cause else ""
-        rows.append((one.name, f"{one.logged_rms.value:.2f}", log, change, f"{one.final_fwhm.value:.2f}", picture))
-    return ("one thing changed", "log", "in 95 of 100", "step", "star in the picture", "in 95 of 100"), rows
+        first = one is alone()[0]
+        low, high = (limit.value for limit in one.logged_interval)
+        base = "" if first else "newer" if one.base == alone()[0].name else "older"
+        rows.append(
+            (
+                one.name,
+                base,
+                f"{one.logged_rms.value:.3f}",
+                "" if first else f"{one.logged_change.value:+.3f}",
+                "" if first else f"{low:.2f} to {high:.2f}",
+                f"{one.final_fwhm.value:.2f}",
+            )
+        )
+    return ("run", "like which but for this", "log", "step", "in 95 of 100", "star in the picture"), rows
+
+
+def near_infrared_step():
+    """What the older camera's near infrared costs the newer one's run on the log; Quantity [arcsec]."""
+    return drawings.together(("infrared",)).logged_rms - drawings.together(()).logged_rms
 
 
 def what_the_suspects_say(rig):
     """The answer of the side-by-side, in words."""
-    found = {one.name: one for one in alone()}
     new, old = alone()[:2]
     sensor = ("infrared", "noise", "rest")
     fault, faint, both = (drawings.together((*sensor, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
     short = drawings.together((*sensor, "short", "faint"))
-    infrared = found["the old one's efficiency, near infrared"]
     healthy = drawings.together(sensor)
     return (
-        f"With the same stars, exposure and sky the newer camera takes the log from {old.logged_rms.value:.2f} to "
-        f"{new.logged_rms.value:.2f} arcsec; its near infrared alone is worth {infrared.logged_change.value:.3f}. From "
+        f"With the same stars, exposure and sky the newer camera takes the log from {old.logged_rms.value:.3f} to "
+        f"{new.logged_rms.value:.3f} arcsec; its near infrared alone is worth {near_infrared_step().value:.3f}. From "
         f"0.70 to 0.45 it takes more. With several good stars a fault of the camera costs little "
         f"({healthy.logged_rms.value:.2f} to {fault.logged_rms.value:.2f}), and so do fainter stars "
         f"({faint.logged_rms.value:.2f}); both at once make {both.logged_rms.value:.2f}. So do half the exposure and "
@@ -164,22 +180,40 @@ def what_the_suspects_say(rig):
 # The demo night.
 
 
+# What the causes mean, in the words of somebody at the telescope.
+CAUSES_IN_WORDS = {
+    "stars used": "fewer of them",
+    "brightness of the stars": "fainter ones than the sky offered",
+    "camera fault": "more noise than the sensor should have",
+    "read noise": "that of a healthy sensor",
+    "efficiency, near infrared": "share of light beyond 700 nm that counts",
+    "efficiency, visible": "the same of light that eyes see",
+    "colour mosaic": "filters on the pixels keep light away",
+    "exposure": "a longer one averages more air",
+    "focus": "the guide camera out of it",
+    "seeing between the runs": "the air itself changed from turn to turn",
+    "chance": "what two logs of one thing differ by",
+}
+
+
+def table_of_causes(rig):
+    """Head and rows: what the names of the causes mean."""
+    return ("cause", "what it means"), list(CAUSES_IN_WORDS.items())
+
+
 @dataclass(frozen=True)
 class Night:
-    """Two logs of one night: rms and standard error of each, what is known, and what follows."""
+    """Two logs of one night: what was read of them, what is known, and what follows."""
 
-    measured: tuple
+    facts: LogFacts
     known: dict
-    counts: tuple
     predicted: tuple
     diagnosis: object
 
-
-def measured_by(log, camera):
-    """Total rms of one camera's rows of a log and its standard error; pair of Quantity [arcsec]."""
-    found = logs.compare(log[log["camera"] == "A"], log[log["camera"] == "B"])
-    interval = found.rms_a if camera == "A" else found.rms_b
-    return interval.value * u.arcsec, (interval.high - interval.low) / (2 * 1.96) * u.arcsec
+    @property
+    def measured(self):
+        """Rms and standard error of each log; pair of pairs of Quantity [arcsec]."""
+        return self.facts.measured
 
 
 def demo_rigs(exposure, gain):
@@ -188,24 +222,35 @@ def demo_rigs(exposure, gain):
     return tuple(changed(demo_rig("club", camera), settings) for camera in "AB")
 
 
-def night_of(log, exposure, gain):
+def night_of(log, gain):
     """What the room makes of a log of both demo cameras.
 
     Parameters
     ----------
     log : Table
         From `night_comparison.load_log`.
-    exposure, gain
-        As the observer set them.
+    gain : float
+        As the observer set it: no log tells it. Exposure, star counts and turns are read from the log.
     """
-    rigs = demo_rigs(exposure, gain)
-    measured = tuple(measured_by(log, camera) for camera in "AB")
-    counts = tuple(np.asarray(log["star_count"][log["camera"] == camera]) for camera in "AB")
-    known = {"rig_a": rigs[0], "rig_b": rigs[1]}
-    known |= {f"stars_{side}": int(np.median(part)) for side, part in zip("ab", counts, strict=True)}
+    facts = facts_of(log, ("A", "B"))
+    rigs = demo_rigs(facts.known["exposure_a"], gain)
+    known = {"rig_a": rigs[0], "rig_b": rigs[1]} | facts.known
     predicted = tuple(predict(rig, rng=np.random.default_rng(2), draws=_NIGHTS) for rig in rigs)
-    found = diagnose(*measured, known, np.random.default_rng(4), _DRAWS)
-    return Night(measured, known, counts, predicted, found)
+    return Night(facts, known, predicted, diagnose(*facts.measured, known, np.random.default_rng(4), _DRAWS))
+
+
+def facts_in_words(facts):
+    """What was read of a log, in words."""
+    told = []
+    for k, (name, side) in enumerate(zip(facts.cameras, "ab", strict=True)):
+        rms, error = facts.measured[k]
+        stars = f", {facts.counts[k][0]} to {facts.counts[k][1]} stars" if len(facts.counts) == 2 else ""
+        turns = facts.known[f"turns_{side}"]
+        told.append(
+            f"camera {name}: {rms.value:.2f} ± {error.value:.2f} arcsec in {turns} turn{'s' if turns > 1 else ''} with "
+            f"exposures of {facts.known[f'exposure_{side}'].value:g} s{stars}"
+        )
+    return f"Read from the log: {'; '.join(told)}."
 
 
 def outside_or_inside(night):
@@ -218,7 +263,11 @@ def outside_or_inside(night):
             f"camera {camera} logged {rms.value:.2f} ± {error.value:.2f} arcsec, {where} the {low.value:.2f} to "
             f"{high.value:.2f} of 95 of 100 nights"
         )
-    return f"On the demo night {told[0]}; {told[1]}."
+    here = night.predicted[1].rig.guiding
+    return (
+        f"On the demo night, with exposures of {here.exposure.value:g} s and a gain of {here.loop_gain:g}, {told[0]}; "
+        f"{told[1]}. (The interval further up is for your own settings.)"
+    )
 
 
 def share_of_measuring(found):
@@ -255,20 +304,23 @@ def revealed(night, truth):
     put_in = {side: truth.noise[side].to_value(u.arcsec) for side in "AB"}
     more = np.sqrt(put_in["A"] ** 2 - put_in["B"] ** 2)
     found, error = noise_beyond(night)
-    (rms_a, _), (rms_b, _) = night.measured
-    low, high = (np.min(night.counts[0]), np.max(night.counts[0]))
-    fewest, most = (np.min(night.counts[1]), np.max(night.counts[1]))
+    low, middle, high = (value.value for value in night.diagnosis.seeing["a"])
+    grown = 1 + truth.seeing_growth / 2  # the mean of the hour over its start
     rows = [
         ("noise of A beyond that of B, one axis", f"{more:.2f} arcsec", f"{found:.2f} ± {error:.2f} arcsec"),
-        ("stars of A", "{} to {}".format(*truth.stars["A"]), f"{low} to {high}"),
-        ("stars of B", "{} to {}".format(*truth.stars["B"]), f"{fewest} to {most}"),
+        ("stars of A", "{} to {}".format(*truth.stars["A"]), "{} to {}".format(*night.facts.counts[0])),
+        ("stars of B", "{} to {}".format(*truth.stars["B"]), "{} to {}".format(*night.facts.counts[1])),
         ("what made the difference", "noise of the measurement", _largest_kind(night.diagnosis)),
         (
-            "seeing at the start, and how much it grew in the hour",
-            f"{truth.seeing.value:.1f} arcsec, {truth.seeing_growth:.0%}",
-            f"{night.predicted[0].rig.site.seeing.value:.1f} arcsec was assumed",
+            "seeing, mean of the hour",
+            f"{truth.seeing.value * grown:.1f} arcsec",
+            f"{middle:.1f} arcsec ({low:.1f} to {high:.1f})",
         ),
-        ("log of A, of B", "", f"{rms_a.value:.2f}, {rms_b.value:.2f} arcsec measured"),
+        (
+            "air moves stars more after an hour, by",
+            f"{(1 + truth.seeing_growth) ** (5 / 6) - 1:.0%} (seeing {truth.seeing_growth:.0%})",
+            f"{night.facts.sky_drift:.0%} of the whole log, where noise and mount do not grow (workbook 09)",
+        ),
     ]
     return ("", "put in", "found"), rows
 
@@ -293,7 +345,7 @@ def noise_beyond(night):
 
 @lru_cache(maxsize=4)
 def _with_priors(known, measured, priors):
-    return diagnose(*measured, dict(known), np.random.default_rng(4), _DRAWS // 2, priors=priors)
+    return diagnose(*measured, dict(known), np.random.default_rng(4), _DRAWS, priors=priors)
 
 
 def table_of_priors(night):
@@ -302,13 +354,13 @@ def table_of_priors(night):
     usual = Priors()
     cases = {
         "as taken here": usual,
-        f"a fault in {0.03:.0%} of cameras instead of {usual.fault:.0%}": Priors(fault=0.03),
+        f"a fault in {0.03:.0%} of cameras, not {usual.fault:.0%}": Priors(fault=0.03),
         f"in {0.5:.0%}": Priors(fault=0.5),
-        f"other stars in {0.05:.0%} of logs instead of {usual.other_stars:.0%}": Priors(other_stars=0.05),
+        f"other stars in {0.05:.0%} of logs, not {usual.other_stars:.0%}": Priors(other_stars=0.05),
     }
     rows = []
     for name, priors in cases.items():
-        found = _with_priors(known, night.measured, priors)
+        found = night.diagnosis if priors == usual else _with_priors(known, night.measured, priors)
         order = sorted(found.probabilities, key=lambda cause: -found.probabilities[cause])[:3]
         said = ", ".join(f"{cause} {round(100 * found.probabilities[cause])}" for cause in order)
         rows.append((name, said, f"{round(100 * share_of_measuring(found))} in 100"))
@@ -369,22 +421,60 @@ def advice(rig):
     return f"{best.name[0].upper()}{best.name[1:]}: it takes {best.gain.value:.2f} of {star:.2f} arcsec off the star."
 
 
+@lru_cache(maxsize=2)
+def _behind_both():
+    """Log and star with camera A and with B, behind the pick-off and in a guide telescope, under two skies."""
+    city = {"site.seeing": 3 * u.arcsec, "site.sky_brightness": 17.5 * u.mag / u.arcsec**2}
+    new = demo_rig("club", "B")
+    change = next(value for name, value in usual_changes(new).items() if name.startswith("guide telescope"))
+    return {
+        (optics, sky): tuple(evaluate(changed(demo_rig("club", camera), optic | there)) for camera in "AB")
+        for sky, there in (("the club's sky", {}), ("over a city", city))
+        for optics, optic in (("pick-off, 9 mm mirror", {}), ("guide telescope, 60 mm", change))
+    }
+
+
 def table_of_optics(rig):
     """Head and rows: the same two cameras behind the pick-off and in a guide telescope."""
-    old, new = (demo_rig("club", camera) for camera in "AB")
-    change = next(value for name, value in usual_changes(new).items() if name.startswith("guide telescope"))
     rows = []
-    for name, more in (("pick-off, 9 mm mirror", {}), ("guide telescope, 60 mm, 4 arcsec/h flexure", change)):
-        first, second = (evaluate(changed(one, more)) for one in (old, new))
+    for (optics, sky), (old, new) in _behind_both().items():
         rows.append(
             (
-                name,
-                f"{first.logged_rms.value:.3f} and {second.logged_rms.value:.3f}",
-                f"{first.final_fwhm.value:.2f} and {second.final_fwhm.value:.2f}",
-                f"{first.stars} and {second.stars}",
+                f"{optics}, {sky}",
+                f"{old.stars} and {new.stars}",
+                f"{old.logged_rms.value:.2f} and {new.logged_rms.value:.2f}",
+                f"{(old.logged_rms - new.logged_rms).value:+.3f}",
+                f"{old.final_fwhm.value:.2f} and {new.final_fwhm.value:.2f}",
             )
         )
-    return ("club's rig, with camera A and with B", "log [arcsec]", "star in the picture [arcsec]", "stars used"), rows
+    head = (
+        "club's rig, with A and with B",
+        "stars used",
+        "log [arcsec]",
+        "B takes off",
+        "star in the picture [arcsec]",
+    )
+    return head, rows
+
+
+def who_gains(rig):
+    """Whether pick-off or guide telescope gains from the better sensor, in words."""
+    found = _behind_both()
+    gains = {key: float((old.logged_rms - new.logged_rms).value) for key, (old, new) in found.items()}
+    most = max(gains, key=gains.get)
+    optics, sky = most
+    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in found.values())
+    noise = [budget.centroid_error.value for budget in found[most]]
+    if gains[most] < _TELLING:
+        start = "Neither gains anything that a log could show"
+    else:
+        start = f"Most is gained by the {optics.partition(',')[0]} {sky.replace('the club', 'under the club')}"
+    return (
+        f"{start}: the log falls by {gains[most]:.3f} arcsec at the most, where noise of the stars' mean goes from "
+        f"{noise[0]:.2f} to {noise[1]:.2f} arcsec. The star in the picture changes by less than "
+        f"{np.ceil(100 * widths + 1e-9) / 100:.2f} arcsec. A better sensor helps where stars are few and faint, "
+        "whatever stands before it; and B's colour filters take back a part of what its sensor gives."
+    )
 
 
 def settings_in_words(rig):
@@ -536,8 +626,16 @@ def likely_reason(rig):
             ("read noise of 1 electron instead of 3", "look at the step that it makes in the list of suspects."),
         ),
         hint="Which steps in the list of suspects are longer than 0.1 arcsec, alone or together?",
-        solution=what_the_suspects_say(rig),
+        solution=_two_together(),
     )
+
+
+def _two_together():
+    """What a fault and fainter stars make alone and together, in words."""
+    sensor = ("infrared", "noise", "rest")
+    runs = [drawings.together((*sensor, *more)) for more in ((), ("fault",), ("faint",), ("faint", "fault"))]
+    healthy, fault, faint, both = (run.logged_rms.value for run in runs)
+    return f"A fault makes {healthy:.2f} into {fault:.2f}, fainter stars make it {faint:.2f}, both {both:.2f} arcsec."
 
 
 # The reader's own two logs.
@@ -555,6 +653,7 @@ _PRIORS = {
     "fault_most": "at most so many times",
 }
 _OPTIONAL = {
+    "turns_{}": ("turns, if both cameras took turns", u.one, "Then one is assumed."),
     "stars_{}": ("guide stars used", u.one, "Look at the star count of the log."),
     "brightest_{}": ("Gaia G of the brightest of them", u.one, "From a star list."),
     "read_noise_{}": ("read noise as measured", u.electron, "Workbook 08 measures it from your own frames."),
@@ -629,27 +728,57 @@ def known_from(rig, answers):
         for key, (label, unit, _) in _OPTIONAL.items():
             value = _known_number(label, answers[key.format(side)])
             if value is not None:
-                value = int(value) if key.startswith("stars") else value
+                value = int(value) if key.startswith(("stars", "turns")) else value
                 known[key.format(side)] = value if unit == u.one else value * unit
     return known
 
 
-def diagnosis_reply(rig):
-    """What the form answers: a function of its answers."""
+def diagnosis_reply(rig, own=None):
+    """What the form answers: a function of its answers; `own`: OwnLog, whose facts go before what was typed."""
 
     def reply(answers):
         known = known_from(rig, answers)
         measured = [(answers[f"rms_{side}"] * u.arcsec, answers[f"error_{side}"] * u.arcsec) for side in "ab"]
-        chosen = Priors(**{each.name: answers[each.name] for each in fields(Priors)})
         told = []
+        if own is not None and own.facts is not None:
+            known, measured = known | own.facts.known, own.facts.measured
+            told.append(f"{facts_in_words(own.facts)} These stand in for what is typed below.")
+        chosen = Priors(**{each.name: answers[each.name] for each in fields(Priors)})
         for priors in [chosen] + [Priors()] * (chosen != Priors()):
             found = diagnose(*measured, known, np.random.default_rng(4), _DRAWS, priors=priors)
             order = sorted(found.probabilities, key=lambda name: -found.probabilities[name])[:4]
             said = ", ".join(f"{name} {round(100 * found.probabilities[name])}" for name in order)
-            told.append(f"{found.sentence}\nMost likely, in 100 cases that fit: {said}.")
-        return "\nWith what this room takes to be likely instead: ".join(told)
+            start = "With what this room takes to be likely instead: " if priors != chosen else ""
+            told.append(f"{start}{found.sentence}\nMost likely, in 100 cases that fit: {said}.")
+        return "\n".join(told)
 
     return reply
+
+
+class OwnLog:
+    """The reader's own log of two cameras; what was read of it is kept for the diagnosis."""
+
+    def __init__(self, rig):
+        self.rig, self.facts = rig, None
+
+    def fields(self, paths):
+        """Fields that ask what stands in the log."""
+        scale = compare_scales(self.rig).guide_scale
+        asked = logs.log_fields(paths[0], scale, self.rig.guiding.exposure)
+        older = {"key": "older", "section": "columns", "label": "name of the older camera in the log", "unit": ""}
+        return [*asked, older | {"value": "A", "choices": None}]
+
+    def read(self, paths, answers):
+        """Read the log and say what it tells."""
+        self.facts = None
+        answers = dict(answers)
+        older = str(answers.pop("older")).strip()
+        log, notes = logs.clean_log(logs.read_night(paths, answers, self.rig.guiding.exposure))
+        names = sorted(set(log["camera"]) - {""})
+        if len(names) == 2 and older not in names:
+            raise ValueError(f"name of the older camera: expected {names[0]} or {names[1]}, found {older!r:.40}")
+        self.facts = facts_of(log, None if len(names) != 2 else sorted(names, key=lambda name: name != older))
+        return "\n".join([*notes, f"{facts_in_words(self.facts)} The form below takes them."])
 
 
 def card(rig):

@@ -44,6 +44,8 @@ class Suspect:
     name : str
     cause : str
         Which of `diagnosis.CAUSES` it belongs to; empty for a run with nothing changed.
+    base : str
+        Name of the run it differs from in one thing.
     logged_rms, final_fwhm : Quantity [arcsec]
         On a middling night.
     logged_change, picture_change : Quantity [arcsec]
@@ -54,6 +56,7 @@ class Suspect:
 
     name: str
     cause: str
+    base: str
     logged_rms: u.Quantity
     final_fwhm: u.Quantity
     logged_change: u.Quantity
@@ -224,21 +227,22 @@ def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None
             at_base = np.array([budgets[base].logged_rms.value, budgets[base].final_fwhm.value])
             log, picture = (ratios * at_base).T * u.arcsec
             intervals = {"logged_interval": tuple(log), "picture_interval": tuple(picture)}
-        found.append(_suspect(name, cause, budget, budgets[base], intervals))
+        found.append(_suspect((name, cause, runs[base][0]), budget, budgets[base], intervals))
         if progress is not None:
             progress((k + 1) / (len(runs) + 1))
     share = chance_share(old, budgets[1])
     limits = tuple(budgets[1].logged_rms * factor for factor in (1 - share, 1 + share))
-    by_chance = _suspect("the same again: chance", "chance", budgets[1], budgets[1], {"logged_interval": limits})
+    by_chance = _suspect(
+        ("the same again: chance", "chance", runs[1][0]), budgets[1], budgets[1], {"logged_interval": limits}
+    )
     if progress is not None:
         progress(1.0)
     return [*found, by_chance]
 
 
-def _suspect(name, cause, budget, base, intervals):
+def _suspect(names, budget, base, intervals):
     return Suspect(
-        name,
-        cause,
+        *names,
         budget.logged_rms,
         budget.final_fwhm,
         budget.logged_rms - base.logged_rms,
