@@ -84,6 +84,7 @@ def _parser():
     report.add_argument(
         "--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)"
     )
+    report.add_argument("--stars", type=Path, help="star list about your next target, for the angle to set")
     report.add_argument("--overwrite", action="store_true", help="replace a report that is there")
     refresh = add(
         "refresh",
@@ -142,6 +143,7 @@ def run_report(options):
     python = environment.prepare("reader")
     arguments = ["--output", str(options.output.resolve())]
     arguments += ["--overwrite"] if options.overwrite else []
+    arguments += ["--stars", str(options.stars.resolve())] if options.stars else []
     arguments += [str(options.rig.resolve())] if options.rig else []
     return processes.run([str(python), "-m", "helpers.command.report", *arguments], processes.surroundings())
 

@@ -4,10 +4,14 @@ import datetime
 import re
 from pathlib import Path
 
+import astropy.units as u
+import numpy as np
 import pytest
 
 from helpers import rig as rigs
 from helpers.command import report
+from helpers.error_budget import questions
+from helpers.guide_field import load_catalogue
 from tests.three_rigs import REFRACTOR
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -44,6 +48,25 @@ def test_names_are_shown_as_they_are(written):
     if "<" in rig.name:
         assert "<b>refractor</b>" not in page
         assert "&lt;b&gt;refractor&lt;/b&gt; &amp; https://a.b" in page
+
+
+def test_the_stars_used_are_listed(written):
+    page, rig = written
+    budget = questions.mine(rig)
+    assert questions.list_of_stars(rig) in page
+    listed = re.findall(r"([\d.]+) \((0\.\d{3})\)", questions.list_of_stars(rig))
+    assert [float(magnitude) for magnitude, _ in listed] == pytest.approx(list(budget.magnitudes), abs=0.051)
+    # the mean of stars weighted by how well each is known: from the definition
+    noise = np.sum([float(error) ** -2 for _, error in listed]) ** -0.5
+    assert noise == pytest.approx(budget.centroid_error.to_value(u.arcsec), rel=0.03)
+
+
+def test_a_star_list_gives_the_angle_to_set():
+    stars = load_catalogue(Path(__file__).parent.parent / "demo_data" / "field_surroundings.ecsv")
+    said = questions.angle_in_words(RIGS["club"], stars)
+    before, after = map(int, re.search(r"(\d+) usable stars? before the flip and (\d+) after", said).groups())
+    best = re.search(r"at least (\d+) on both sides", said)
+    assert (int(best.group(1)) > min(before, after)) if best else "No other angle" in said
 
 
 def test_changes_without_effect_share_a_line(written):

@@ -17,6 +17,7 @@ from helpers import rig as rigs
 from helpers.classroom import figures
 from helpers.command import processes
 from helpers.error_budget import drawings, questions
+from helpers.guide_field import load_catalogue
 
 _STYLE = """
 @page { size: A4; margin: 12mm; }
@@ -102,13 +103,15 @@ def _rig(rig):
     return f'<p class="rig">{"<br>".join(map(html.escape, parts))}</p>'
 
 
-def page(rig, day):
+def page(rig, day, catalogue=None):
     """The report on a rig.
 
     Parameters
     ----------
     rig : helpers.rig.Rig
     day : datetime.date
+    catalogue : Table, optional
+        Star list about the next target, from `guide_field.load_catalogue`.
 
     Returns
     -------
@@ -129,6 +132,8 @@ def page(rig, day):
         "<h2>Exposure, gain, and stars</h2>",
         _sentence(questions.settings_in_words(rig)),
         _sentence(questions.stars_in_words(rig)),
+        _sentence(f"On your list: {questions.angle_in_words(rig, catalogue)}") if catalogue is not None else "",
+        _sentence(questions.list_of_stars(rig)),
         "<h2>What next?</h2>",
         _sentence("Each change alone, through the same nights, ranked by the star in the picture."),
         _table(*questions.table_of_options(rig)),
@@ -147,7 +152,7 @@ def page(rig, day):
     )
 
 
-def write(rig_file, target, overwrite=False):
+def write(rig_file, target, overwrite=False, star_file=None):
     """Compute the report and write it.
 
     Parameters
@@ -158,6 +163,8 @@ def write(rig_file, target, overwrite=False):
         File to write.
     overwrite : bool
         Whether a file that is there may be replaced.
+    star_file : Path, optional
+        Star list about the next target: the angle to set is found from it.
 
     Raises
     ------
@@ -168,7 +175,7 @@ def write(rig_file, target, overwrite=False):
     helpers.rig.RigError, FileNotFoundError
         The rig file is wrong; nothing has been computed.
     ValueError
-        No prediction can be made for this rig.
+        No prediction can be made for this rig, or the star list is wrong or does not reach far enough.
     """
     if target.is_dir():
         raise IsADirectoryError(
@@ -177,10 +184,11 @@ def write(rig_file, target, overwrite=False):
     if target.exists() and not overwrite:
         raise FileExistsError(f"{target.name} is there already: name another file with --output, or say --overwrite.")
     rig = rigs.demo_rig() if rig_file is None else rigs.load_rig(rig_file)
+    more = () if star_file is None else (load_catalogue(star_file),)
     partial = target.with_name(target.name + ".partial")
     try:
         partial.touch()  # a place that can't be written is told before a minute of computing
-        written = page(rig, datetime.datetime.now().astimezone().date())
+        written = page(rig, datetime.datetime.now().astimezone().date(), *more)
         partial.write_text(written, encoding="utf-8", newline="\n")
         os.replace(partial, target)
     finally:
@@ -195,11 +203,12 @@ def main(arguments=None):
     parser.add_argument(
         "--output", type=Path, default=Path("report.html"), help="file to write (report.html if not given)"
     )
+    parser.add_argument("--stars", type=Path, help="star list about the next target, for the angle to set")
     parser.add_argument("--overwrite", action="store_true", help="replace a report that is there")
     options = parser.parse_args(arguments)
     print("Computing, less than a minute ...", flush=True)
     try:
-        write(options.rig, options.output, options.overwrite)
+        write(options.rig, options.output, options.overwrite, options.stars)
     except (OSError, ValueError, TypeError) as error:
         print(f"No report was written. {error}", file=sys.stderr)
         return 1

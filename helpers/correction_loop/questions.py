@@ -158,7 +158,8 @@ def own_number(rig):
 
 def _gains(rig, low, high):
     """A range of gains in words; its upper end may be only that of the map."""
-    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= own_settings.gains_of(rig)[-1] * 0.999 else "")
+    highest = own_settings.gains_of(rig)[-1]
+    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= highest * 0.999 else "")
 
 
 def widening_shares(rig):

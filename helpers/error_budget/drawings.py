@@ -225,10 +225,15 @@ def each_alone(found):
     return figures.show(figure, alt, sentence)
 
 
+def shown_causes(found):
+    """Causes of a diagnosis, the likeliest first, as far as they have a chance of half a per cent."""
+    names = sorted(found.probabilities, key=lambda name: -found.probabilities[name])
+    return [name for name in names if found.probabilities[name] >= 0.005]
+
+
 def chances(found):
     """What `diagnose` says: a bar for the chance of each cause."""
-    names = sorted(found.probabilities, key=lambda name: -found.probabilities[name])
-    names = [name for name in names if found.probabilities[name] >= 0.005]
+    names = shown_causes(found)
     values = [100 * found.probabilities[name] for name in names]
     figure, axes = figures.new_figure(width=7.4, height=0.9 + 0.42 * len(names))
     axes.barh(names, values, color=figures.COLOURS[5], edgecolor="black", height=0.6)

@@ -5,6 +5,7 @@ from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
+from astropy.coordinates import SkyCoord, UnitSphericalRepresentation
 
 from helpers import night_comparison as logs
 from helpers.classroom import guesses
@@ -18,18 +19,16 @@ from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import city_rigs, suspects
-from helpers.error_budget.terms import MODEL_ERROR, evaluate, stars_like
-from helpers.guide_field.chances import chance_on_sensor
-from helpers.guide_field.pick_off import sensor_field
-from helpers.guide_field.stars import sensor_size
-from helpers.guide_field.usable import USABLE_ERROR
+from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
+from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
+from helpers.guide_field.stars import DEFAULT_ANGLE, star_columns
 from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
-from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _NIGHTS, _DRAWS = 300, 20_000
+_NAMED = 6  # changes without effect whose names are shown
 _TELLING = 0.01  # arcsec, a step that a log could show
 # Causes that are noise of the measurement, not motion.
 MEASURING = tuple(name for name in CAUSES if name not in ("exposure", "seeing between the runs", "chance"))
@@ -134,11 +133,10 @@ def alone(progress=None):
 
 
 def table_of_suspects(rig):
-    """Head and rows: log and picture of each suspect alone, against the run it differs from in this one thing."""
+    """Head and rows: log and picture of each suspect alone, and the camera whose run it differs from in this thing."""
     rows = []
     for one in alone():
         first = one is alone()[0]
-        low, high = (limit.value for limit in one.logged_interval)
         base = "" if first else "newer" if one.base == alone()[0].name else "older"
         rows.append(
             (
@@ -146,11 +144,10 @@ def table_of_suspects(rig):
                 base,
                 f"{one.logged_rms.value:.3f}",
                 "" if first else f"{one.logged_change.value:+.3f}",
-                "" if first else f"{low:.2f} to {high:.2f}",
                 f"{one.final_fwhm.value:.2f}",
             )
         )
-    return ("run", "like which but for this", "log", "step", "in 95 of 100", "star in the picture"), rows
+    return ("run", "like which but for this", "log", "step", "star in the picture"), rows
 
 
 def near_infrared_step():
@@ -196,9 +193,11 @@ CAUSES_IN_WORDS = {
 }
 
 
-def table_of_causes(rig):
-    """Head and rows: what the names of the causes mean."""
-    return ("cause", "what it means"), list(CAUSES_IN_WORDS.items())
+def table_of_causes(night):
+    """Head and rows: what the names of the causes mean that the figure shows."""
+    return ("cause", "what it means"), [
+        (name, CAUSES_IN_WORDS[name]) for name in drawings.shown_causes(night.diagnosis)
+    ]
 
 
 @dataclass(frozen=True)
@@ -319,7 +318,7 @@ def revealed(night, truth):
         (
             "air moves stars more after an hour, by",
             f"{(1 + truth.seeing_growth) ** (5 / 6) - 1:.0%} (seeing {truth.seeing_growth:.0%})",
-            f"{night.facts.sky_drift:.0%} of the whole log, where noise and mount do not grow (workbook 09)",
+            f"{night.facts.sky_drift:.0%} of the log, noise that does not grow included (workbook 09)",
         ),
     ]
     return ("", "put in", "found"), rows
@@ -379,10 +378,10 @@ def options(rig, progress=None):
 
 def table_of_options(rig):
     """Head and rows: changes that the model can tell, by place; all others in one row."""
-    rows, same = [], []
+    rows, same = [], ["nothing"]
     for option in options(rig):
         if not option.can_tell:
-            same.append(option.name)
+            same += [option.name] * (option.name != "nothing")
             continue
         low, high = (limit.value for limit in option.interval)
         words = "narrower" if option.gain > 0 else "wider"
@@ -395,8 +394,9 @@ def table_of_options(rig):
             )
         )
     if same:
+        named = "; ".join(same[:_NAMED]) + (f"; and {len(same) - _NAMED} more" if len(same) > _NAMED else "")
         place = next(option.place for option in options(rig) if not option.can_tell)
-        rows.append((f"{place}", "; ".join(same), "no change that can be told", f"below {_least(rig):.2f}"))
+        rows.append((f"{place}", named, "no change that can be told", f"below {_least(rig):.2f}"))
     rows.sort(key=lambda row: int(row[0]))
     return ("place", "change", "star in the picture [arcsec]", "narrower by, in 95 of 100 nights"), rows
 
@@ -423,57 +423,46 @@ def advice(rig):
 
 @lru_cache(maxsize=2)
 def _behind_both():
-    """Log and star with camera A and with B, behind the pick-off and in a guide telescope, under two skies."""
+    """Log and star with camera A and with B, behind the pick-off and in a guide telescope, over a city."""
     city = {"site.seeing": 3 * u.arcsec, "site.sky_brightness": 17.5 * u.mag / u.arcsec**2}
-    new = demo_rig("club", "B")
-    change = next(value for name, value in usual_changes(new).items() if name.startswith("guide telescope"))
+    change = next(value for name, value in usual_changes(demo_rig()).items() if name.startswith("guide telescope"))
     return {
-        (optics, sky): tuple(evaluate(changed(demo_rig("club", camera), optic | there)) for camera in "AB")
-        for sky, there in (("the club's sky", {}), ("over a city", city))
-        for optics, optic in (("pick-off, 9 mm mirror", {}), ("guide telescope, 60 mm", change))
+        name: tuple(evaluate(changed(demo_rig("club", camera), optic | city)) for camera in "AB")
+        for name, optic in (("pick-off", {}), ("guide telescope", change))
     }
 
 
 def table_of_optics(rig):
     """Head and rows: the same two cameras behind the pick-off and in a guide telescope."""
     rows = []
-    for (optics, sky), (old, new) in _behind_both().items():
+    for name, (old, new) in _behind_both().items():
         rows.append(
             (
-                f"{optics}, {sky}",
+                name,
                 f"{old.stars} and {new.stars}",
-                f"{old.logged_rms.value:.2f} and {new.logged_rms.value:.2f}",
-                f"{(old.logged_rms - new.logged_rms).value:+.3f}",
+                f"{old.centroid_error.value:.3f} and {new.centroid_error.value:.3f}",
+                f"{old.logged_rms.value:.3f} and {new.logged_rms.value:.3f}",
                 f"{old.final_fwhm.value:.2f} and {new.final_fwhm.value:.2f}",
             )
         )
-    head = (
-        "club's rig, with A and with B",
-        "stars used",
-        "log [arcsec]",
-        "B takes off",
-        "star in the picture [arcsec]",
-    )
+    head = ("club's rig, with A and with B [arcsec]", "stars used", "noise of their mean", "log", "star in the picture")
     return head, rows
 
 
 def who_gains(rig):
     """Whether pick-off or guide telescope gains from the better sensor, in words."""
-    found = _behind_both()
-    gains = {key: float((old.logged_rms - new.logged_rms).value) for key, (old, new) in found.items()}
+    said, gains = [], {}
+    for name, (old, new) in _behind_both().items():
+        gains[name] = float((old.logged_rms - new.logged_rms).value)
+        word = "falls" if gains[name] > 0 else "grows"
+        said.append(f"in the {name} the log {word} by {abs(gains[name]):.3f} arcsec")
+    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in _behind_both().values())
     most = max(gains, key=gains.get)
-    optics, sky = most
-    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in found.values())
-    noise = [budget.centroid_error.value for budget in found[most]]
-    if gains[most] < _TELLING:
-        start = "Neither gains anything that a log could show"
-    else:
-        start = f"Most is gained by the {optics.partition(',')[0]} {sky.replace('the club', 'under the club')}"
+    start = f"The {most} gains more" if gains[most] >= _TELLING else "Neither gains anything that a log could show"
     return (
-        f"{start}: the log falls by {gains[most]:.3f} arcsec at the most, where noise of the stars' mean goes from "
-        f"{noise[0]:.2f} to {noise[1]:.2f} arcsec. The star in the picture changes by less than "
-        f"{np.ceil(100 * widths + 1e-9) / 100:.2f} arcsec. A better sensor helps where stars are few and faint, "
-        "whatever stands before it; and B's colour filters take back a part of what its sensor gives."
+        f"{start}: over a city, {' and '.join(said)}, and the star in the picture changes by "
+        f"{widths:.3f} at the most. Each guides on the stars that it has: what noise they leave is small against the "
+        "air, and what B's sensor gives, its colour filters take back in part."
     )
 
 
@@ -501,24 +490,79 @@ def settings_in_words(rig):
 
 
 def stars_in_words(rig):
-    """How likely usable guide stars are, on the average of the sky about the default target."""
-    target = mine(rig).target
-    faintest = view(rig, light_share=1, airmass=mine(rig).airmass).faintest(USABLE_ERROR)
-    sensor = sensor_size(rig.guide_camera)
-    field = sensor_field(rig.guide_optics, *(side * u.mm for side in sensor))
-    place = target.galactic
-    limit = min(float(faintest), 17.0)  # the end of the star counts
-    one, three = (chance_on_sensor(field, limit, None, place.b, place.l, at_least=number) for number in (1, 3))
+    """How likely usable guide stars are, on the average of the sky about the default target: as workbook 03 says."""
+    one, three = (plan(rig, wanted=number) for number in (1, 3))
+    faint = "" if one.limits.reached else " (where coarse pixels let no star reach 0.1 arcsec)"
     return (
-        f"Stars are usable down to G = {float(faintest):.1f}, as they reach the camera. For a target "
-        f"{abs(place.b.deg):.0f} degrees from the Milky Way the chance of at least one on the guide sensor is "
-        f"{float(one):.0%}, of three {float(three):.0%}"
+        f"Stars are usable down to G = {one.limits.faint:.1f}, as they reach the camera{faint}. For a target "
+        f"{abs(one.target.galactic.b.deg):.0f} degrees from the Milky Way the chance of at least one on the guide "
+        f"sensor is {one.one_field:.0%}, of three {three.one_field:.0%}"
         + (
-            ", and the same again after the flip, with another field. Workbook 03 finds the angle to set from a star "
-            "list."
-            if rig.guide_optics.kind == "pick-off"
+            f", on both sides of the flip {one.all_night:.0%} and {three.all_night:.0%}. The angle to set is found "
+            "from a star list: workbook 03."
+            if sides(rig) == 2
             else "; a guide telescope keeps its field through the flip."
         )
+    )
+
+
+def stars_used(rig):
+    """The stars that the prediction guides on, best first: magnitudes, and how well each centre is known.
+
+    Returns
+    -------
+    magnitudes : array, shape (N,)
+        Gaia G as they reach the camera.
+    errors : Quantity [arcsec], shape (N,)
+        One axis, one exposure.
+    """
+    found = mine(rig)
+    errors, _ = centroid_errors(rig, found.magnitudes, found.airmass, found.guide_star_fwhm)
+    return found.magnitudes, errors * u.arcsec
+
+
+def list_of_stars(rig):
+    """The stars that the prediction guides on, in words."""
+    magnitudes, errors = stars_used(rig)
+    each = [f"{magnitude:.1f} ({error:.3f})" for magnitude, error in zip(magnitudes, errors.value, strict=True)]
+    return (
+        "The prediction guides on a field such as the sky has there on the average: "
+        f"{usable_in_words(len(each)).replace('usable ', '')} of G = {', '.join(each)}, as they reach the camera; in "
+        "brackets how well the centre of each is known in one exposure [arcsec, one axis]."
+    )
+
+
+def angle_in_words(rig, catalogue):
+    """What a star list says of both sides of the flip, and the angle to set.
+
+    Parameters
+    ----------
+    rig : Rig
+    catalogue : Table
+        From `guide_field.load_catalogue`; the target is taken to be in its middle.
+
+    Raises
+    ------
+    ValueError
+        The list does not reach as far as the guide field.
+    """
+    ra, dec, _ = star_columns(catalogue)
+    middle = SkyCoord(ra * u.deg, dec * u.deg).cartesian.mean().represent_as(UnitSphericalRepresentation)
+    target = SkyCoord(middle.lon, middle.lat)
+    limits = plan(rig, target).limits
+    found = try_list(catalogue, target, rig, limits)
+    where = f"about {target.to_string('hmsdms', precision=0)}, the middle of your star list"
+    if sides(rig) == 1:
+        return f"{usable_in_words(len(found.before))} {where}; a guide telescope keeps its field through the flip."
+    told = (
+        f"{usable_in_words(len(found.before))} before the flip and {len(found.after)} after it {where}, at a position "
+        f"angle of the guide field of {DEFAULT_ANGLE.value:.0f} degrees. "
+    )
+    if found.best_poorer <= found.poorer:
+        return told + "No other angle gives more on the poorer side."
+    return told + (
+        f"Set {found.search.best.value:.0f} degrees, a turn of {found.search.turn.value:+.0f}: at least "
+        f"{found.best_poorer} on both sides."
     )
 
 

@@ -1,0 +1,222 @@
+"""What workbook 10 says, held against what it computes, for three rigs and for the demo night."""
+
+import re
+from pathlib import Path
+
+import astropy.units as u
+import numpy as np
+import pytest
+
+from demo_data.make_night_logs import TRUTH
+from helpers import error_budget as budgets
+from helpers import guide_field
+from helpers import night_comparison as logs
+from helpers.classroom import guesses
+from helpers.correction_loop import own_settings
+from helpers.error_budget import drawings, questions
+from helpers.error_budget.log_model import noise_share
+from helpers.night_comparison import drawings as night_drawings
+from tests.three_rigs import RIGS
+
+LOG = Path(__file__).resolve().parent.parent.parent / "demo_data" / "night_log.ecsv"
+GAIN = 0.35
+
+
+@pytest.fixture(scope="module", params=RIGS)
+def rig(request):
+    return RIGS[request.param]
+
+
+@pytest.fixture(scope="module")
+def night():
+    return questions.night_of(logs.load_log(LOG), GAIN)
+
+
+def numbers(text):
+    return [float(found) for found in re.findall(r"[-+]?\d+\.?\d*", text.replace(",", ""))]
+
+
+def test_the_number_of_the_rig_lies_in_its_interval(rig):
+    found = questions.mine(rig)
+    log, low, high, star, thin, wide = [n for n in numbers(questions.own_number(rig)) if n not in (95, 100)]
+    assert low <= log <= high
+    assert thin <= star <= wide
+    assert log == pytest.approx(found.logged_rms.value, abs=0.0051)
+    assert star == pytest.approx(found.final_fwhm.value, abs=0.0051)
+
+
+def test_guiding_is_a_small_part_of_the_star_as_said(rig):
+    guess = questions.guiding_in_the_picture(rig)
+    found = budgets.evaluate(rig)
+    share = 1 - float(found.picture_terms["air and diffraction"] / found.final_fwhm)
+    assert guess.answer.startswith(f"{share:.0%}")
+    largest = max(found.terms, key=lambda name: found.terms[name].value)
+    assert f"most of that is {largest}" in guess.answer
+    for said in guess.options:
+        assert "nan" not in guesses.resolve(guess, said)
+
+
+def test_band_and_stars_are_those_of_their_own_workbooks(rig):
+    band = own_settings.band_of(rig)
+    said = questions.settings_in_words(rig)
+    now = band.gains_at(rig.guiding.exposure)
+    inside = bool(now) and now[0] <= rig.guiding.loop_gain <= now[1]
+    assert ("leave it" in said) == inside
+    if not inside:
+        assert f"a gain of {band.gain:.2f}" in said
+    plan = guide_field.plan(rig)
+    said = questions.stars_in_words(rig)
+    assert f"G = {plan.limits.faint:.1f}" in said
+    assert f"of three {plan.one_field:.0%}" in said
+    assert ("both sides" in said) == (guide_field.sides(rig) == 2)
+
+
+def test_the_list_of_stars_holds_those_used(rig):
+    found = questions.mine(rig)
+    magnitudes, errors = questions.stars_used(rig)
+    assert len(magnitudes) == found.stars
+    assert np.sum(errors.value**-2.0) ** -0.5 == pytest.approx(found.centroid_error.to_value(u.arcsec), rel=0.01)
+    assert all(f"{magnitude:.1f} (" in questions.list_of_stars(rig) for magnitude in magnitudes)
+
+
+def test_ranked_changes_and_the_advice_agree(rig):
+    head, rows = questions.table_of_options(rig)
+    assert all(len(row) == len(head) for row in rows)
+    assert sum("no change that can be told" in row[2] for row in rows) <= 1
+    best, said = questions.recommended(rig), questions.advice(rig)
+    if best is None:
+        assert said.startswith("Leave the rig as it is")
+        assert all(not option.worthwhile or option.gain <= 0 for option in questions.options(rig))
+    else:
+        assert said.lower().startswith(best.name.lower())
+        assert best.gain > max(0 * u.arcsec, budgets.MODEL_ERROR * questions.mine(rig).final_fwhm * 0.5)
+    number, meaning, action = questions.card(rig)
+    assert f"{questions.mine(rig).final_fwhm.value:.2f} arcsec" in number
+    assert action == said
+    assert "%" in meaning
+
+
+# The suspects, side by side.
+
+
+def test_each_row_changes_one_thing():
+    first = questions.alone()[0].name
+    _, rows = questions.table_of_suspects(None)
+    assert all(len(row) == 5 for row in rows)
+    logged = {row[0]: float(row[2]) for row in rows}
+    old = next(one.name for one in questions.alone()[1:] if not one.cause)
+    for name, base, log, step, *_ in rows[2:]:
+        start = logged[first if base == "newer" else old]
+        assert float(step) == pytest.approx(float(log) - start, abs=0.0011), name
+
+
+def test_what_the_suspects_say_holds():
+    said = questions.what_the_suspects_say(None)
+    runs = [drawings.together(("infrared", "noise", "rest", *more)) for more in ((), ("fault",), ("faint",))]
+    both = drawings.together(("infrared", "noise", "rest", "faint", "fault"))
+    healthy, fault, faint = (run.logged_rms.value for run in runs)
+    assert f"({healthy:.2f} to {fault:.2f})" in said and f"({faint:.2f})" in said
+    # each costs little alone, and both more than their sum: what the sentence claims
+    assert max(fault, faint) - healthy < 0.06
+    assert both.logged_rms.value - healthy > 2 * (fault + faint - 2 * healthy)
+    assert f"both at once make {both.logged_rms.value:.2f}" in said
+    assert questions.near_infrared_step().value < 0.02
+    assert both.final_fwhm / runs[0].final_fwhm < 1.05
+
+
+def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
+    start = {name: on for name, (_, on) in drawings.SWITCHES.items()}
+    assert [name for name, on in start.items() if on] == ["infrared"]
+    said = drawings.suspects_together(None).update(**start)
+    step = questions.near_infrared_step().value
+    assert f"by {step:+.3f}" in said
+    assert f"worth {step:.3f}" in questions.what_the_suspects_say(None)
+    assert f"{drawings.together(('infrared',)).logged_rms.value:.3f}" in questions.near_infrared_alone(None).answer
+
+
+def test_who_gains_names_the_larger_gain():
+    said, (_, rows) = questions.who_gains(None), questions.table_of_optics(None)
+    logged = {row[0]: numbers(row[3]) for row in rows}
+    gains = {name: old - new for name, (old, new) in logged.items()}
+    for name, gain in gains.items():
+        word, value = re.search(rf"in the {name} the log (falls|grows) by ([\d.]+)", said).groups()
+        assert float(value) == pytest.approx(abs(gain), abs=0.0015)
+        assert gain == pytest.approx(0, abs=0.001) or (word == "falls") == (gain > 0)
+    assert said.startswith("Neither") == (max(gains.values()) < 0.01)
+    # small against the air, as said
+    for row in rows:
+        assert max(numbers(row[2])) < 0.3 * min(numbers(row[3]))
+
+
+# The demo night.
+
+
+def test_what_is_read_of_the_log_is_what_was_put_in(night):
+    known = night.facts.known
+    for side, camera in zip("ab", "AB", strict=True):
+        assert known[f"exposure_{side}"] == TRUTH.exposure
+        assert known[f"turns_{side}"] == 2
+        assert night.facts.counts["AB".index(camera)] == TRUTH.stars[camera]
+        rms = night_drawings.demo_night()[camera].rms
+        assert night.measured["AB".index(camera)][0].value == pytest.approx(rms.value)
+
+
+def test_the_log_of_a_lies_outside_and_that_of_b_inside(night):
+    said = questions.outside_or_inside(night)
+    for camera, (rms, _), budget, word in zip("AB", night.measured, night.predicted, ("above", "inside"), strict=True):
+        low, high = budget.intervals["logged_rms"]
+        assert (rms > high) if word == "above" else (low <= rms <= high)
+        assert re.search(rf"camera {camera} logged [\d.]+ ± [\d.]+ arcsec, {word}", said)
+
+
+def test_the_recipe_and_what_was_found_agree(night):
+    head, rows = questions.revealed(night, TRUTH)
+    assert all(len(row) == len(head) for row in rows)
+    found = {row[0]: row[1:] for row in rows}
+    put_in, seen = found["noise of A beyond that of B, one axis"]
+    (value, error), more = numbers(seen), numbers(put_in)[0]
+    assert abs(value - more) < 4 * error + 0.02  # two standard errors would be usual
+    # second route: what a loop leaves of noise, from the variance of both logs
+    (a, _), (b, _) = (pair for pair in night.measured)
+    assert value == pytest.approx(np.sqrt((a**2 - b**2).value / noise_share(night.known["rig_a"])), abs=0.006)
+    seeing, said = found["seeing, mean of the hour"]
+    _, low, high = numbers(said)
+    assert low <= numbers(seeing)[0] <= high
+    assert "noise of the measurement" in found["what made the difference"][1]
+    drift = night_drawings.demo_comparison().sky_drift
+    assert found["air moves stars more after an hour, by"][1].startswith(f"{drift:.0%}")
+
+
+def test_the_sentence_for_a_friend_is_that_of_the_posterior(night):
+    said, chances = questions.to_a_friend(night), night.diagnosis.probabilities
+    share = round(100 * sum(chances[name] for name in questions.MEASURING))
+    assert f"In {share} of 100 cases" in said
+    first, second = sorted(chances, key=lambda name: -chances[name])[:2]
+    assert f"{first} ({round(100 * chances[first])})" in said
+    assert f"{second} ({round(100 * chances[second])})" in said
+    assert ("can't be told" in said) == (chances[first] < 0.5)
+    assert night.diagnosis.decides_most in said
+    assert night.diagnosis.decides_most in budgets.MEASUREMENTS
+
+
+def test_every_cause_has_its_words_and_the_first_row_is_the_answer_above(night):
+    assert set(questions.CAUSES_IN_WORDS) == set(budgets.CAUSES)
+    _, rows = questions.table_of_priors(night)
+    chances = night.diagnosis.probabilities
+    first = max(chances, key=chances.get)
+    assert rows[0][1].startswith(f"{first} {round(100 * chances[first])}")
+    assert rows[0][2] == f"{round(100 * questions.share_of_measuring(night.diagnosis))} in 100"
+
+
+def test_an_own_log_is_read_and_goes_before_what_was_typed(rig):
+    own = questions.OwnLog(rig)
+    fields = own.fields([str(LOG)])
+    answers = {field["key"]: field["value"] for field in fields}
+    with pytest.raises(ValueError, match="older camera"):
+        own.read([str(LOG)], answers | {"older": "C"})
+    said = own.read([str(LOG)], answers | {"older": "A"})
+    assert "camera A: 0.6" in said and "2 turns" in said and "3 to 5 stars" in said
+    turned = questions.OwnLog(rig)
+    turned.read([str(LOG)], answers | {"older": "B"})
+    assert turned.facts.cameras == ("B", "A")
+    assert turned.facts.measured == own.facts.measured[::-1]
