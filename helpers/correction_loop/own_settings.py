@@ -8,10 +8,11 @@ from functools import lru_cache
 import astropy.units as u
 import numpy as np
 
-from helpers import guide_field
 from helpers.correction_loop import band as bands
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
+from helpers.guide_field.stars import middling_stars, stars_at
+from helpers.guide_field.targets import meridian_passage
 from helpers.guide_field.usable import choose_stars
 from helpers.starlight.view import view
 
@@ -20,9 +21,10 @@ _STEP = 0.5 * u.s
 
 
 def stars_in_use(rig):
-    """The stars that the sky holds there on the average and whose centres are known well enough, best first."""
-    stars = guide_field.middling_stars(rig)
-    signal = view(rig, light_share=1).signal(stars.magnitudes)
+    """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
+    stars = middling_stars(rig)
+    airmass = meridian_passage(stars.target, rig.site.latitude).airmass
+    signal = view(rig, airmass=airmass, light_share=1).signal(stars.magnitudes)
     weights, _ = choose_stars(signal.centroid_error.to_value(u.arcsec), signal.saturated, rig.guiding.stars)
     return stars[np.argsort(-weights, kind="stable")[: np.count_nonzero(weights)]]
 
@@ -32,7 +34,7 @@ def night_of(rig, magnitude=None):
     """Sixteen minutes of a rig's night, three times with other air; with its own stars, or with one of a magnitude."""
     stars = stars_in_use(rig)
     if magnitude is not None:
-        stars = guide_field.stars_at(rig, stars.offsets[:1], [magnitude], stars.target)
+        stars = stars_at(rig, stars.offsets[:1], [magnitude], stars.target)
     return nights.guide_night(rig, stars, np.random.default_rng(71), duration=16 * u.min, step=_STEP, runs=3)
 
 

@@ -175,7 +175,7 @@ def _information(cause, outcome, weight, effective):
     joint = np.zeros((rows.max() + 1, columns.max() + 1))
     np.add.at(joint, (rows, columns), weight)
     expected = np.outer(joint.sum(axis=1), joint.sum(axis=0))
-    there = joint > 0
+    there = joint > 1e-12
     bits = np.sum(joint[there] * np.log2(joint[there] / expected[there]))
     return max(0.0, float(bits - (joint.shape[0] - 1) * (joint.shape[1] - 1) / (2 * effective * np.log(2))))
 
