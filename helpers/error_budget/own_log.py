@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers import night_comparison as nights
+from helpers.night_comparison.compare import compare
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ def facts_of(log, cameras=None):
         raise ValueError(f"log: expected rows of two cameras, found {len(names)}")
     cameras = tuple(names) if cameras is None else tuple(cameras)
     parts = [log[log["camera"] == name] for name in cameras]
-    found = nights.compare(*parts)
+    found = compare(*parts)
     known, counts = {}, []
     for side, part, turns in zip("ab", parts, found.blocks, strict=True):
         known[f"exposure_{side}"] = round(float(np.median(np.diff(part["time"].quantity.to_value(u.s)))), 3) * u.s
