@@ -83,21 +83,30 @@ def main(count=12, seconds=60):
                 mover.seconds = seconds
                 mover.start()
             start.wait(1800)
+            children = psutil.Process(server.process.pid).children(recursive=True)
+            before = used([psutil.Process(server.process.pid)]), used(children)
             for mover in movers:
                 mover.join()
-            children = psutil.Process(server.process.pid).children(recursive=True)
+            after = used([psutil.Process(server.process.pid)]), used(children)
             memory = [child.memory_info().rss / 1e6 for child in children]
             unshared = [child.memory_full_info().uss / 1e6 for child in children]
         finally:
             server.stop()
-    report(movers, memory, unshared)
+    report(movers, memory, unshared, *(late - early for early, late in zip(before, after, strict=True)))
 
 
-def report(movers, memory, unshared):
+def used(processes):
+    """Processor time of processes so far in ms; on a busy machine it tells more than the clock."""
+    return 1000 * sum(sum(process.cpu_times()[:2]) for process in processes)
+
+
+def report(movers, memory, unshared, server_ms, kernels_ms):
     every = [one for mover in movers for one in mover.times]
     print(f"changes with a picture: {len(every)}; from {min(len(mover.times) for mover in movers)} a visitor")
     medians = [statistics.median(mover.times) for mover in movers if mover.times]
     print(f"change to picture: median {statistics.median(every):.0f} ms, 95 % within {np.percentile(every, 95):.0f} ms")
+    each = f"{server_ms / len(every):.1f} ms in the server, {kernels_ms / len(every):.1f} ms in the kernel"
+    print(f"processor time of a change: {each}")
     print(f"medians of single visitors: {min(medians):.0f} to {max(medians):.0f} ms")
     print(f"all cells run after {max(mover.first for mover in movers):.0f} s (all came at once)")
     print(
