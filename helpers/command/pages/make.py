@@ -195,7 +195,8 @@ def _front_page(target, rooms):
         if about:
             core, whole = about["minutes"]
             entries.append(
-                f'<li><a href="{room}/index.html"><img src="{room}/{about["cover"]}" alt="" loading="lazy"></a>'
+                f'<li><a href="{room}/index.html" aria-hidden="true" tabindex="-1">'
+                f'<img src="{room}/{about["cover"]}" alt="" loading="lazy"></a>'
                 f'<h2><a href="{room}/index.html">{room[:2]} {escaped(about["title"])}</a></h2>'
                 f"<p>{escaped(about['question'])}</p>"
                 f'<p class="note">{core} minutes to the answer, {whole} in all</p></li>'

@@ -176,7 +176,7 @@ class Pieces:
         )
         guess = self._guess(panel.asked.guess) if panel.asked is not None else ""
         return (
-            f'<section class="piece panel" aria-label="Panel with controls">{guess}<div class="beside">'
+            f'<section class="piece panel" aria-label="Panel {number} with controls">{guess}<div class="beside">'
             f'<div class="controls live">{shown}'
             '<p><button type="button" class="reset">Back to start values</button></p></div>'
             '<div class="picture"><div class="window wide">'
