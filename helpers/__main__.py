@@ -1,4 +1,4 @@
-"""The command line: `python3 -m helpers lab | show | pages | test | report | refresh`, from the folder of README.md.
+"""The command line: `python3 -m helpers lab`, `show`, `pages` and so on, from the folder that holds README.md.
 
 Standard library only: the first command makes the environment, and what needs more runs inside that.
 """
@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from helpers.command import environment, lab, pages_folder, processes, run_tests, show
+from helpers.command import environment, lab, pages_folder, processes, run_tests, show, wheels
 from helpers.command.environment import ROOT, SetupError
 
 WORKBOOKS = ROOT / "workbooks"
@@ -22,7 +22,7 @@ def _parser():
         "folder .venv (a minute or two, network needed once); later ones start at once.",
     )
     commands = parser.add_subparsers(
-        dest="command", required=True, metavar="lab | show | pages | test | report | refresh"
+        dest="command", required=True, metavar="lab | show | pages | test | report | refresh | wheels"
     )
 
     def add(name, run, summary, details):
@@ -35,6 +35,12 @@ def _parser():
     )
     open_lab.add_argument(
         "--no-browser", action="store_true", help="print the address only, for machines without a browser"
+    )
+    open_lab.add_argument(
+        "--offline",
+        type=_folder,
+        metavar="WHEELS",
+        help="set up from a folder that 'wheels' filled, without network",
     )
     open_lab.add_argument("--port", type=_port, default=8888, help="port to listen on (8888 if not given)")
     shown = add(
@@ -58,6 +64,14 @@ def _parser():
     )
     pages.add_argument("folder", type=Path, help="folder to write: new, empty, or made by this command before")
     pages.add_argument("--rig", type=Path, help="rig file, such as workbooks/my_rig.toml (the demo rig if none)")
+    wheels_of = add(
+        "wheels",
+        wheels.run,
+        "fill a folder with all libraries, for computers without network",
+        "It serves computers with the same system, processor and version of Python, which then take "
+        "python3 -m helpers lab --offline FOLDER.",
+    )
+    wheels_of.add_argument("folder", type=Path, help="folder to fill: new, empty, or filled by this command before")
     test = add(
         "test",
         run_tests.run,
@@ -95,6 +109,10 @@ def _parser():
     )
     refresh.add_argument("names", nargs="*", metavar="NAME", help="such as 01_pixel_scale (all workbooks if none)")
     return parser
+
+
+def _folder(text):
+    return Path(text).resolve()
 
 
 def _port(text):

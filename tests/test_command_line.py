@@ -41,6 +41,7 @@ def run_here(*arguments, **options):
             ("-- -k seeing", "--quick", "--slow", "BROWSER_TESTS=required", "Exit status 0 only if all passed"),
         ),
         (("report",), ("rig file", "HTML page")),
+        (("wheels",), ("without network", "same system, processor and version of Python", "lab --offline")),
         (("pages",), ("no Python", "stick", "--rig", "below 80 MB", "goes on where it was stopped")),
         (("refresh",), ("01_pixel_scale", "demo rig", "stays as it was")),
     ],

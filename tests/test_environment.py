@@ -2,6 +2,7 @@
 
 import ast
 import errno
+import json
 import os
 import random
 import signal
@@ -9,10 +10,11 @@ import subprocess
 import sys
 import zipfile
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from types import SimpleNamespace
 
 import pytest
 
-from helpers.command import environment
+from helpers.command import environment, wheels
 from helpers.command.environment import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -282,7 +284,10 @@ def test_too_old_a_python_is_told_in_one_sentence():
 
 # What runs before anything is installed
 FIRST = [ROOT / "helpers" / "__init__.py", ROOT / "helpers" / "__main__.py", COMMAND / "__init__.py"]
-FIRST += [COMMAND / name for name in ("environment.py", "processes.py", "lab.py", "pages_folder.py", "run_tests.py")]
+FIRST += [
+    COMMAND / name
+    for name in ("environment.py", "processes.py", "lab.py", "pages_folder.py", "run_tests.py", "wheels.py")
+]
 
 
 @pytest.mark.parametrize("path", FIRST, ids=lambda path: f"{path.parent.name}.{path.stem}")
@@ -371,3 +376,83 @@ def test_a_link_or_a_file_is_left_alone(project, kind):
         prepare(project)
     assert folder.is_symlink() or folder.read_text() == "mine"
     assert not other.exists() or not list(other.iterdir())
+
+
+# uv where there is one, and no network at all
+
+
+@pytest.fixture
+def installs(monkeypatch):
+    """Notes the whole command of each installation; `failing` makes the ones fail whose first word is in it."""
+    seen, failing = [], set()
+
+    def note(command, trouble, read=None):
+        seen.append([str(word) for word in command])
+        if Path(seen[-1][0]).stem in failing:
+            raise SetupError(trouble)
+
+    monkeypatch.setattr(environment, "_run", note)
+    monkeypatch.setattr(environment, "own_python", lambda folder: "3.11.7")
+    return seen, failing
+
+
+@pytest.mark.parametrize("uv_works", [None, True, False])
+def test_uv_installs_where_it_can_and_pip_otherwise(project, installs, monkeypatch, capsys, uv_works):
+    seen, failing = installs
+    monkeypatch.setattr(environment.shutil, "which", lambda name: None if uv_works is None else "/opt/uv")
+    failing |= set() if uv_works else {"uv"}
+    environment._install("reader", project / ".venv", project)
+    tools = ["uv" if command[0] == "/opt/uv" else "pip" for command in seen]
+    assert tools == {None: ["pip"], True: ["uv"], False: ["uv", "pip"]}[uv_works]
+    for command in seen:
+        assert str(environment.venv_python(project / ".venv")) in command
+        assert command[-2:] == ["-r", str(project / "requirements.txt")]
+        assert "--no-index" not in command
+    assert ("trying pip" in capsys.readouterr().out) == (uv_works is False)
+
+
+@pytest.mark.parametrize("uv", [None, "/opt/uv"])
+def test_a_folder_of_wheels_takes_the_place_of_the_network(project, installs, monkeypatch, uv):
+    monkeypatch.setattr(environment.shutil, "which", lambda name: uv)
+    environment._install("reader", project / ".venv", project, project / "wheels")
+    (command,) = installs[0]
+    place = command.index("--no-index")
+    assert command[place : place + 3] == ["--no-index", "--find-links", str(project / "wheels")]
+
+
+def test_a_real_set_up_from_wheels_asks_no_network(project, monkeypatch, capsys):
+    monkeypatch.setenv("PIP_INDEX_URL", "http://127.0.0.1:9/simple")
+    monkeypatch.setattr(environment.shutil, "which", lambda name: None)
+    (project / "requirements.txt").write_text("matplotlib\n")
+    python = environment.prepare("reader", project / ".venv", project, project / "wheels")
+    subprocess.run([python, "-c", "import matplotlib"], check=True)
+    told = capsys.readouterr().out
+    assert "without network" in told and "MB of disk" in told
+
+
+def test_a_folder_of_wheels_says_for_whom_it_is(tmp_path, monkeypatch):
+    with pytest.raises(
+        SetupError, match="holds no libraries: fill it where there is network, with 'python3 -m helpers wheels"
+    ):
+        wheels.check(tmp_path)
+    (tmp_path / wheels.ABOUT).write_text(json.dumps(wheels.this_kind()))
+    wheels.check(tmp_path)
+    monkeypatch.setattr(wheels.platform, "machine", lambda: "other")
+    with pytest.raises(SetupError, match="is for .*, and this is .* other "):
+        wheels.check(tmp_path)
+
+
+def test_wheels_are_marked_only_when_all_are_there(tmp_path, monkeypatch):
+    monkeypatch.setattr(environment, "prepare", lambda kind: Path(sys.executable))
+    target, statuses = tmp_path / "wheels", [1, 0]
+    monkeypatch.setattr(wheels.processes, "run", lambda command, variables: statuses.pop(0))
+    options = SimpleNamespace(folder=target)
+    with pytest.raises(SetupError, match="Not all libraries"):
+        wheels.run(options)
+    assert not (target / wheels.ABOUT).exists()
+    assert wheels.run(options) == 0
+    wheels.check(target)
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "letter.txt").touch()
+    with pytest.raises(SetupError, match="holds something else"):
+        wheels.run(SimpleNamespace(folder=tmp_path / "mine"))

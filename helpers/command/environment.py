@@ -27,6 +27,7 @@ REQUIREMENTS = {
     "checks": ("requirements.txt", "tests/requirements.txt"),
 }
 SPACE_MB = {"reader": 1200, "checks": 2500}  # measured 655 and 1,500 when finished; the rest is for pip to work in
+LOAD_MB = 140  # for "reader", measured on Linux; what is in the installer's own store is not loaded again
 # What an environment is made of; a folder with anything else at its top is somebody's own.
 PARTS = {"bin", "include", "lib", "lib64", "share", "etc", "scripts", "pyvenv.cfg", "installed.json", "unfinished"}
 PARTS |= {"installed.partial", ".gitignore", "cachedir.tag"}
@@ -71,6 +72,7 @@ def fingerprint(kind, root=ROOT):
 def _surroundings():
     """Variables for a Python of `.venv`: none that lead it, or what pip installs, to another place."""
     elsewhere = {"PYTHONHOME", "PYTHONPATH", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT", "PIP_USER", "PIP_PYTHON"}
+    elsewhere |= {"UV_SYSTEM_PYTHON", "UV_PYTHON", "UV_TARGET", "UV_PREFIX", "UV_BREAK_SYSTEM_PACKAGES", "UV_NO_INDEX"}
     kept = {name: value for name, value in os.environ.items() if name not in elsewhere}
     return {**kept, "PIP_REQUIRE_VIRTUALENV": "1", "PYTHONUTF8": "1"}
 
@@ -99,8 +101,16 @@ def is_ready(kind, folder=VENV, root=ROOT):
     return stamp.get(kind) == fingerprint(kind, root) and stamp.get("python") == own_python(folder) != ""
 
 
-def prepare(kind, folder=VENV, root=ROOT):
+def prepare(kind, folder=VENV, root=ROOT, wheels=None):
     """Make the environment fit for "reader" or "checks" and return the path of its Python.
+
+    Parameters
+    ----------
+    kind : str
+    folder, root : Path
+        The environment, and the folder of the requirement files.
+    wheels : Path, optional
+        Folder that holds all libraries, so that no network is needed.
 
     Raises
     ------
@@ -111,7 +121,7 @@ def prepare(kind, folder=VENV, root=ROOT):
         try:
             with _one_at_a_time(root):
                 if not is_ready(kind, folder, root):  # another set-up may have finished meanwhile
-                    _set_up(kind, folder, root)
+                    _set_up(kind, folder, root, wheels)
         except OSError as error:
             raise SetupError(
                 f"The set-up can't write in {folder.parent} ({error.strerror or error}): make room or allow it there, "
@@ -120,10 +130,12 @@ def prepare(kind, folder=VENV, root=ROOT):
     return venv_python(folder)
 
 
-def _set_up(kind, folder, root):
+def _set_up(kind, folder, root, wheels=None):
     began = time.monotonic()
     _check_place(kind, folder)
-    print("Setting up .venv: a minute or two, and the network is needed.", flush=True)
+    loaded = f"about {LOAD_MB} MB over the network" + (" and more for the checks" if kind == "checks" else "")
+    loaded = loaded if wheels is None else f"from {wheels}, without network"
+    print(f"Setting up .venv, a minute or two: {loaded}; it needs {SPACE_MB[kind]} MB of disk.", flush=True)
     # pip believes what it finds, so what an interrupted set-up left behind is thrown away; pip's own store of downloads
     # makes the second try quick.
     if _marker(folder).exists() or not own_python(folder):
@@ -135,7 +147,7 @@ def _set_up(kind, folder, root):
     _marker(folder).touch()
     stamp_file(folder).unlink(missing_ok=True)
     print("[2/3] Installing the libraries", flush=True)
-    _install(kind, folder, root)
+    _install(kind, folder, root, wheels)
     print("[3/3] Looking for fonts", flush=True)
     # Otherwise matplotlib would say in a reader's first figure that it is doing this.
     _run([venv_python(folder), "-c", "import matplotlib.font_manager"], "The libraries don't start")
@@ -179,15 +191,23 @@ def _put_aside(folder):
         shutil.rmtree(old, ignore_errors=True)
 
 
-def _install(kind, folder, root):
+def _install(kind, folder, root, wheels=None):
     if not own_python(folder):
         raise SetupError(f"{venv_python(folder)} belongs to another Python: remove {folder}, then start again.")
+    wanted = [] if wheels is None else ["--no-index", "--find-links", wheels]
+    for name in REQUIREMENTS[kind]:
+        wanted += ["-r", root / name]
+    trouble, uv = "The libraries can't be installed", shutil.which("uv")
+    if uv:
+        try:
+            _run([uv, "pip", "install", "--python", venv_python(folder), "--no-progress", *wanted], trouble)
+            return
+        except SetupError:
+            print("      uv can't do it here; trying pip", flush=True)
     # The last option makes pip itself refuse any other Python than one of an environment.
     options = ["--no-input", "--disable-pip-version-check", "--no-warn-script-location", "--progress-bar=off"]
     command = [venv_python(folder), "-m", "pip", "--require-virtualenv", "install", "--retries=2", *options]
-    for name in REQUIREMENTS[kind]:
-        command += ["-r", root / name]
-    _run(command, "The libraries can't be installed", _show_news)
+    _run([*command, *wanted], trouble, _show_news)
 
 
 def _show_news(line):

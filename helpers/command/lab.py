@@ -8,7 +8,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from helpers.command import environment, processes
+from helpers.command import environment, processes, wheels
 from helpers.command.environment import ROOT, SetupError
 
 FIRST = "workbooks/00_your_rig.ipynb"
@@ -79,7 +79,9 @@ def check(options):
 def run(options):
     """Serve until Ctrl+C, which is the usual end once the address is told."""
     check(options)
-    python = environment.prepare("reader")
+    if options.offline is not None:
+        wheels.check(options.offline)
+    python = environment.prepare("reader", wheels=options.offline)
     token, told = secrets.token_hex(24), False
     as_root = getattr(os, "geteuid", lambda: 1)() == 0
     command = lab_command(python, options.port, not options.no_browser, as_root)
