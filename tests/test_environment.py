@@ -286,7 +286,7 @@ def test_too_old_a_python_is_told_in_one_sentence():
 FIRST = [ROOT / "helpers" / "__init__.py", ROOT / "helpers" / "__main__.py", COMMAND / "__init__.py"]
 FIRST += [
     COMMAND / name
-    for name in ("environment.py", "processes.py", "lab.py", "pages_folder.py", "run_tests.py", "wheels.py")
+    for name in ("environment.py", "processes.py", "lab.py", "pages_folder.py", "run_tests.py", "show.py", "wheels.py")
 ]
 
 
