@@ -11,6 +11,7 @@ from helpers.pixel_scale import scale as pixel_scale
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
 from helpers.seeing.wander import image_motion
+from helpers.shared.checks import as_instance
 from helpers.starlight.view import view
 
 FAINTEST_ERROR = 0.1 * u.arcsec  # a star is usable when its centroid is known to this, one axis
@@ -158,8 +159,7 @@ def ledger(rig):
     ValueError
         Values with which no prediction can be made, such as an outer scale too small for the seeing.
     """
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     return Ledger(**_numbers(rig), own=frozenset(name for name, keys in RESTS_ON.items() if keys <= rig.own))
 
 
@@ -205,10 +205,8 @@ def strip_entries(ledger, room):
     TypeError
         `ledger` is no Ledger, `room` no text.
     """
-    if not isinstance(ledger, Ledger):
-        raise TypeError(f"ledger: expected a Ledger, found {type(ledger).__name__}")
-    if not isinstance(room, str):
-        raise TypeError(f"room: expected the name of a workbook, found {type(room).__name__}")
+    as_instance("ledger", ledger, Ledger)
+    as_instance("room", room, str)
     return [
         (
             label,

@@ -13,7 +13,7 @@ from helpers.correction_loop.loop import noise_gain
 from helpers.correction_loop.picture import add_motion
 from helpers.multi_star.averaging import snr_weights
 from helpers.rig.parts import Rig
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.view import view
 
@@ -111,11 +111,9 @@ def star_errors(rig, magnitudes, noise=None, exposure=None):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     noise = CameraNoise(rig.guide_camera.read_noise) if noise is None else noise
-    if not isinstance(noise, CameraNoise):
-        raise TypeError(f"noise: expected a CameraNoise, found {type(noise).__name__}")
+    as_instance("noise", noise, CameraNoise)
     exposure = rig.guiding.exposure if exposure is None else exposure
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     setting = view(rig, exposure, light_share=1)

@@ -30,7 +30,7 @@ from helpers.camera_check.photon_transfer import (
     split_levels,
 )
 from helpers.camera_check.statistics import LAGS, as_frames, planes_of, split_pattern, summarise, take_off_shading
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_instance, as_quantity
 
 __all__ = [
     "CameraMeasurement",
@@ -240,7 +240,7 @@ def _sees_colours(frames, bias):
 
 def _listed(name, given):
     """Entries of a list of (exposure, frames)."""
-    if given is None or isinstance(given, (str, bytes)) or not hasattr(given, "__iter__"):
+    if given is None or isinstance(given, (str, bytes)) or not np.iterable(given):
         raise TypeError(f"{name}: expected a list of (exposure, frames), empty if there are none, found {given!r:.40}")
     entries = list(given)
     for entry in entries:
@@ -422,8 +422,7 @@ def measure_files(files):
     TypeError, ValueError
         Not `CameraFiles`, no bias frames; or as `measure_camera`.
     """
-    if not isinstance(files, CameraFiles):
-        raise TypeError(f"files: expected CameraFiles as sort_frames makes them, found {type(files).__name__}")
+    as_instance("files", files, CameraFiles)
     if files.bias is None:
         raise ValueError(
             "bias: expected bias frames (shortest exposure, no light), found none; if your camera makes none, "

@@ -8,7 +8,7 @@ import numpy as np
 from helpers.camera_check.converter_codes import CodeUse, code_use
 from helpers.camera_check.files import choose
 from helpers.camera_check.statistics import as_frames, summarise
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_flag, as_number, as_quantity
 
 _GAIN = u.electron / u.DN
 # EMVA 1288: temporal variances below 0.24 DN^2 are hidden by the rounding to whole numbers; then only a limit is given.
@@ -340,6 +340,7 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
     ----------
     Janesick 2001, "Scientific Charge-Coupled Devices", chapter 2; EMVA Standard 1288, release 3.1, sections 2 and 6.
     """
+    mosaic = as_flag("mosaic", mosaic)
     bias_frames, flat_frames = as_frames("bias_frames", bias_frames), as_frames("flat_frames", flat_frames)
     check_size("flat_frames", flat_frames, bias_frames)
     bias = summarise(bias_frames, mosaic, name="bias_frames")
@@ -399,8 +400,9 @@ def linearity(exposures, signals, saturation, scatter=0.0):
     EMVA Standard 1288, release 4.0 linear, "linearity error" (fit with equal relative weights; from memory).
     """
     exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
-    unit = u.Quantity(signals).unit
+    unit = u.DN if getattr(signals, "unit", u.DN) == u.DN else u.electron
     signals = as_quantity("signals", signals, unit, ndim=1)
+    scatter = as_number("scatter", scatter, minimum=0, maximum=10)
     saturation = as_quantity("saturation", saturation, unit, above=0, ndim=0)
     if exposures.shape != signals.shape:
         raise ValueError(f"signals: expected {exposures.size} values, one an exposure, found {signals.size}")

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
 
 _UNITS = {
     "gain": u.electron / u.DN,
@@ -141,8 +141,7 @@ def with_fault(camera, fault, strength=1.0):
     TypeError, ValueError
         Not a camera, an unknown fault, a strength out of range.
     """
-    if not isinstance(camera, SimulatedCamera):
-        raise TypeError(f"camera: expected a SimulatedCamera, found {type(camera).__name__}")
+    as_instance("camera", camera, SimulatedCamera)
     fault = as_choice("fault", fault, FAULTS)
     return replace(camera, **FAULTS[fault](camera, as_number("strength", strength, minimum=0, maximum=1)))
 
@@ -226,10 +225,8 @@ def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_expo
     ValueError, TypeError
         Not a camera or generator, fewer than two frames of a kind, or frames too small.
     """
-    if not isinstance(camera, SimulatedCamera):
-        raise TypeError(f"camera: expected a SimulatedCamera, found {type(camera).__name__}")
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy random Generator, found {type(rng).__name__}")
+    as_instance("camera", camera, SimulatedCamera)
+    as_instance("rng", rng, np.random.Generator)
     rows, columns = (as_count("shape", size, minimum=16) for size in shape)
     for name, count in (("bias", bias), ("darks", darks), ("flats", flats), ("levels", levels)):
         as_count(name, count, minimum=1 if name == "levels" else 2)

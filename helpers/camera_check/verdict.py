@@ -9,7 +9,7 @@ import numpy as np
 
 from helpers.camera_check.files import sort_frames
 from helpers.camera_check.measure import CameraMeasurement, Measured, measure_files
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_quantity
 from helpers.shared.files import TableError
 
 HEALTHY, USABLE, CANNOT_TELL, DEFECTIVE, NOTE = "healthy", "usable but", "these frames can't tell", "defective", "note"
@@ -404,8 +404,7 @@ def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):
     TypeError, ValueError
         Not a measurement, or a claim that is no positive quantity.
     """
-    if not isinstance(measurement, CameraMeasurement):
-        raise TypeError(f"measurement: expected a CameraMeasurement, found {type(measurement).__name__}")
+    as_instance("measurement", measurement, CameraMeasurement)
     if claimed_read_noise is not None:
         claimed_read_noise = as_quantity("claimed_read_noise", claimed_read_noise, u.electron, above=0, ndim=0)
     if claimed_dark_current is not None:

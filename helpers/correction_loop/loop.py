@@ -65,6 +65,7 @@ def check_gain(gain, delay=0, above=None):
     ------
     ValueError, TypeError
     """
+    above = None if above is None else as_number("above", above)
     gain = as_number("gain", gain, minimum=0, above=above, ndim=None)
     limit = stability_limit(delay)
     if np.max(gain) >= limit:

@@ -9,7 +9,7 @@ import astropy.units as u
 import numpy as np
 from scipy import signal
 
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 from helpers.shared.sky import SIDEREAL_DAY
 
 SIDEREAL_RATE = 2 * np.pi * u.rad / SIDEREAL_DAY
@@ -159,8 +159,7 @@ def gusts(n_steps, step, rms, correlation_time, rng):
     _, step_s = _starts(n_steps, step)
     rms = as_quantity("rms", rms, u.arcsec, minimum=0, ndim=0)
     tau = as_quantity("correlation_time", correlation_time, u.s, above=0, ndim=0).value
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
     # All for unit rms and time in correlation times, so Gillespie's c tau / 2 is 1.
     length = step_s / tau
     lost = -np.expm1(-length)  # 1 - exp(-length), without loss of digits for short steps

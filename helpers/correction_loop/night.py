@@ -26,7 +26,7 @@ from helpers.rig.values import changed
 from helpers.seeing.air import at_airmass
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -70,8 +70,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
 
 
 def _check_rig(rig):
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
 
 
 @dataclass(frozen=True)
@@ -166,8 +165,7 @@ def guide_night(
         Naming the argument; also when the target is below the horizon.
     """
     _check_rig(rig)
-    if not isinstance(stars, GuideStars):
-        raise TypeError(f"stars: expected GuideStars from the guide field, found {type(stars).__name__}")
+    as_instance("stars", stars, GuideStars)
     if len(stars) == 0:
         raise ValueError("stars: expected at least one star, found none")
     target = default_target(rig) if stars.target is None else stars.target
@@ -242,8 +240,7 @@ def perfect_mount(night):
 
 
 def _check_night(night):
-    if not isinstance(night, GuideNight):
-        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
+    as_instance("night", night, GuideNight)
 
 
 def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_band=None, seen=None):

@@ -8,7 +8,7 @@ import numpy as np
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import GuideNight
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 
 _SHOWS = 0.15  # of a star's width: rms of the mount along one axis from which the shape of its path counts
 
@@ -157,10 +157,8 @@ def _wide_pictures(night, pointing, added, rows):
 
 def _checked(night, exposures, gains, rng):
     """Exposures, gains, and the night's steps in each exposure."""
-    if not isinstance(night, GuideNight):
-        raise TypeError(f"night: expected a GuideNight, found {type(night).__name__}")
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    as_instance("night", night, GuideNight)
+    as_instance("rng", rng, np.random.Generator)
     if len(night.air) < 2:
         raise ValueError(f"night: expected at least 2 runs to tell the uncertainty, found {len(night.air)}")
     exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)

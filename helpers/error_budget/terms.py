@@ -23,7 +23,7 @@ from helpers.guide_field.usable import choose_stars
 from helpers.rig.parts import Rig
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
-from helpers.shared.checks import as_number, instance, takes
+from helpers.shared.checks import as_instance, as_number, instance, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -357,7 +357,8 @@ def evaluate(rig, target=None, stars=None):
     Budget
         Without intervals.
     """
-    given = stars
+    as_instance("rig", rig, Rig)
+    given = stars if stars is None else as_instance("stars", stars, GuideStars)
     stars = middling_stars(rig, target) if stars is None else _placed(rig, stars, target)
     seen = _stars(rig, stars)
     air = _false_errors(rig, seen, exposures_of(rig)[0])
@@ -411,7 +412,7 @@ def stars_like(rig, magnitudes, target=None):
     ValueError, TypeError
         No magnitude, or no numbers.
     """
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes, dtype=object).astype(float), ndim=1)
+    magnitudes = as_number("magnitudes", magnitudes, ndim=1)
     sky = middling_stars(rig, target)
     places = sky.offsets[np.arange(magnitudes.size) % len(sky)]
     return stars_at(rig, places, magnitudes, sky.target)

@@ -12,7 +12,7 @@ from helpers.guide_field import star_counts
 from helpers.guide_field.pick_off import LitField, lit_field
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
-from helpers.shared.checks import as_choice, as_count, as_quantity
+from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
 from helpers.starlight.spectra import as_magnitude
 
 _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
@@ -75,8 +75,7 @@ def _expected(levels, limiting, saturation, latitude_deg, longitude_deg):
 
 
 def _checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude):
-    if not isinstance(field, LitField):
-        raise TypeError(f"field: expected a LitField such as lit_field gives, found {type(field).__name__}")
+    as_instance("field", field, LitField)
     limiting, saturation = _checked_magnitudes(limiting_magnitude, saturation_magnitude)
     latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90).value
     longitude = as_quantity("longitude", longitude, "deg", minimum=-360, maximum=360).value
@@ -182,10 +181,18 @@ def mean_chance(chance, sky, where=None):
     ValueError
         Shapes that differ, or no place chosen.
     """
-    chance = np.asarray(chance, float)
-    if chance.shape[-2:] != sky.up.shape:
-        raise ValueError(f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {chance.shape}")
-    weight = np.cos(sky.up.to_value("rad")) * (1 if where is None else where)
+    as_instance("sky", sky, SkyGrid)
+    chance = as_number("chance", chance, minimum=0, maximum=1, ndim=None)
+    if np.shape(chance)[-2:] != sky.up.shape:
+        raise ValueError(
+            f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {np.shape(chance)}"
+        )
+    weight = np.cos(sky.up.to_value("rad"))
+    if where is not None:
+        where = np.asarray(where)
+        if where.dtype != bool or where.shape != sky.up.shape:
+            raise ValueError(f"where: expected truth values of shape {sky.up.shape}, found shape {where.shape}")
+        weight = weight * where
     if not weight.sum() > 0:
         raise ValueError("where: expected at least one place on the sky, found none")
     mean = (chance * weight).sum(axis=(-2, -1)) / weight.sum()
@@ -211,6 +218,7 @@ def mean_chance_by_month(chance, sky, site_latitude, minimum_altitude=30 * u.deg
     Local midnight: the Sun's right ascension plus twelve hours is on the meridian. sin(altitude) = sin(latitude)
     sin(dec) + cos(latitude) cos(dec) cos(hour angle).
     """
+    as_instance("sky", sky, SkyGrid)
     latitude = as_quantity("site_latitude", site_latitude, "deg", minimum=-90, maximum=90, ndim=0).to_value("rad")
     lowest = as_quantity("minimum_altitude", minimum_altitude, "deg", minimum=-90, maximum=89, ndim=0).to_value("rad")
     place = SkyCoord(l=sky.longitude, b=sky.latitude, frame=Galactic).icrs
@@ -266,8 +274,7 @@ def sweep_chances(
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     if rig.guide_optics.kind != "pick-off":
         raise ValueError(f"rig: expected one with a pick-off, found a {rig.guide_optics.kind}")
     exposures = as_quantity("exposures", exposures, "s", above=0, ndim=1)
@@ -280,7 +287,7 @@ def sweep_chances(
     ):
         if np.shape(values) != exposures.shape:
             raise ValueError(f"{name}: expected one for each of {len(exposures)} exposures, found {np.shape(values)}")
-    sky = sky_grid(step=4 * u.deg) if sky is None else sky
+    sky = sky_grid(step=4 * u.deg) if sky is None else as_instance("sky", sky, SkyGrid)
     levels = [
         _light_levels(lit_field(changed(rig, {"guide_optics.mirror_size": size}).guide_optics, rig.guide_camera))
         for size in mirror_sizes

@@ -5,10 +5,12 @@ import numpy as np
 from astropy.coordinates import SkyCoord
 
 from helpers.guide_field.meridian_flip import list_falls_short, search_radius
-from helpers.guide_field.plan import WANTED, plan, sides, try_list, usable_in_words
+from helpers.guide_field.plan import WANTED, Listed, plan, sides, try_list, usable_in_words
 from helpers.guide_field.star_lists import cone_search, load_catalogue
 from helpers.guide_field.stars import DEFAULT_ANGLE
 from helpers.guide_field.targets import DEMO_TARGET, meridian_passage
+from helpers.rig.parts import Rig
+from helpers.shared.checks import count, instance, number, takes
 
 
 def mirror_fields(rig):
@@ -159,6 +161,7 @@ class OwnField:
         return f"{what_to_set(self.rig, found, angle.value, wanted)}{notes}"
 
 
+@takes(rig=instance(Rig), found=instance(Listed), angle=number(), wanted=count(minimum=1))
 def what_to_set(rig, found, angle, wanted):
     """The counts of a list and the angle to set, in words."""
     if sides(rig) == 1:

@@ -7,7 +7,7 @@ import numpy as np
 
 from helpers.rig.beam import beam_share, checked_optics
 from helpers.rig.parts import Camera
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 
 # Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common
 # practice, no source.
@@ -80,8 +80,7 @@ def lit_field(optics, camera, cells=48):
     -------
     LitField
     """
-    if not isinstance(camera, Camera):
-        raise TypeError(f"camera: expected a camera of a rig, found {type(camera).__name__}")
+    as_instance("camera", camera, Camera)
     width, height = (camera.pixel_size * number for number in (camera.columns, camera.rows))
     return sensor_field(optics, width, height, cells)
 

@@ -81,6 +81,7 @@ def usable_limits(rig, exposure=None, airmass=1, error=None, fwhm=None):
     return _limits(rig, exposure.value, airmass, error, fwhm)
 
 
+@takes(rig=instance(Rig))
 def width_without_corrector(rig):
     """Width of a guide star behind a plain reflector without corrector: air, diffraction and coma, as a round spot.
 
@@ -98,6 +99,7 @@ def width_without_corrector(rig):
     return np.hypot(guide_star_fwhm(rig), coma)
 
 
+@takes(rig=instance(Rig))
 def sides(rig):
     """Fields of one night: two for a pick-off, which sees another one after the flip; one for a guide telescope."""
     return 2 if rig.guide_optics.kind == "pick-off" else 1
@@ -205,6 +207,7 @@ def try_list(catalogue, target, rig, limits, present=DEFAULT_ANGLE, wanted=WANTE
     return Listed(*both, search)
 
 
+@takes(number=count())
 def usable_in_words(number):
     """Such as "1 usable star"."""
     return f"{number} usable star" + ("" if number == 1 else "s")

@@ -17,7 +17,7 @@ from helpers.guide_field.chances import expected_stars
 from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared.checks import as_instance, as_number, as_quantity
 from helpers.starlight.spectra import as_magnitude
 
 DEFAULT_ANGLE = 60 * u.deg  # position angle of the guide field where nobody gave one: that of the demo scenario
@@ -98,8 +98,7 @@ class GuideStars:
 
 def as_rig(rig):
     """Return a Rig; TypeError otherwise."""
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     return rig
 
 

@@ -8,7 +8,7 @@ from astropy.coordinates import SkyCoord
 
 from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_instance, as_quantity
 
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
 _FROM_ZENITH = 14.0  # degrees by which the demo target passes the zenith of the demo site on the equator's side
@@ -41,8 +41,7 @@ def default_target(rig):
     TypeError
         No Rig.
     """
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     latitude = rig.site.latitude.to_value(u.deg)
     return SkyCoord(DEMO_TARGET.ra, (latitude - np.copysign(_FROM_ZENITH, latitude)) * u.deg)
 

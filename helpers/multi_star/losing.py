@@ -5,7 +5,7 @@ import numpy as np
 
 from helpers.guide_field.stars import GuideStars, usable_on_sensor
 from helpers.rig.parts import Rig
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared.checks import as_instance, as_number, as_quantity
 from helpers.starlight.view import view
 
 _NO_LIMIT = 3600 * u.arcsec  # a centroid error that any star meets which stands out of the noise
@@ -59,8 +59,7 @@ def chance_of_missing(rig, stars, pointing_error, rng, draws=2000):
     """
     _check(rig, stars)
     error = as_quantity("pointing_error", pointing_error, u.arcmin, minimum=0, maximum=600, ndim=0)
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
     shift = rng.standard_normal((draws, 1, 2)) * (error * rig.guide_optics.focal_length).to_value(
         u.mm, u.dimensionless_angles()
     )
@@ -93,8 +92,7 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     magnitude = as_number("magnitude", magnitude, minimum=-30, maximum=40)
     wanted = as_quantity("centroid_error", centroid_error, u.arcsec, minimum=1e-6, ndim=0)
     longest = as_quantity("longest", longest, u.s, minimum=0.05, maximum=3600, ndim=0)

@@ -83,19 +83,27 @@ class _Log:
         return length / max(1 - 3 * length / rows, 0.5)
 
 
+_LARGEST_ERROR = 1e6  # arcsec: beyond a right angle, no error of guiding
+
+
 def _series(name, log):
     """Time [s] and errors [arcsec] of a log's rows that hold both errors."""
     try:
         columns = [log[key] for key in ("time", "ra_error", "dec_error")]
-    except (KeyError, TypeError, IndexError):
+    except (KeyError, TypeError, IndexError, AttributeError, ValueError):
         raise ValueError(f"{name}: expected a table with time, ra_error and dec_error") from None
     plain = []
     for column, unit in zip(columns, (u.s, u.arcsec, u.arcsec), strict=True):
         if hasattr(column, "jd"):
             plain.append((column - column[0]).to_value(u.s) if len(column) else np.array([]))
             continue
-        values = u.Quantity(np.ma.filled(np.ma.asarray(column, float), np.nan), getattr(column, "unit", None) or unit)
-        plain.append(values.to_value(unit))
+        try:
+            values = np.ma.filled(np.ma.asarray(column, float), np.nan)
+            plain.append(u.Quantity(values, getattr(column, "unit", None) or unit).to_value(unit))
+        except (TypeError, ValueError) as error:
+            raise ValueError(f"{name}: expected numbers in {unit}, found: {error}") from error
+    if not len(plain[0]) == len(plain[1]) == len(plain[2]) or np.nanmax(np.abs(plain[1:]), initial=0) > _LARGEST_ERROR:
+        raise ValueError(f"{name}: expected columns of one length and errors below {_LARGEST_ERROR:g} arcsec")
     time, errors = plain[0], np.column_stack(plain[1:])
     good = np.isfinite(errors).all(axis=1) & np.isfinite(time)
     if good.sum() < sky.MIN_ROWS:

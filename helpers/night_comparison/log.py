@@ -301,6 +301,8 @@ def join_logs(logs):
     ValueError
         No log, or one that only counts seconds.
     """
+    if not np.iterable(logs):
+        raise TypeError(f"logs: expected tables from load_log, found {type(logs).__name__}")
     logs = [logs] if isinstance(logs, Table) else list(logs)
     if not all(isinstance(log, Table) for log in logs):
         raise TypeError("logs: expected tables from load_log")

@@ -10,7 +10,7 @@ from scipy.signal import lfilter
 
 from helpers.night_comparison import sky
 from helpers.night_comparison.compare import FEWEST_TURNS
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 
 _MOST_TURNS = 1000
 
@@ -225,6 +225,7 @@ def simulate_night(
     total = 2 * count * (turns.rows + between)
     time = np.arange(total) * turns.exposure_s
     rho = turns.rho
+    as_instance("rng", rng, np.random.Generator)
     start = rng.standard_normal((1, 2)) * rho
     noise = rng.standard_normal((total, 2))
     errors = lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]

@@ -12,7 +12,7 @@ from scipy import optimize, special
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
 from helpers.shared import optics, sky
-from helpers.shared.checks import as_count, as_number, as_quantity, number, optional, quantity, takes
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity, number, optional, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 
 # A square pixel of side a spreads light by a variance of a^2 / 12 along each axis.
@@ -405,6 +405,7 @@ def simulated_centroids(fwhm, electrons, pixel_scale, phase, count, rng):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
+    as_instance("rng", rng, np.random.Generator)
     scale = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, maximum=1e6, ndim=0)
     wide = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6, ndim=0).value / scale.value
     light = as_quantity("electrons", electrons, u.electron, minimum=1, maximum=1e12, ndim=0).value
@@ -443,8 +444,7 @@ def seeing_from_picture(rig, fwhm, altitude):
     """
     from helpers.starlight.widths import picture_star_fwhm
 
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     wanted = as_quantity("fwhm", fwhm, u.arcsec, above=0, maximum=1000, ndim=0).value
     altitude = as_quantity("altitude", altitude, u.deg, minimum=10, maximum=90, ndim=0)
     airmass = sky.airmass(altitude)
@@ -535,8 +535,7 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     # Here, not above: starlight itself begins with the scale of a pixel.
     from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     widening = as_number("widening", widening, above=0, maximum=10)
     electrons = as_quantity("electrons", electrons, u.electron, minimum=1, maximum=1e9, ndim=0)
     main, guide = rig.main_camera, rig.guide_camera

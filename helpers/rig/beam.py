@@ -4,6 +4,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers.rig.parts import GuideOptics
+from helpers.shared.checks import as_instance
 
 TILT = np.cos(np.radians(45))  # a mirror at 45 degrees looks shorter by this along its tilt
 
@@ -30,8 +31,7 @@ def _disc_in_rectangle(x, y, radius, half_width, half_height):
 
 
 def checked_optics(optics):
-    if not isinstance(optics, GuideOptics):
-        raise TypeError(f"optics: expected the guide_optics of a rig, found {type(optics).__name__}")
+    as_instance("optics", optics, GuideOptics)
     if optics.kind == "pick-off" and optics.mirror_distance >= optics.focal_length:
         raise ValueError(
             f"optics.mirror_distance: expected below the focal length {optics.focal_length:g}, "

@@ -3,9 +3,9 @@
 import astropy.units as u
 
 from helpers.rig.demo import demo_values
-from helpers.rig.parts import FROM_TELESCOPE, GUIDE_KINDS, KEYS, SECTIONS, ZERO_FOR, RigError
+from helpers.rig.parts import FROM_TELESCOPE, GUIDE_KINDS, KEYS, SECTIONS, ZERO_FOR, Rig, RigError, as_keys
 from helpers.rig.values import flat, from_flat
-from helpers.shared.checks import as_choice
+from helpers.shared.checks import choice, instance, takes
 
 # Where a form changes the kind of guide optics and says no more: those of the demo rigs, which count as the demo's.
 _SMALL_GUIDE_TELESCOPE = {
@@ -18,6 +18,7 @@ _SMALL_GUIDE_TELESCOPE = {
 _USUAL_PICK_OFF = {"mirror_size": 9.0, "mirror_distance": 60.0, "off_axis_distance": 16.0}
 
 
+@takes(rig=instance(Rig))
 def form_fields(rig):
     """What a form needs to ask for a rig: one plain dict a field, in order.
 
@@ -45,6 +46,7 @@ def form_fields(rig):
     return fields
 
 
+@takes(kind=choice(GUIDE_KINDS), answers=instance(dict))
 def usual_optics(kind, answers):
     """What a form puts into the fields of the guide optics when their kind is changed.
 
@@ -66,10 +68,12 @@ def usual_optics(kind, answers):
     ValueError
         Another kind.
     """
-    as_choice("kind", kind, GUIDE_KINDS)
     if kind == "guide telescope":
         usual = _SMALL_GUIDE_TELESCOPE | dict.fromkeys(_USUAL_PICK_OFF, 0.0)
     else:
+        missing = [name for name in FROM_TELESCOPE if f"telescope.{name}" not in answers]
+        if missing:
+            raise ValueError(f"answers: expected telescope.{missing[0]} among the keys, found none")
         usual = {name: answers[f"telescope.{name}"] for name in FROM_TELESCOPE} | _USUAL_PICK_OFF | {"flexure": 0.0}
     return {f"guide_optics.{name}": value for name, value in usual.items()}
 
@@ -91,6 +95,7 @@ def _other_kind(answers):
     return answers | usual
 
 
+@takes(answers=instance(dict), own=as_keys)
 def rig_from_form(answers, own=()):
     """The rig that a filled form describes.
 
@@ -113,12 +118,18 @@ def rig_from_form(answers, own=()):
     RigError
         Each wrong value named.
     """
+    if not answers:
+        raise RigError("answers: expected what a form asks for, found nothing")
     unknown = [key for key in answers if key not in KEYS]
     if unknown:
-        raise RigError(f"{unknown[0]}: unknown; expected keys as form_fields gives")
+        raise RigError(f"answers: {unknown[0]!r:.60} unknown; expected keys as form_fields gives")
     complete = _other_kind(answers)
     kind = complete.get("guide_optics.kind")
-    unused = (*FROM_TELESCOPE, *ZERO_FOR[kind]) if kind == "pick-off" else tuple(ZERO_FOR.get(kind, ()))
+    unused = (
+        (*FROM_TELESCOPE, *ZERO_FOR[kind])
+        if kind == "pick-off"
+        else tuple(ZERO_FOR[kind] if isinstance(kind, str) and kind in ZERO_FOR else ())
+    )
     values = {}
     for key, value in complete.items():
         section, _, name = key.rpartition(".")

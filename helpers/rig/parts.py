@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity, quantity, takes
 
 TELESCOPE_KINDS = ("reflector", "refractor", "catadioptric")
 GUIDE_KINDS = ("pick-off", "guide telescope")
@@ -257,14 +257,26 @@ class Rig:
         for key, part in SECTIONS.items():
             if not isinstance(getattr(self, key), part):
                 problems.append(f"{key}: expected a {part.__name__}, found {type(getattr(self, key)).__name__}")
-        unknown = sorted(set(self.own) - set(KEYS))
-        if unknown:
-            problems.append(f"own: expected keys of a rig, found {unknown[0]!r:.60}")
+        try:
+            own = as_keys("own", self.own)
+        except (TypeError, ValueError) as error:
+            problems.append(str(error))
         if not problems and self.guide_optics.kind == "pick-off":
             problems += _pick_off_problems(self.telescope, self.guide_optics)
         if problems:
             raise RigError("\n".join(problems))
-        object.__setattr__(self, "own", _with_followers(frozenset(self.own), self.telescope, self.guide_optics))
+        object.__setattr__(self, "own", _with_followers(own, self.telescope, self.guide_optics))
+
+
+def as_keys(name, keys):
+    """Keys of a rig as a frozenset; TypeError or ValueError where they are none."""
+    if isinstance(keys, str) or not np.iterable(keys):
+        raise TypeError(f"{name}: expected keys of a rig such as 'mount.jitter', found {keys!r:.60}")
+    keys = list(keys)
+    unknown = next((key for key in keys if not isinstance(key, str) or key not in KEYS), None)
+    if unknown is not None:
+        raise ValueError(f"{name}: expected keys of a rig, found {unknown!r:.60}")
+    return frozenset(keys)
 
 
 def _with_followers(own, telescope, optics):
@@ -290,6 +302,7 @@ def _pick_off_problems(telescope, optics):
 
 def describe(rig):
     """One line that names a rig on screen."""
+    as_instance("rig", rig, Rig)
     telescope, optics, camera = rig.telescope, rig.guide_optics, rig.guide_camera
     guide = (
         f"pick-off mirror of {optics.mirror_size.value:g} mm"
@@ -302,6 +315,7 @@ def describe(rig):
     )
 
 
+@takes("size distance", size=quantity(u.m, minimum=0), distance=quantity(u.m, above=0))
 def angle_of(size, distance):
     """Angle under which something of a given size is seen from a distance.
 
@@ -314,6 +328,4 @@ def angle_of(size, distance):
     Quantity [arcsec]
         2 atan(size / (2 distance)); size / distance in radian when it is small.
     """
-    size = as_quantity("size", size, u.m, minimum=0)
-    distance = as_quantity("distance", distance, u.m, above=0)
     return (2 * np.arctan(size.value / (2 * distance.value)) * u.rad).to(u.arcsec)

@@ -3,7 +3,7 @@
 import dataclasses
 import difflib
 
-from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, Rig, RigError, check_section
+from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, Rig, RigError, as_keys, check_section
 from helpers.shared.checks import as_instance
 
 
@@ -42,8 +42,8 @@ def rig_from_values(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
-    if not isinstance(values, dict):
-        raise RigError(f"values: expected a dict of sections, found {type(values).__name__} {values!r:.60}")
+    as_instance("values", values, dict)
+    own = as_keys("own", own)
     problems, parts = [], {}
     for key in values:
         if key != "name" and key not in SECTIONS:
@@ -74,7 +74,7 @@ def rig_from_values(values, own=()):
         problems.append("name: missing; expected some text")
     if problems:
         raise RigError("\n".join(problems))
-    return Rig(name=values["name"], **parts, own=frozenset(own))
+    return Rig(name=values["name"], **parts, own=own)
 
 
 def rig_values(rig):
@@ -114,8 +114,7 @@ def from_flat(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
-    if not isinstance(values, dict):
-        raise RigError(f"values: expected a dict of keys and values, found {type(values).__name__} {values!r:.60}")
+    as_instance("values", values, dict)
     nested = {}
     for key, value in values.items():
         section, _, name = str(key).rpartition(".")
@@ -151,9 +150,9 @@ def changed(rig, changes=None, **more):
         An unknown key or a wrong value.
     """
     as_instance("rig", rig, Rig)
-    if changes is not None and not isinstance(changes, dict):
-        raise TypeError(f"changes: expected a dict of keys and values, found {type(changes).__name__}")
-    changes = dict(changes or {}) | {key.replace("__", "."): value for key, value in more.items()}
+    changes = ({} if changes is None else as_instance("changes", changes, dict)) | {
+        key.replace("__", "."): value for key, value in more.items()
+    }
     values = flat(rig)
     if rig.guide_optics.kind == "pick-off":
         for name in FROM_TELESCOPE:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared.checks import as_instance, as_number, as_quantity
 
 REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at this wavelength and at the zenith
 MAXIMUM_AIRMASS = 40  # at the horizon it is about 38 (Kasten & Young 1989, Applied Optics 28, 4735)
@@ -99,8 +99,7 @@ def as_outer_scale(outer_scale, ndim=None):
 
 def check_atmosphere(atmosphere):
     """Return `atmosphere` if it is one; TypeError otherwise."""
-    if not isinstance(atmosphere, Atmosphere):
-        raise TypeError(f"atmosphere: expected an Atmosphere, found {type(atmosphere).__name__}")
+    as_instance("atmosphere", atmosphere, Atmosphere)
     return atmosphere
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from helpers.seeing.air import REFERENCE_WAVELENGTH, check_atmosphere
 from helpers.seeing.tilt_spectrum import phase_spectrum
 from helpers.seeing.widths import fried_parameter
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
 
 _RING, _SECTORS = 0.2, 24  # width of a ring (natural logarithm of frequency); sectors of half a circle
 _SAMPLES_PER_R0, _FEWEST, _MOST = 5, 32, 256  # pupil samples over a Fried parameter, and over the diameter
@@ -80,8 +80,7 @@ def star_images(
     check_atmosphere(atmosphere)
     diameter_m = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0).value
     times_s = as_quantity("times", times, u.s, minimum=-1e6, maximum=1e6, ndim=1).value
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
     scale_rad = as_quantity("pixel_scale", pixel_scale, u.rad, above=0, maximum=1e-3, ndim=0).value
     pixels = as_count("pixels", pixels, minimum=2, maximum=1024)
     wavelength = as_quantity("wavelength", wavelength, u.m, minimum=1e-7, maximum=1e-4, ndim=0)

@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 from helpers.seeing.air import check_atmosphere
 from helpers.seeing.tilt_spectrum import aperture_filter
 from helpers.seeing.wander import tilt_scale
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import as_count, as_instance, as_quantity
 
 _ARCMIN = u.arcmin.to(u.rad)
 _FASTEST = 8  # highest wavenumber in units of 1 / D; what lies beyond holds less than 0.01 % of the variance
@@ -167,8 +167,7 @@ def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng)
     diameter_m = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0).value
     exposure_s = as_quantity("exposure", exposure, u.s, above=0, maximum=1e6, ndim=0).value
     count = as_count("n_exposures", n_exposures, minimum=1, maximum=10_000_000)
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
     scale = tilt_scale(atmosphere)
     motion = np.zeros((count, len(positions), 2))
     for layer in atmosphere.layers:

@@ -18,6 +18,7 @@ from helpers.shared.checks import as_quantity
 
 def tilt_scale(atmosphere):
     """Plain factor of all tilt spectra of an Atmosphere, in arcsec^2 m^(1/3), for the kernels of `tilt_spectrum`."""
+    check_atmosphere(atmosphere)
     wavelength_m = REFERENCE_WAVELENGTH.to_value(u.m)
     return tilt_scale_arcsec2(fried_parameter(atmosphere.fwhm).value, wavelength_m)
 
@@ -158,6 +159,7 @@ def exposure_for_motion(diameter, atmosphere, motion):
         A value is out of range or of the wrong physical type, or no exposure up to an hour is long enough.
     """
     motion = as_quantity("motion", motion, u.arcsec, above=0, ndim=0)
+    diameter = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0)
     if image_motion(diameter, atmosphere) <= motion:
         return 0 * u.s
 

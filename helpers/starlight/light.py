@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.rig.parts import Rig
-from helpers.shared.checks import as_choice, as_number
+from helpers.rig.parts import Camera, Rig
+from helpers.shared.checks import as_choice, as_instance, as_number
 from helpers.starlight import spectra
 from helpers.starlight.spectra import SPECTRAL_CLASSES, as_magnitude
 
@@ -44,6 +44,7 @@ def gain_setting(camera, gain=1):
     -----
     Half of the read noise variance is taken to arise before the amplifier (invented), where no setting lowers it.
     """
+    as_instance("camera", camera, Camera)
     gain = as_number("gain", gain, minimum=0.1, maximum=100)
     full_well = camera.full_well / gain
     read_noise = camera.read_noise * np.sqrt(_BEFORE_AMPLIFIER + (1 - _BEFORE_AMPLIFIER) / gain**2)
@@ -51,8 +52,7 @@ def gain_setting(camera, gain=1):
 
 
 def _check_rig(rig):
-    if not isinstance(rig, Rig):
-        raise TypeError(f"rig: expected a Rig, found {type(rig).__name__}")
+    as_instance("rig", rig, Rig)
     return rig
 
 

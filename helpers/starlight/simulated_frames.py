@@ -10,7 +10,7 @@ import astropy.units as u
 import numpy as np
 from scipy import fft, special
 
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_WITH_WINGS
 from helpers.starlight.spot import WIDEST_DIFFRACTION, transfer_function
 
@@ -308,8 +308,7 @@ def render_frames(
         colour_shares = as_number("colour_shares", colour_shares, minimum=0, ndim=1)
         if colour_shares.shape != (3,):
             raise ValueError(f"colour_shares: expected three values, found {len(colour_shares)}")
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy random Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
 
     step = full / top
     base = float(dark_map.min())
@@ -386,8 +385,7 @@ def hot_pixel_map(shape, dark, share, strength, rng):
     base = as_quantity("dark", dark, u.electron / u.pix, minimum=0, ndim=0).value
     share = as_number("share", share, minimum=0, maximum=1)
     strength = as_quantity("strength", strength, u.electron / u.pix, minimum=0, ndim=0).value
-    if not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy random Generator, found {type(rng).__name__}")
+    as_instance("rng", rng, np.random.Generator)
     hot = rng.random((rows, columns)) < share
     return (base + hot * rng.exponential(strength, (rows, columns))) * u.electron / u.pix
 

@@ -7,8 +7,8 @@ import numpy as np
 from astropy import constants
 from scipy.interpolate import PchipInterpolator
 
-from helpers.rig.parts import FILTERS
-from helpers.shared.checks import as_choice, as_number, as_quantity
+from helpers.rig.parts import FILTERS, Camera
+from helpers.shared.checks import as_choice, as_instance, as_number, as_quantity
 
 _STEP_NM = 5.0
 _GRID_NM = np.arange(320.0, 1100.1, _STEP_NM)
@@ -367,6 +367,7 @@ def quantum_efficiency(camera, wavelength):
     ValueError, TypeError, astropy.units.UnitsError
         Also when the camera's value at 850 nm is above its peak.
     """
+    as_instance("camera", camera, Camera)
     _check_peak(camera)
     return _silicon(
         camera.peak_quantum_efficiency, camera.quantum_efficiency_850, _as_wavelength("wavelength", wavelength)
