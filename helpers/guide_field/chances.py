@@ -182,7 +182,7 @@ def mean_chance(chance, sky, where=None):
         Shapes that differ, or no place chosen.
     """
     as_instance("sky", sky, SkyGrid)
-    chance = as_number("chance", chance, minimum=0, maximum=1, ndim=None)
+    chance = as_number("chance", chance, ndim=None)
     if np.shape(chance)[-2:] != sky.up.shape:
         raise ValueError(
             f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {np.shape(chance)}"

@@ -12,8 +12,6 @@ import pkgutil
 import astropy.units as u
 import numpy as np
 
-LARGEST_COUNT = 10_000_000  # where a function states no limit of its own: nothing here counts further
-
 
 def _limits_text(minimum, maximum, above, below=None, unit=""):
     parts = []
@@ -154,7 +152,7 @@ def as_number(name, value, minimum=None, maximum=None, above=None, ndim=0, below
 
 
 def as_count(name, value, minimum=0, maximum=None):
-    """Return `value` as int after checking that it is a whole number within the limits, `LARGEST_COUNT` if no other.
+    """Return `value` as int after checking that it is a whole number within the limits.
 
     Raises
     ------
@@ -169,9 +167,8 @@ def as_count(name, value, minimum=0, maximum=None):
         count = operator.index(value)
     except TypeError as error:
         raise TypeError(f"{name}: expected a whole number, found {type(value).__name__} {value!r:.60}") from error
-    most = LARGEST_COUNT if maximum is None else maximum
-    if not minimum <= count <= most:
-        expected = _limits_text(minimum, most, None)
+    if count < minimum or (maximum is not None and count > maximum):
+        expected = _limits_text(minimum, maximum, None)
         found = count if abs(count) < 10**18 else "one of many digits"
         raise ValueError(f"{name}: expected a whole number {expected}, found {found}")
     return count

@@ -80,7 +80,7 @@ def _pool():
     """A valid value for each name of an argument, whatever the function."""
     rng = np.random.default_rng(SEED)
     demo = rig.demo_rig()
-    run = simulate_run(demo, guide_field.middling_stars(demo), np.random.default_rng(SEED), frames=100)
+    run = simulate_run(demo, guide_field.middling_stars(demo), np.random.default_rng(SEED), frames=130)
     frames = take_frames(SimulatedCamera(), rng, shape=(32, 48), bias=8, darks=3, flats=2, levels=4)
     stars = guide_field.middling_stars(demo)
     target = guide_field.DEMO_TARGET
@@ -221,7 +221,7 @@ def _own():
     places = np.array([[14.2, 15.1], [40.3, 30.8]])
     y, x = np.mgrid[:48, :64]
     light = sum(800 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4) for a, b in places)
-    frames = (100 + light + rng.normal(0, 3, (6, 48, 64))).astype(np.uint16)
+    frames = (100 + light + rng.normal(0, 3, (100, 48, 64))).astype(np.uint16)
     sky = _pool()["sky"]
     lit = guide_field.lit_field(demo.guide_optics, demo.guide_camera, cells=12)
     chance = 0.5 + 0 * sky.latitude.value
@@ -266,6 +266,8 @@ def _own():
         "sky_grid": {"step": 20 * u.deg},
         "chance_of_missing": {"pointing_error": 5 * u.arcmin, "draws": 50},
         "find_stars": {"frames": frames, "box": 11},
+        "measure_run": {"frames": frames, "gain": 1 * ELECTRON / u.DN},
+        "simulate_run": {"frames": 130},
         "measure_centroids": measured,
         "measure_stars": measured,
         "robust_mean": {"offsets": rng.normal(0, 1, (5, 4, 2)) * ARCSEC},
