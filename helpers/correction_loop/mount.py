@@ -10,9 +10,7 @@ import numpy as np
 from scipy import signal
 
 from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
-from helpers.shared.sky import SIDEREAL_DAY
-
-SIDEREAL_RATE = 2 * np.pi * u.rad / SIDEREAL_DAY
+from helpers.shared.sky import SIDEREAL_RATE
 
 # Strength of one, two and three waves a turn of the worm, and their phases [turns]. Invented, with the usual look of a
 # measured curve: a main wave and weaker overtones (common practice, no source).

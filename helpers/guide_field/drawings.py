@@ -1,5 +1,5 @@
-"""Drawings of workbook 03: the two fields of a flip and the angle to set, the light behind a pick-off mirror, and the
-chance of enough stars.
+"""Drawings of workbook 03: the two fields of a flip and the angle to set, the light behind a pick-off mirror, the
+housing of the guide camera, and the chance of enough stars.
 """
 
 from dataclasses import replace
@@ -9,7 +9,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 from matplotlib.cm import ScalarMappable
-from matplotlib.patches import Polygon
+from matplotlib.patches import Polygon, Rectangle
 
 from helpers import guide_field
 from helpers import rig as rigs
@@ -255,6 +255,86 @@ def mirror_controls(rig):
         panels.slider("distance", "Mirror to sensor", 15, 90, optics.mirror_distance, 1, u.mm),
         panels.choice("sensor", "Sensor", sensors(rig)),
     ]
+
+
+def _picture_light(axes, rig, far):
+    """Main sensor and the light that reaches its edges, up to `far` mm before it; returns how wide that is there."""
+    telescope = rig.telescope
+    slope, shrink = (
+        (telescope.aperture / telescope.focal_length / 2).to_value(""),
+        1 - far / telescope.focal_length.value,
+    )
+    half = (min(rig.main_camera.rows, rig.main_camera.columns) * rig.main_camera.pixel_size / 2).to_value(u.mm)
+    wide = half * shrink + far * slope
+    light = [(-far, wide), (0, half), (0, -half), (-far, -wide)]
+    axes.add_patch(Polygon(light, color=figures.COLOURS[0], alpha=0.15))
+    axes.plot([0, 0], [-half, half], linewidth=5, color=figures.COLOURS[0])
+    return wide
+
+
+def _guide_side(axes, rig, answers):
+    """Mirror, light, seat, spacer and guide camera over the middle of the mirror, to scale; names beside them."""
+    optics, found = rig.guide_optics, guide_field.fit_of(answers)
+    at, focus, sensor = -answers["main"], found.needed.value, found.present.value
+    middle = optics.off_axis_distance.value * (1 - answers["main"] / optics.focal_length.value)
+    tilted = guide_field.mirror_outline(optics)[1].value / 2
+    cone = min(tilted, answers["main"] * (optics.aperture / optics.focal_length).value / 2)
+    axes.plot([at - tilted, at + tilted], [middle - tilted, middle + tilted], linewidth=4, color="black")
+    light = [(at - cone, middle - cone), (at + cone, middle + cone), (at, middle + focus)]
+    axes.add_patch(Polygon(light, color=figures.COLOURS[1], alpha=0.6))
+    seat, spacer, radius = middle + answers["seat"], answers["spacer"], 16
+    look = {"facecolor": "none", "edgecolor": figures.GREY, "linewidth": 1.4}
+    axes.add_patch(Rectangle((at - radius, seat), 2 * radius, spacer, **(look | {"facecolor": "#dddddd"})))
+    axes.add_patch(Rectangle((at - radius, seat + spacer), 2 * radius, answers["depth"] + 14, **look))
+    half = (min(rig.guide_camera.rows, rig.guide_camera.columns) * rig.guide_camera.pixel_size / 2).to_value(u.mm)
+    axes.plot([at - half, at + half], [middle + sensor] * 2, linewidth=6, color=figures.COLOURS[2])
+    axes.plot([at - radius, at + radius], [middle + focus] * 2, "--", color=figures.COLOURS[6], linewidth=2)
+    style = {"above": None, "fontsize": 11, "va": "center", "ha": "left"}
+    for beside, height, name, colour in (
+        (radius, sensor, "guide sensor", figures.COLOURS[2]),
+        (radius, answers["seat"] + spacer / 2, "spacer on the seat" if spacer else "seat", "black"),
+        (tilted, tilted, "mirror", "black"),
+    ):
+        figures.label_curve(axes, [at + beside + 2], [middle + height], name, color=colour, **style)
+    style |= {"ha": "right", "color": figures.COLOURS[6]}
+    figures.label_curve(axes, [at - radius - 2], [middle + focus], "focus", **style)
+    return middle + max(focus, answers["seat"] + spacer + answers["depth"] + 14) + 4
+
+
+def housing(rig, answers=None, fold=""):
+    """Mirror, both sensors, seat and spacer from the side, to scale, and in words what must change.
+
+    `answers` are those of the form `guide_field.fit_fields`, the invented ones if not given. The demo club rig stands
+    in for one with a guide telescope.
+    """
+    rig = with_pick_off(rig)
+    answers = guide_field.demo_housing(rig) if answers is None else answers
+    said = guide_field.fit_reply(rig)(answers)
+    figure, axes = figures.new_figure(width=7.4, height=4.2)
+    far = answers["main"] + 36
+    wide = _picture_light(axes, rig, far)
+    top = _guide_side(axes, rig, answers)
+    if answers["glass"]:
+        axes.add_patch(Rectangle((-14 - answers["glass"], -wide), answers["glass"], 2 * wide, color=figures.COLOURS[5]))
+        style = {"above": None, "fontsize": 11, "va": "top"}
+        figures.label_curve(axes, [-14.0 - answers["glass"] / 2], [-wide - 1], "filter", **style)
+    style = {"above": None, "fontsize": 11, "va": "center", "ha": "left"}
+    figures.label_curve(axes, [-far + 3], [0.0], "light of the picture", **style)
+    figures.label_curve(axes, [3.0], [0.0], "main sensor", **style)
+    axes.set(xlim=(-far, 45), ylim=(-wide - 9, top), aspect="equal")
+    figures.label(axes, "before the main sensor [mm]", "from the axis [mm]", "from the side, to scale")
+    alt = (
+        "The light of the picture runs to the main sensor; above it a small mirror sends a cone of light up to a "
+        "point, the dashed focus. The guide sensor lies " + ("on that line." if "It fits" in said else "off that line.")
+    )
+    return figures.show(figure, alt, said, fold)
+
+
+def try_housing(rig):
+    """What the form on the housing answers: a function of its answers; with a drawing for a pick-off."""
+    if guide_field.sides(rig) == 1:
+        return guide_field.fit_reply(rig)
+    return lambda answers: housing(rig, answers)
 
 
 def chance_controls(rig):

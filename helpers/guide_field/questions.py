@@ -217,6 +217,69 @@ def comets(rig):
     )
 
 
+def what_focus_costs(rig):
+    """Words and a table (head and rows): how much defocus the guide star bears."""
+    tolerance, limits = guide_field.focus_tolerance(rig), guide_field.usable_limits(rig)
+    rows = []
+    for times in (0, 1, 2, 4):
+        wide = guide_field.defocused_fwhm(rig, times * tolerance)
+        left = guide_field.usable_limits(rig, error=limits.error, fwhm=wide)
+        rows.append(
+            (
+                f"{times * tolerance.value:.2f} mm",
+                f"{guide_field.blur_diameter(times * tolerance, rig.guide_optics).value:.1f} arcsec",
+                f"{wide.value:.1f} arcsec",
+                f"{guide_field.defocused_error(rig, times * tolerance).value:.2f} arcsec",
+                f"{left.faint:.1f}",
+            )
+        )
+    head = ("out of focus", "disc", "star's width", "error of your faintest usable star", "usable to magnitude")
+    said = f"Your faintest usable star bears {tolerance.value:.2f} mm before its error grows by a quarter. "
+    if _two(rig):
+        said += f"No spacer is so exact: the seat must slide. {_shade(rig)}"
+    else:
+        said += "A guide telescope has a focuser of its own: only its travel counts."
+    return said, (head, rows)
+
+
+def _shade(rig):
+    """Whether the mirror stands in the light of the picture."""
+    shadow = guide_field.picture_shadow(rig)
+    if shadow.clearance >= 0 * u.mm:
+        return f"Your mirror clears the light of the picture by {shadow.clearance.value:.1f} mm."
+    return (
+        f"Your mirror takes {shadow.share:.0%} of the light in the middle of the picture's long edge, "
+        f"{shadow.farther.value:.1f} mm farther from the axis none; flat frames correct it."
+    )
+
+
+def corner_of_the_picture(rig):
+    """What guiding can't repair: the trail in the corner, and the exposure from which on it shows."""
+    declination = float(np.clip(guide_field.plan(rig).target.dec.deg, -80, 80))
+    exposure, error = rig.guiding.picture_exposure, rig.mount.polar_error.value
+    trail = guide_field.corner_trail(rig, declination * u.deg)
+    lasts, near_pole = (guide_field.longest_exposure(rig, dec * u.deg) for dec in (declination, 80))
+    said = (
+        f"At your polar error of {error:g} arcmin and the target's declination of {declination:.0f}°, "
+        f"{exposure.value:g} s turn the picture by {trail.rotation.value:.1f} arcsec at most: a star in the corner, "
+        f"{trail.distance.value:.0f} arcmin from the guide star, draws a trail of {trail.length.value:.2f} arcsec "
+        f"({trail.pixels.value:.2f} pixels). The picture shows {trail.shows.value:.1f} arcsec"
+    )
+    if near_pole >= guide_field.HALF_TURN:
+        return f"{said}; no exposure makes such a trail. Nothing to do."
+    said += f": {_from_on(lasts)} there, {_from_on(near_pole)} at declination 80°. "
+    if exposure < min(lasts, near_pole):
+        return said + "Nothing to do."
+    where = "" if exposure >= lasts else "near the pole "
+    return said + f"Expose shorter {where}or bring the mount's axis nearer to the pole; guiding can't help."
+
+
+def _from_on(lasts):
+    if lasts >= guide_field.HALF_TURN:
+        return "never"
+    return f"from {lasts.value:.0f} min on" if lasts >= 2 * u.min else f"from {lasts.to_value(u.s):.0f} s on"
+
+
 def _mean_with(rig, optics, size):
     plan = guide_field.plan(rig)
     field, place = guide_field.sensor_field(optics, *(size * u.mm)), plan.target.galactic

@@ -7,6 +7,7 @@ from astropy.coordinates import SkyCoord
 from helpers.shared.checks import as_quantity
 
 SIDEREAL_DAY = 86164.0905 * u.s  # mean: Explanatory Supplement to the Astronomical Almanac, 2013
+SIDEREAL_RATE = 2 * np.pi * u.rad / SIDEREAL_DAY
 
 
 def as_place(name, place):

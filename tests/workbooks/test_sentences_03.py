@@ -134,6 +134,64 @@ def test_without_corrector_the_counts_are_said_not_to_hold():
     assert "does not hold" in questions.comets(REFRACTOR) and "own axis" in questions.comets(GUIDE_TELESCOPE)
 
 
+def number(pattern, said):
+    return float(re.search(pattern, said)[1])
+
+
+def test_the_corner_trails_as_the_sentence_says(rig):
+    said = questions.corner_of_the_picture(rig)
+    place, exposure = guide_field.plan(rig).target.dec, rig.guiding.picture_exposure
+    trail = guide_field.corner_trail(rig, place)
+    assert number(r"trail of ([\d.]+) arcsec", said) == pytest.approx(trail.length.value, abs=0.006)
+    shows = number(r"shows ([\d.]+) arcsec", said)
+    minutes = number(r"from (\d+) min on there", said), number(r"from (\d+) min on at declination 80", said)
+    for lasts, declination in zip(minutes, (place, 80 * u.deg), strict=True):
+        drawn = guide_field.corner_trail(rig, declination, lasts * u.min).length.value
+        assert drawn == pytest.approx(shows, abs=0.05 + 0.6 / lasts * shows)
+    assert minutes[1] * u.min > exposure and said.endswith("Nothing to do.")
+
+
+def test_a_poor_pole_is_told_what_guiding_cannot_do(rig):
+    poor = rigs.changed(rig, mount__polar_error=60 * u.arcmin, guiding__picture_exposure=600 * u.s)
+    said = questions.corner_of_the_picture(poor)
+    assert guide_field.longest_exposure(poor, guide_field.plan(rig).target.dec) < 600 * u.s
+    assert "Expose shorter or bring" in said
+    between = rigs.changed(rig, mount__polar_error=12 * u.arcmin, guiding__picture_exposure=500 * u.s)
+    assert "Expose shorter near the pole or bring" in questions.corner_of_the_picture(between)
+    still = rigs.changed(rig, mount__polar_error=0 * u.arcmin)
+    assert "no exposure makes such a trail" in questions.corner_of_the_picture(still)
+
+
+def test_defocus_costs_what_words_and_table_say(rig):
+    said, (_, rows) = questions.what_focus_costs(rig)
+    limits, tolerance = guide_field.usable_limits(rig), guide_field.focus_tolerance(rig)
+    assert number(r"bears ([\d.]+) mm", said) == pytest.approx(tolerance.value, abs=0.006)
+    errors, faint = ([float(row[at].split()[0]) for row in rows] for at in (3, 4))
+    assert errors[0] == pytest.approx(limits.error.value, abs=0.006)
+    assert errors[1] == pytest.approx(1.25 * limits.error.value, abs=0.006)
+    assert errors == sorted(errors) and faint == sorted(faint, reverse=True) and faint[-1] < faint[0] - 1
+    assert len(rows) == 4
+    if not two(rig):
+        assert "focuser of its own" in said and "mirror" not in said
+    else:
+        shadow = guide_field.picture_shadow(rig)
+        assert (f"{shadow.share:.0%} of the light" in said) is (shadow.share > 0)
+        assert tolerance < 0.1 * u.mm  # of which "no spacer is so exact" is said
+
+
+def test_the_drawing_of_the_housing_says_what_the_form_says(rig):
+    mine = drawings.with_pick_off(rig)
+    shown = drawings.housing(rig)
+    assert shown.sentence == guide_field.fit_reply(mine)(guide_field.demo_housing(mine))
+    held = guide_field.demo_housing(rig)
+    answer = drawings.try_housing(rig)(held)
+    assert (answer.sentence if two(rig) else answer) == guide_field.fit_reply(rig)(held)
+    assert "off that line" in shown.alt
+    if two(rig):
+        fitting = held | {"spacer": float(guide_field.fit_of(held).spacer.value)}
+        assert "on that line" in drawings.try_housing(rig)(fitting).alt
+
+
 def test_a_list_too_short_is_said_once_and_the_demo_rig_shown():
     short = rigs.changed(CLUB, telescope__focal_length=300 * u.mm, telescope__aperture=60 * u.mm)
     assert not drawings.list_serves(short) and drawings.shown_rig(short) == CLUB
