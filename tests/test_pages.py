@@ -354,7 +354,7 @@ def test_exercises_carry_what_checks_them(small):
     number, chosen = data_of((small[1] / "98_small" / "index.html").read_text(encoding="utf-8"), "exercise")
     assert number["right"] == pytest.approx([1.9, 2.1]) and number["mistakes"][0][:2] == pytest.approx([3.8, 4.2])
     assert number["units"]["cm"] == pytest.approx(0.01) and number["units"]["arcsec"] is None
-    assert number["units"]["px"] is None and number["units"]["micron"] == pytest.approx(1e-6)
+    assert number["words"]["px"] is None and number["words"]["micron"] == pytest.approx(1e-6)
     assert [state for state, _ in chosen["replies"]] == ["✓ Right", "✗ Not right yet"]
     assert questions_of(small)[0].check("200 cm").state == exercises.RIGHT
 

@@ -222,7 +222,8 @@ class Question:
         -------
         dict
             Of a choice: `replies`, state and message of every option. Of a number: `right` and `mistakes` as intervals
-            in `unit`, and `units`, what each unit that may be typed is worth in it (None where it is of another kind).
+            in `unit`; `units`, what each unit that may be typed is worth in it (None where it is of another kind); and
+            `words`, the same for what people write in large or small letters.
             These are no secrets: the solution stands on the page.
         """
         if self.options:
@@ -231,14 +232,15 @@ class Question:
         unit = self.unit or u.dimensionless_unscaled
         own = {unit.to_string(), unit.to_string().replace(" ", "")} - {""}
         typed = {name: _worth(name, unit) for name in sorted({*_TYPED.split(), *own})}
-        typed |= {name: typed[meant] for name, meant in _UNITS.items() if meant}
+        words = {name: typed[meant] if meant else 1 for name, meant in _UNITS.items()}
         return {
             "unit": unit.to_string(),
             "example": self.example,
             "right": self._interval(self.right),
             "mistakes": [[*self._interval(wrong), message] for wrong, message in self.mistakes],
             "middle": _plain(self.right, self.unit),
-            "units": typed | {name: 1 for name, meant in _UNITS.items() if not meant},
+            "units": typed,
+            "words": words,
         }
 
     def _interval(self, target):

@@ -84,12 +84,11 @@ function readings(text) {
 
 function judge(kept, number, unit, text) {
   const named = kept.unit ? ` in ${kept.unit}` : "";
-  const units = kept.units;
-  const known = [unit, unit.toLowerCase()].find((name) => Object.hasOwn(units, name));
-  if (Number.isNaN(number) || (unit && known === undefined)) {
+  const table = Object.hasOwn(kept.words, unit.toLowerCase()) ? kept.words : kept.units;
+  const worth = unit ? table[table === kept.words ? unit.toLowerCase() : unit] : 1;
+  if (Number.isNaN(number) || worth === undefined) {
     return [WRONG, `a number${named} is wanted, such as 1.5; “${text.slice(0, 40)}” can't be read as one.`];
   }
-  const worth = unit ? units[known] : 1;
   if (worth === null) return [WRONG, `this answer has the unit “${unit}”; think${named || " of a plain number"}.`];
   const value = number * worth;
   if (!Number.isFinite(value)) return [WRONG, `a finite number${named} is wanted.`];
