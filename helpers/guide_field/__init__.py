@@ -41,7 +41,7 @@ from helpers.guide_field.meridian_flip import (
     sky_offsets,
 )
 from helpers.guide_field.own_field import OwnField, mirror_fields, mirror_reply, what_to_set
-from helpers.guide_field.own_fit import demo_housing, fit_fields, fit_of, fit_reply
+from helpers.guide_field.own_fit import demo_housing, fit_fields, fit_reply
 from helpers.guide_field.pick_off import (
     SENSOR_FORMATS,
     LitField,
@@ -106,7 +106,6 @@ __all__ = [
     "field_outline",
     "fit",
     "fit_fields",
-    "fit_of",
     "fit_reply",
     "focus_tolerance",
     "frame_kept",

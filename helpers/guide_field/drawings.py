@@ -15,6 +15,7 @@ from helpers import guide_field
 from helpers import rig as rigs
 from helpers.classroom import figures, panels
 from helpers.classroom.panels import Drawing
+from helpers.guide_field.own_fit import fit_of
 from helpers.guide_field.plan import WANTED
 
 LIST = Path(__file__).parents[2] / "demo_data" / "field_surroundings.ecsv"  # about `guide_field.DEMO_TARGET`
@@ -274,7 +275,7 @@ def _picture_light(axes, rig, far):
 
 def _guide_side(axes, rig, answers):
     """Mirror, light, seat, spacer and guide camera over the middle of the mirror, to scale; names beside them."""
-    optics, found = rig.guide_optics, guide_field.fit_of(answers)
+    optics, found = rig.guide_optics, fit_of(answers)
     at, focus, sensor = -answers["main"], found.needed.value, found.present.value
     middle = optics.off_axis_distance.value * (1 - answers["main"] / optics.focal_length.value)
     tilted = guide_field.mirror_outline(optics)[1].value / 2

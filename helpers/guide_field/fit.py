@@ -21,6 +21,7 @@ GLASS_INDEX = 1.52  # usual crown glass of filters and windows, in green light: 
 WORSE = 0.25  # share by which defocus may enlarge the error of the faintest usable star (a choice made here, no source)
 
 _length = quantity(u.mm, minimum=0, maximum=5000, ndim=0)
+_defocus = quantity(u.mm, minimum=-1e9, maximum=1e9)
 
 
 @dataclass(frozen=True)
@@ -69,11 +70,11 @@ def fit(main_distance, seat_distance, sensor_depth, spacer=0 * u.mm, glass=0 * u
     """
     needed = main_distance - glass * (1 - 1 / GLASS_INDEX)
     if needed <= 0 * u.mm:
-        raise ValueError(f"glass: expected less than there is room before the main sensor, found {glass:g}")
+        raise ValueError(f"main_distance, glass: expected room for the glass, found {main_distance:g}, {glass:g}")
     return Fit(needed, seat_distance + spacer + sensor_depth, needed - seat_distance - sensor_depth)
 
 
-@takes(defocus=quantity(u.mm, minimum=-5000, maximum=5000), optics=instance(GuideOptics))
+@takes(defocus=_defocus, optics=instance(GuideOptics))
 def blur_diameter(defocus, optics):
     """Diameter of the disc that a star becomes out of focus.
 
@@ -96,7 +97,7 @@ def blur_diameter(defocus, optics):
     return blur.to(u.arcsec, u.dimensionless_angles())
 
 
-@takes(rig=instance(Rig), defocus=quantity(u.mm, minimum=-5000, maximum=5000))
+@takes(rig=instance(Rig), defocus=_defocus)
 def defocused_fwhm(rig, defocus):
     """Width of a guide star out of focus: the star in focus, and the disc (with its hole), added in squares.
 
@@ -120,7 +121,7 @@ def defocused_fwhm(rig, defocus):
     return np.hypot(guide_star_fwhm(rig), disc)
 
 
-@takes(rig=instance(Rig), defocus=quantity(u.mm, minimum=-5000, maximum=5000, ndim=0))
+@takes(rig=instance(Rig), defocus=quantity(u.mm, minimum=-1e9, maximum=1e9, ndim=0))
 def defocused_error(rig, defocus):
     """Error of the faintest usable star's centre when the guide camera is out of focus.
 
@@ -142,9 +143,12 @@ def defocused_error(rig, defocus):
 @lru_cache(maxsize=64)
 def _tolerance_mm(rig, worse):
     allowed = (1 + worse) * defocused_error(rig, 0 * u.mm).value
-    # in steps that make a disc as wide as the star, then as twice the star, ...
+
+    def excess(defocus_mm):
+        return defocused_error(rig, defocus_mm * u.mm).value - allowed
+
+    # until the disc is as wide as the star, then twice as wide, ...
     wide = (guide_star_fwhm(rig) / blur_diameter(1 * u.mm, rig.guide_optics)).to_value(u.one)
-    excess = lambda defocus_mm: defocused_error(rig, defocus_mm * u.mm).value - allowed
     while excess(wide) < 0:
         wide *= 2
     return optimize.brentq(excess, 0, wide, rtol=1e-3, xtol=1e-6)

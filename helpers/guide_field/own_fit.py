@@ -3,8 +3,12 @@
 import astropy.units as u
 
 from helpers.guide_field.fit import fit, focus_tolerance, needed_opening
+from helpers.rig.parts import Rig
+from helpers.shared.checks import instance, takes
 
-_DEPTH = 12.5  # mm, seat to sensor: invented
+_DEPTH, _SHORTEST = 12.5, 20.0  # mm, seat to sensor, and mirror to main sensor at least: invented
+# mm; spacers come in such steps (common practice, no source), which leave half of it
+SPACER_STEP = 0.5
 
 
 def _field(key, label, value, **more):
@@ -12,15 +16,17 @@ def _field(key, label, value, **more):
     return common | {"key": key, "label": label, "value": float(value)} | more
 
 
+@takes(rig=instance(Rig))
 def demo_housing(rig):
     """Invented lengths in mm for the form, about as long as the rig's own way from mirror to guide sensor."""
     if rig.guide_optics.kind != "pick-off":
         return {"focus": 30.0, "travel": 20.0, "depth": _DEPTH, "spacer": 0.0}
-    distance = rig.guide_optics.mirror_distance.to_value(u.mm)
+    distance = max(rig.guide_optics.mirror_distance.to_value(u.mm), _SHORTEST)
     seat = round(2 * (0.94 * distance - _DEPTH)) / 2
     return {"main": float(distance), "glass": 2.0, "seat": max(seat - 5, 0.0), "depth": _DEPTH, "spacer": 3.0}
 
 
+@takes(rig=instance(Rig))
 def fit_fields(rig):
     """Fields of the form that finds the spacer; for a guide telescope, whether its focuser reaches the focus."""
     demo = demo_housing(rig)
@@ -49,6 +55,7 @@ def fit_of(answers):
     return fit(**{name: answers[key] * u.mm for name, key in keys.items()}, glass=answers["glass"] * u.mm)
 
 
+@takes(rig=instance(Rig))
 def fit_reply(rig):
     """What the form answers: a function of its answers."""
     tolerance = focus_tolerance(rig).value
@@ -76,10 +83,11 @@ def _of_pick_off(found, in_hand, tolerance):
     where = f"The guide camera must come {abs(move):.1f} mm {'farther out' if move > 0 else 'nearer to the mirror'}"
     if spacer >= 0:
         instead = f" in place of {in_hand:g} mm" if in_hand else ""
-        return f"{where}: take a spacer of {spacer:.1f} mm{instead}, then slide the camera in its seat."
+        slide = ", then slide the camera in its seat" if tolerance < SPACER_STEP / 2 else ""
+        return f"{where}: take a spacer of {spacer:.1f} mm{instead}{slide}."
     return (
         f"{where}, and even without a spacer it is {-spacer:.1f} mm too far out: put {-spacer:.1f} mm more between "
-        "housing and main camera."
+        "housing and main camera, if the distance of a corrector allows it."
     )
 
 

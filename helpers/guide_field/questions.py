@@ -10,6 +10,7 @@ from helpers import rig as rigs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.guide_field import drawings
+from helpers.guide_field.own_fit import SPACER_STEP
 from helpers.guide_field.plan import WANTED
 
 _EXPOSURES = [0.5, 1, 2, 4] * u.s
@@ -207,13 +208,12 @@ def comets(rig):
     limits = guide_field.usable_limits(rig, None, plan.airmass, plan.limits.error, fwhm=wide)
     mean = guide_field.expected_stars(plan.field, limits.faint, limits.bright, place.b, place.l)
     return (
-        f"All counts here hold with a coma corrector, which makes stars round. Without one your reflector draws "
+        "All counts here hold with a coma corrector. Without one your reflector draws "
         f"comets about {guide_field.coma_length(ratio, away).value:.0f} arcsec long {away.value:.0f} arcmin off the "
         f"axis. Taken as spots of the same mean width, {wide.value:.1f} arcsec instead of "
         f"{starlight.guide_star_fwhm(rig).value:.1f}, they are usable to magnitude {limits.faint:.1f} instead of "
-        f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} stars are usable on average. "
-        "Then a corrector, or a mirror nearer to the axis, comes first. (An estimate, rather too pessimistic: a comet "
-        "has a sharp head.)"
+        f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} on average. "
+        "(An estimate, rather too pessimistic: a comet has a sharp head.)"
     )
 
 
@@ -236,7 +236,9 @@ def what_focus_costs(rig):
     head = ("out of focus", "disc", "star's width", "error of your faintest usable star", "usable to magnitude")
     said = f"Your faintest usable star bears {tolerance.value:.2f} mm before its error grows by a quarter. "
     if _two(rig):
-        said += f"No spacer is so exact: the seat must slide. {_shade(rig)}"
+        rough = tolerance < SPACER_STEP * u.mm / 2
+        said += "No spacer is so exact: the seat must slide. " if rough else "A spacer is exact enough. "
+        said += _shade(rig)
     else:
         said += "A guide telescope has a focuser of its own: only its travel counts."
     return said, (head, rows)
@@ -248,7 +250,7 @@ def _shade(rig):
     if shadow.clearance >= 0 * u.mm:
         return f"Your mirror clears the light of the picture by {shadow.clearance.value:.1f} mm."
     return (
-        f"Your mirror takes {shadow.share:.0%} of the light in the middle of the picture's long edge, "
+        f"Your mirror takes {shadow.share:.0%} of the light where it shades the picture most, "
         f"{shadow.farther.value:.1f} mm farther from the axis none; flat frames correct it."
     )
 

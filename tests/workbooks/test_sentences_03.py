@@ -9,6 +9,7 @@ import pytest
 from helpers import guide_field
 from helpers import rig as rigs
 from helpers.guide_field import drawings, questions
+from helpers.guide_field.own_fit import SPACER_STEP, fit_of
 from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
 
 
@@ -176,7 +177,7 @@ def test_defocus_costs_what_words_and_table_say(rig):
     else:
         shadow = guide_field.picture_shadow(rig)
         assert (f"{shadow.share:.0%} of the light" in said) is (shadow.share > 0)
-        assert tolerance < 0.1 * u.mm  # of which "no spacer is so exact" is said
+        assert tolerance < SPACER_STEP / 2 * u.mm and "No spacer is so exact" in said
 
 
 def test_the_drawing_of_the_housing_says_what_the_form_says(rig):
@@ -188,7 +189,7 @@ def test_the_drawing_of_the_housing_says_what_the_form_says(rig):
     assert (answer.sentence if two(rig) else answer) == guide_field.fit_reply(rig)(held)
     assert "off that line" in shown.alt
     if two(rig):
-        fitting = held | {"spacer": float(guide_field.fit_of(held).spacer.value)}
+        fitting = held | {"spacer": float(fit_of(held).spacer.value)}
         assert "on that line" in drawings.try_housing(rig)(fitting).alt
 
 
