@@ -86,8 +86,14 @@ _CONFIRMED = {
 }
 
 WORDS = (
+    ("aperture", "clear diameter of a telescope: how much light it takes in, and how fine a picture it can draw"),
     ("focal length", "how strongly a telescope magnifies the sky on its sensor; longer means larger"),
     ("magnitude", "how faint a star is: five more are a hundred times less light"),
+    ("FWHM", "width of a star in a picture, at half of its greatest brightness"),
+    ("seeing", "how wide the air makes a star; 2.5 arcsec is a usual night"),
+    ("airmass", "how much air starlight passes: 1 overhead (at the zenith), 2 at 30 degrees above the horizon"),
+    ("right ascension, declination", "a star's place on the sky, as longitude and latitude are a town's on the globe"),
+    ("electron", "what light frees in a pixel, and a camera counts"),
     ("read noise", "the uncertainty that a camera adds each time a pixel is read out, in electrons"),
     ("quantum efficiency", "share of the light that frees an electron in a pixel"),
     ("dark current", "electrons that a pixel frees by its own warmth, without light"),
