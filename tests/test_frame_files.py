@@ -400,7 +400,7 @@ def test_packed_files_of_a_folder_count_and_doubtful_kinds_are_told(tmp_path):
 @pytest.mark.parametrize(
     ("call", "named"),
     [
-        (lambda: camera_check.measure_files(3), "files: expected CameraFiles"),
+        (lambda: camera_check.measure_files(3), "files: expected a CameraFiles"),
         (lambda: camera_check.measure_camera(b"x"), "bias: expected"),
         (lambda: camera_check.measure_camera(np.zeros((2, 20, 20)), darks=3), "darks: expected a list"),
         (lambda: camera_check.measure_camera(np.zeros((2, 20, 20)), darks=[3]), "darks: expected pairs"),

@@ -14,6 +14,8 @@ _MORE_THAN_ANNOUNCED = 50e6  # bytes of further parts in a packed file
 _MOST_PARTS = 100  # that are looked through for a picture
 _MOST_AXES = 999  # FITS Standard 4.0, section 4.4.1
 _BLOCK = 2880  # bytes (FITS Standard 4.0, section 3.1)
+_MOST_COLUMNS = 999  # FITS Standard 4.0, section 7.3.1
+_TILES = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "NOCOMPRESS")
 _END = b"END".ljust(80)
 _LONGEST_HEADER = 1000  # blocks
 
@@ -42,12 +44,37 @@ def check_size(path, header):
             f"{path.name}: expected at most {LARGEST_FILE / 1e9:g} GB of pixels in one file, found {size / 1e9:.3g} GB "
             f"announced in the header (axes {axes}); split the cube"
         )
+    if header.get("ZIMAGE") is True:
+        _check_tiles(path, header, axes)
     if header.get("XTENSION", "").strip() == "BINTABLE":
         rows = [header.get(name, 0) for name in ("NAXIS1", "NAXIS2", "PCOUNT")]
         if not all(type(value) is int and value >= 0 for value in rows):
             raise TableError(f"{path.name}: expected positive whole sizes in the header (NAXIS, PCOUNT), found {rows}")
+        columns = header.get("TFIELDS", 0)
+        if type(columns) is not int or not 0 <= columns <= _MOST_COLUMNS:
+            raise TableError(f"{path.name}: expected at most {_MOST_COLUMNS} columns (TFIELDS), found {columns!r:.40}")
         size = max(size, rows[0] * rows[1] + rows[2])
     return size
+
+
+def _check_tiles(path, header, axes):
+    """TableError where tiles and sizes don't fit, or are packed in a way whose unpacking trusts what stands in them.
+
+    A damaged tile of HCOMPRESS or PLIO can end the whole program.
+
+    References
+    ----------
+    FITS Standard 4.0, section 10.1 (tiled images).
+    """
+    kind = str(header.get("ZCMPTYPE", "")).strip()
+    if kind not in _TILES:
+        raise TableError(f"{path.name}: expected tiles packed by {', '.join(_TILES)}, found {kind!r:.40}")
+    sizes = [header.get(f"ZTILE{k}", axes[-1] if k == 1 else 1) for k in range(1, len(axes) + 1)]
+    if not all(type(size) is int and size > 0 for size in sizes):
+        raise TableError(f"{path.name}: expected positive whole sizes of tiles in the header (ZTILE), found {sizes}")
+    tiles = int(np.prod([-(-axis // size) for axis, size in zip(axes[::-1], sizes, strict=True)], dtype=object))
+    if tiles != header.get("NAXIS2"):
+        raise TableError(f"{path.name}: expected {tiles} tiles as its sizes tell, found {header.get('NAXIS2')}")
 
 
 def _next_header(path, stream):
