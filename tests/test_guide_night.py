@@ -138,7 +138,7 @@ def test_same_seed_same_night():
         (
             lambda night: guide_night.guide_night(rig.demo_rig(), STARS, np.random.default_rng()),
             TypeError,
-            "stars: expected GuideStars",
+            "stars: expected a GuideStars",
         ),
         (lambda night: guide_night.guide(night, 0.7 * u.s), ValueError, "exposure: expected a whole multiple"),
         (lambda night: guide_night.guide(night, 0.1 * u.s), ValueError, "exposure"),
