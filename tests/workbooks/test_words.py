@@ -12,15 +12,13 @@ from helpers.rig.questions import WORDS
 WORKBOOKS = sorted((Path(__file__).resolve().parents[2] / "workbooks").glob("*.ipynb"))
 IN_THE_TABLE = [word for words, _ in WORDS for word in words.removeprefix("loop ").split(", ")]
 # Words that a workbook sets in bold or italics where it explains them.
-IN_BOLD = (
-    """
-amplification, amplifier glow, arcsecond, bias, centroid, correlation, diffraction, dyes, field of view, flat
-frame, focal ratio, Fried parameter, Gaia G, guide telescope, hot pixel, infrared-blocking, long-pass,
-meridian flip, near infrared, periodic error, photon, pick-off, polar alignment, position angle, rms, signal-
-to-noise, smear, standard error, telegraph pixel, worm
-""".strip()
-    .replace("\n", " ")
-    .split(", ")
+IN_BOLD = re.split(
+    r",\s",
+    """amplification, amplifier glow, arcsecond, bias, centroid, correlation, diffraction, dyes, field of view,
+flat frame, focal ratio, Fried parameter, Gaia G, guide telescope, hot pixel, infrared-blocking, long-pass,
+meridian flip, near infrared, periodic error, photon, pick-off, polar alignment, position angle, rms,
+signal-to-noise, smear,
+standard error, telegraph pixel, worm""",
 )
 # A question may hold the word that the next cells explain; a panel shows it above its own words.
 CELLS_AHEAD = 4
