@@ -168,7 +168,7 @@ def test_the_reply_of_a_pick_off(rig):
     reply, held = guide_field.fit_reply(rig), {"main": 60.0, "glass": 0.0, "seat": 40.0, "depth": 12.5, "spacer": 3.0}
     said = reply(held)
     assert "4.5 mm farther out: take a spacer of 7.5 mm in place of 3 mm" in said
-    assert number_before("mm either way", said) == pytest.approx(guide_field.focus_tolerance(rig).value, abs=0.005)
+    assert number_before("mm out of focus", said) == pytest.approx(guide_field.focus_tolerance(rig).value, abs=0.005)
     assert "It fits" in reply(held | {"spacer": 7.5})
     assert "2.5 mm nearer to the mirror: take a spacer of 7.5 mm" in reply(held | {"spacer": 10.0})
     too_far = reply(held | {"seat": 50.0, "spacer": 1.0})

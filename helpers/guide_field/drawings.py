@@ -308,9 +308,10 @@ def housing(rig, answers=None, fold=""):
     `answers` are those of the form `guide_field.fit_fields`, the invented ones if not given. The demo club rig stands
     in for one with a guide telescope.
     """
-    rig = with_pick_off(rig)
+    whose = "Invented lengths. " if guide_field.sides(rig) == 2 else "The demo club rig, invented lengths. "
+    rig, whose = with_pick_off(rig), whose if answers is None else ""
     answers = guide_field.demo_housing(rig) if answers is None else answers
-    said = guide_field.fit_reply(rig)(answers)
+    said = whose + guide_field.fit_reply(rig)(answers)
     figure, axes = figures.new_figure(width=7.4, height=4.2)
     far = answers["main"] + 36
     wide = _picture_light(axes, rig, far)

@@ -59,7 +59,7 @@ def fit_of(answers):
 def fit_reply(rig):
     """What the form answers: a function of its answers."""
     tolerance = focus_tolerance(rig).value
-    said = f"The guide star bears {tolerance:.2f} mm either way."
+    said = f"The guide star bears {tolerance:.2f} mm out of focus, either way."
 
     def reply(answers):
         if rig.guide_optics.kind != "pick-off":
@@ -73,7 +73,7 @@ def fit_reply(rig):
 
 def _barrel(rig, answers):
     opening = needed_opening(rig, answers["depth"] * u.mm).value
-    return f"Its barrel must be open {opening:.1f} mm wide at the seat."
+    return f"The camera's barrel must be open {opening:.1f} mm wide at the seat."
 
 
 def _of_pick_off(found, in_hand, tolerance):

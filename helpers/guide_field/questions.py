@@ -265,21 +265,21 @@ def corner_of_the_picture(rig):
         f"At your polar error of {error:g} arcmin and the target's declination of {declination:.0f}°, "
         f"{exposure.value:g} s turn the picture by {trail.rotation.value:.1f} arcsec at most: a star in the corner, "
         f"{trail.distance.value:.0f} arcmin from the guide star, draws a trail of {trail.length.value:.2f} arcsec "
-        f"({trail.pixels.value:.2f} pixels). The picture shows {trail.shows.value:.1f} arcsec"
+        f"({trail.pixels.value:.2f} pixels). The picture shows one of {trail.shows.value:.1f} arcsec"
     )
     if near_pole >= guide_field.HALF_TURN:
         return f"{said}; no exposure makes such a trail. Nothing to do."
-    said += f": {_from_on(lasts)} there, {_from_on(near_pole)} at declination 80°. "
+    said += f": an exposure {_of_length(lasts)} there, {_of_length(near_pole)} at declination 80°. "
     if exposure < min(lasts, near_pole):
         return said + "Nothing to do."
     where = "" if exposure >= lasts else "near the pole "
     return said + f"Expose shorter {where}or bring the mount's axis nearer to the pole; guiding can't help."
 
 
-def _from_on(lasts):
+def _of_length(lasts):
     if lasts >= guide_field.HALF_TURN:
-        return "never"
-    return f"from {lasts.value:.0f} min on" if lasts >= 2 * u.min else f"from {lasts.to_value(u.s):.0f} s on"
+        return "of no length"
+    return f"of {lasts.value:.0f} min" if lasts >= 2 * u.min else f"of {lasts.to_value(u.s):.0f} s"
 
 
 def _mean_with(rig, optics, size):
