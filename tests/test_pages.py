@@ -189,8 +189,8 @@ def check_states(panels, home, pictures, count, seed):
 def test_pictures_are_those_of_the_panel_byte_for_byte(real):
     panels, home = real
     compared, differ = check_states(panels, home, 30, 12, seed=1)
-    assert compared >= 25
-    assert differ >= 20  # they move
+    assert compared >= 0.9 * 12 * len(panels)  # all but what can't be shown
+    assert differ > compared / 2  # they move
 
 
 def test_all_states_of_a_small_panel_choices_included(small):
