@@ -74,6 +74,9 @@ exercises.box(exercises.Question(
 ---
 figures.show(figure, NASTY, NASTY)
 ---
+from helpers.classroom import forms
+forms.progress_bar("A bar")(1)
+---
 cards.card(NASTY, "m", "d")
 """
 
@@ -324,6 +327,11 @@ def test_data_cannot_leave_its_element(text):
     inside = made.removeprefix('<script type="application/json">').removesuffix("</script>")
     assert not re.search(r"[<>&\u2028\u2029]", inside)
     assert json.loads(inside) == {"a": text}
+
+
+def test_what_lives_with_a_kernel_only_leaves_nothing_behind(small):
+    page = (small[1] / "98_small" / "index.html").read_text(encoding="utf-8")
+    assert "A bar" not in page and "<pre>" not in page
 
 
 def test_words_links_and_formulas():

@@ -247,7 +247,7 @@ def make(paths, target):
     """
     claim(target)
     rooms, well = [path.stem for path in paths], True
-    tasks = [(path, target, rooms) for path in paths]
+    tasks = [(path, target, rooms) for path in reversed(paths)]  # those that take longest are among the last
     with multiprocessing.get_context("spawn").Pool(min(_WORKERS, len(tasks))) as pool:
         for count, (room, told, made) in enumerate(pool.imap_unordered(_worker, tasks), start=1):
             print(f"{count:2} of {len(tasks)}  {room}: {told}", flush=True)

@@ -11,6 +11,7 @@ from helpers.classroom import exercises, figures, forms, guesses, ledger_strip, 
 from helpers.classroom.stills import stills
 from helpers.classroom.text import folded
 from helpers.command.pages import strips, words
+from helpers.command.workbooks import WIDGET_VIEW
 
 _LIVE = (
     "Here one slider moves at a time, in steps, and the others go back to their start values; choices stay. "
@@ -75,6 +76,8 @@ class Pieces:
             return words.markdown_to_html(data_of["text/markdown"], self._rooms)
         if "image/png" in data_of:
             return self._picture(base64.b64decode(data_of["image/png"]), metadata.get("image/png", {}).get("alt", ""))
+        if WIDGET_VIEW in data_of:  # lives with a kernel only, such as a bar that shows how far it is
+            return ""
         return f"<pre>{escaped(data_of.get('text/plain', ''))}</pre>"
 
     def _picture(self, png, alt):
