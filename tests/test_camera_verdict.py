@@ -97,7 +97,12 @@ def test_healthy_cameras_are_called_healthy():
     assert len(condemned) <= 0.02 * SEEDS, condemned
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+QUICK = {"clipped offset", "column noise", "telegraph pixels"}  # one of each kind; all others with the slow studies
+
+
+@pytest.mark.parametrize(
+    "fault", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in FAULTS]
+)
 def test_one_fault_is_found_and_named_without_others(fault):
     wrong = []
     for seed in range(SEEDS):

@@ -312,13 +312,16 @@ def simulated_covariance(positions, air, exposure, count, repeats, seed=5):
         (one_layer(), 1 * u.s, 3000, 12, 0.03),
         (one_layer(direction=30 * u.deg), 0.1 * u.s, 3000, 30, 0.03),
         (one_layer(wind=25 * u.m / u.s), 10 * u.s, 3000, 8, 0.03),
-        (one_layer(3 * u.m, direction=100 * u.deg), 0.02 * u.s, 3000, 20, 0.03),
-        (one_layer(np.inf * u.m), 1 * u.s, 3000, 20, 0.08),  # the slowest waves are few
-        (ATMOSPHERES["valley night"], 1 * u.s, 3000, 12, 0.03),
+        pytest.param(one_layer(3 * u.m, direction=100 * u.deg), 0.02 * u.s, 3000, 20, 0.03, marks=pytest.mark.slow),
+        # the slowest waves are few
+        pytest.param(one_layer(np.inf * u.m), 1 * u.s, 3000, 20, 0.08, marks=pytest.mark.slow),
+        pytest.param(ATMOSPHERES["valley night"], 1 * u.s, 3000, 12, 0.03, marks=pytest.mark.slow),
         # Short pieces of air: each hardly more than one independent value, hence the margin
         (one_layer(), 0.002 * u.s, 2, 400, 0.16),
-        (one_layer(wind=0 * u.m / u.s), 1 * u.s, 2, 400, 0.16),
-        (one_layer(np.inf * u.m, 0.01 * u.m / u.s, 50 * u.deg), 1 * u.s, 2, 400, 0.16),
+        pytest.param(one_layer(wind=0 * u.m / u.s), 1 * u.s, 2, 400, 0.16, marks=pytest.mark.slow),
+        pytest.param(
+            one_layer(np.inf * u.m, 0.01 * u.m / u.s, 50 * u.deg), 1 * u.s, 2, 400, 0.16, marks=pytest.mark.slow
+        ),
     ],
 )
 def test_simulated_motion_has_the_covariance_of_the_integrals(air, exposure, count, repeats, tolerance):
