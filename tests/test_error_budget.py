@@ -74,7 +74,7 @@ def test_numbers_are_those_of_the_earlier_workbooks(name, camera):
 
 
 def test_the_air_left_alone_is_that_of_the_workbook_on_seeing():
-    hardly = rigs.changed(CLUB, STILL | {"guiding.loop_gain": 1e-6, "guiding.picture_exposure": 6000 * u.s})
+    hardly = rigs.changed(CLUB, STILL | {"guiding.loop_gain": 1e-4, "guiding.picture_exposure": 6000 * u.s})
     budget = of(hardly, [10.0])
     air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
     expected = np.sqrt(2) * seeing.image_motion(CLUB.guide_optics.aperture, air, CLUB.guiding.exposure)

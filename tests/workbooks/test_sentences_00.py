@@ -114,7 +114,7 @@ def test_another_kind_of_guide_optics_comes_with_a_plausible_one(form):
 
 def test_the_form_refuses_at_the_field_and_tells_where_the_reader_stands(form):
     form._inputs["main_camera.pixel_size"].value = -3.0
-    assert "expected above 0" in form._parts["main_camera.pixel_size"]._told.value
+    assert "expected at least 0.1 and at most 100" in form._parts["main_camera.pixel_size"]._told.value
     form.save()
     assert form.message.startswith("Not done.")
     form._inputs["main_camera.pixel_size"].value = 3.76
