@@ -276,7 +276,7 @@ def _sentence(probabilities, limits, change, decides, fits):
         )
     return (
         f"Why the logs differ by {size} can't be told from these numbers: {first} ({one} in 100) and {second} "
-        f"({two} in 100) both fit. Do this next: {decides}."
+        f"({two} in 100) both fit. What would tell most: {decides}."
     )
 
 

@@ -288,7 +288,7 @@ def to_a_friend(night):
     )
     return (
         f"“B logged {change:.2f} arcsec less than A. In {share} of 100 cases that fit, the reason is how well the "
-        f"stars were measured, not the air; {which}. The next thing to do is {found.decides_most}.”"
+        f"stars were measured, not the air; {which}. What would tell most is {found.decides_most}.”"
     )
 
 
