@@ -20,6 +20,7 @@ CLASSES = (REFUSED, RIGHT, UNCLEAR, OTHER, NOT_FINITE, WRONG, HANG)
 IN_WORDS = (ValueError, TypeError, u.UnitsError, OSError)
 LIMIT = 20.0  # seconds that one case may take
 _MOST_MEMORY = 4 * 2**30  # bytes of address space of a worker, where the system can limit it
+_SLOWEST = 5  # cases named in a report
 _FIRST_CASE = 120.0  # seconds until a worker has imported what it needs
 
 
@@ -40,14 +41,16 @@ class Case:
 
 @dataclass
 class Report:
-    """Counts by class, and the cases that are no good outcome."""
+    """Counts by class, the cases that are no good outcome, and the time of all and of the slowest."""
 
     counts: Counter = field(default_factory=Counter)
     bad: list = field(default_factory=list)
+    times: list = field(default_factory=list)
     seconds: float = 0.0
 
-    def add(self, kind, name, word):
+    def add(self, kind, name, word, seconds):
         self.counts[kind] += 1
+        self.times.append((seconds, name))
         if kind not in (REFUSED, RIGHT):
             self.bad.append((kind, name, word))
 
@@ -56,6 +59,7 @@ class Report:
         lines = [f"{total:,} cases in {self.seconds:.0f} s"]
         lines += [f"  {self.counts[kind]:7,} {kind}" for kind in CLASSES]
         lines += [f"  {kind}: {name}: {word}" for kind, name, word in sorted(self.bad)]
+        lines += [f"  {seconds:7.2f} s: {name}" for seconds, name in sorted(self.times)[: -1 - _SLOWEST : -1]]
         return "\n".join(lines)
 
 
@@ -135,13 +139,14 @@ def _follow(connection, report, limit):
             if (told := connection.recv()) is None:
                 return None
             number, name = told
+            began = time.monotonic()
             if not connection.poll(limit):
                 break
             kind, word = connection.recv()
-            report.add(kind, name, word)
+            report.add(kind, name, word, time.monotonic() - began)
     except EOFError:
         if number >= 0:
-            report.add(OTHER, name, "the process ended")
+            report.add(OTHER, name, "the process ended", time.monotonic() - began)
         return number + 1
-    report.add(HANG, name, f"more than {limit:g} s")
+    report.add(HANG, name, f"more than {limit:g} s", limit)
     return number + 1

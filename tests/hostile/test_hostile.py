@@ -7,14 +7,17 @@ from outcomes import HANG, NOT_FINITE, OTHER, UNCLEAR, WRONG, run_all
 SEED = 20261107
 
 
+def check_report(report):
+    for kind in (WRONG, HANG, NOT_FINITE, OTHER):
+        assert report.counts[kind] == 0, str(report)
+    assert report.counts[UNCLEAR] < 0.01 * sum(report.counts.values()), str(report)
+
+
 def check(make, seed, share, least):
     report = run_all(make, seed, share)
     print(report)
-    total = sum(report.counts.values())
-    assert total >= least
-    for kind in (WRONG, HANG, NOT_FINITE, OTHER):
-        assert report.counts[kind] == 0, str(report)
-    assert report.counts[UNCLEAR] < 0.01 * total, str(report)
+    assert sum(report.counts.values()) >= least
+    check_report(report)
 
 
 def test_some_files():
