@@ -80,7 +80,7 @@ def _parser():
         "surroundings makes a missing browser a failure. Exit status 0 only if all passed.",
     )
     much = test.add_mutually_exclusive_group()
-    much.add_argument("--quick", action="store_true", help="the helpers only")
+    much.add_argument("--quick", action="store_true", help="the helpers only, without their longest tests")
     much.add_argument("--slow", action="store_true", help="the slow statistical studies too")
     test.add_argument(
         "--exact", action="store_true", help="compare the workbooks with their saved numbers to the letter"

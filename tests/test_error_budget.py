@@ -82,7 +82,9 @@ def test_the_air_left_alone_is_that_of_the_workbook_on_seeing():
     assert budget.terms["air"].value == pytest.approx(expected.value, rel=0.004)
 
 
-@pytest.mark.parametrize(("exposure", "gain", "delay"), [(1.0, 0.5, 0), (0.4, 0.3, 1), (4.0, 0.8, 0)])
+@pytest.mark.parametrize(
+    ("exposure", "gain", "delay"), [(1.0, 0.5, 0), (0.4, 0.3, 1), pytest.param(4.0, 0.8, 0, marks=pytest.mark.slow)]
+)
 def test_spectra_give_what_the_loop_makes_of_simulated_air(exposure, gain, delay):
     """Second route: air synthesised star by star (`multi_star.simulate_motion`), guided exposure by exposure."""
     offsets, weights = np.array([[3, 40], [-8, 42], [5, 36.0]]), np.array([0.5, 0.3, 0.2])
@@ -254,6 +256,7 @@ def test_a_given_field_can_not_be_kept_with_other_optics():
         )
 
 
+@pytest.mark.slow
 def test_shares_of_causes_sum_to_the_change():
     before = budgets.predict(
         rigs.changed(rigs.demo_rig("club", "A"), {"site.seeing": 3 * u.arcsec, "guiding.exposure": 0.5 * u.s})
@@ -276,6 +279,7 @@ def test_one_cause_has_the_whole_change():
     assert shares["exposure"].value == pytest.approx((before.logged_rms - after.logged_rms).value)
 
 
+@pytest.mark.slow
 def test_rigs_with_all_different_are_still_attributed():
     before, after = budgets.predict(CLUB), budgets.predict(rigs.demo_rig("starter", "A"))
     shares = budgets.attribute(before, after)
@@ -404,6 +408,7 @@ def test_intervals_hold_fresh_nights():
         assert 0.89 <= share <= 0.9925, (name, share)
 
 
+@pytest.mark.slow
 def test_interval_ends_stay_from_seed_to_seed():
     ends = []
     for seed in range(4):

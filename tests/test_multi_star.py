@@ -310,14 +310,14 @@ def simulated_covariance(positions, air, exposure, count, repeats, seed=5):
     ("air", "exposure", "count", "repeats", "tolerance"),
     [
         (one_layer(), 1 * u.s, 3000, 12, 0.03),
-        (one_layer(direction=30 * u.deg), 0.1 * u.s, 3000, 30, 0.03),
+        pytest.param(one_layer(direction=30 * u.deg), 0.1 * u.s, 3000, 30, 0.03, marks=pytest.mark.slow),
         (one_layer(wind=25 * u.m / u.s), 10 * u.s, 3000, 8, 0.03),
         pytest.param(one_layer(3 * u.m, direction=100 * u.deg), 0.02 * u.s, 3000, 20, 0.03, marks=pytest.mark.slow),
         # the slowest waves are few
         pytest.param(one_layer(np.inf * u.m), 1 * u.s, 3000, 20, 0.08, marks=pytest.mark.slow),
         pytest.param(ATMOSPHERES["valley night"], 1 * u.s, 3000, 12, 0.03, marks=pytest.mark.slow),
         # Short pieces of air: each hardly more than one independent value, hence the margin
-        (one_layer(), 0.002 * u.s, 2, 400, 0.16),
+        pytest.param(one_layer(), 0.002 * u.s, 2, 400, 0.16, marks=pytest.mark.slow),
         pytest.param(one_layer(wind=0 * u.m / u.s), 1 * u.s, 2, 400, 0.16, marks=pytest.mark.slow),
         pytest.param(
             one_layer(np.inf * u.m, 0.01 * u.m / u.s, 50 * u.deg), 1 * u.s, 2, 400, 0.16, marks=pytest.mark.slow
@@ -334,7 +334,7 @@ def test_simulated_motion_has_the_covariance_of_the_integrals(air, exposure, cou
     assert np.abs(motion.mean(axis=(0, 1))).max() < 5 * np.sqrt(expected.max() / repeats)
 
 
-@pytest.mark.parametrize(("exposure", "lags"), [(0.05, [1, 2, 5, 20]), (1, [1, 3])])
+@pytest.mark.parametrize(("exposure", "lags"), [(0.05, [1, 2, 5, 20]), pytest.param(1, [1, 3], marks=pytest.mark.slow)])
 def test_simulated_motion_has_the_right_memory(exposure, lags):
     """A star's motion k exposures later is that of a star displaced by the wind's way in that time."""
     air, step = one_layer(direction=20 * u.deg), 10 * exposure
@@ -358,6 +358,7 @@ def test_the_pattern_blows_from_star_to_star():
     assert earlier < 0.5
 
 
+@pytest.mark.slow
 def test_the_spectrum_of_a_series_is_the_folded_integral():
     """One-axis spectra in octaves against the integral over the wavenumber across the wind, all folds added."""
     exposure, wind, diameter, outer_scale = 0.2, 10, 0.2, 20

@@ -188,7 +188,12 @@ def _put_aside(folder):
     if folder.exists():
         folder.rename(folder.with_name(f"{folder.name}.old-{time.time_ns()}"))
     for old in folder.parent.glob(f"{folder.name}.old-*"):
-        shutil.rmtree(old, ignore_errors=True)
+        try:
+            shutil.rmtree(old, ignore_errors=True)
+        except OSError as problem:  # Ctrl+C in the midst of closing a folder makes rmtree close it twice
+            if not isinstance(problem.__context__, KeyboardInterrupt):
+                raise
+            raise KeyboardInterrupt from problem
 
 
 def _install(kind, folder, root, wheels=None):

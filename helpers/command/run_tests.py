@@ -9,6 +9,18 @@ from xml.etree import ElementTree
 from helpers.command import environment, processes
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
+# Left out by `--quick`: what plays whole workbooks, starts servers and environments, or simulates for long.
+LONG = (
+    "tests/hostile",
+    "tests/workbooks",
+    "tests/test_centroids.py",
+    "tests/test_command_line.py",
+    "tests/test_environment.py",
+    "tests/test_error_budget.py",
+    "tests/test_multi_star.py",
+    "tests/test_pages.py",
+    "tests/test_show.py",
+)
 _NO_TEST_RAN = 5  # pytest's exit status when nothing was collected
 
 
@@ -27,7 +39,9 @@ def parts_of_tests(pytest_options, quick=False, slow=False, exact=False):
     quiet = ["-q", "-rs", "--color=auto", *pytest_options]
     chosen = [] if slow else ["-m", "not slow"]
     parts = {"helpers": ["tests", "--ignore=tests/browser", "-n", "2", "--dist", "worksteal", *chosen, *quiet]}
-    if not quick:
+    if quick:
+        parts["helpers"] += [f"--ignore={path}" for path in LONG]
+    else:
         parts["workbooks"] = [
             "workbooks",
             "--nbval" if exact else "--nbval-lax",
@@ -35,7 +49,7 @@ def parts_of_tests(pytest_options, quick=False, slow=False, exact=False):
             "--nbval-cell-timeout=300",
         ]
         parts["workbooks"] += [*two_workers, *quiet]
-        parts["browser"] = ["tests/browser", *quiet]
+        parts["browser"] = ["tests/browser", *chosen, *quiet]
     return parts
 
 

@@ -43,6 +43,7 @@ STARS = {  # seeing at 500 nm [arcsec], aperture [m], outer scale [m], obstructi
     "small lens": (1.0, 0.06, np.inf, 0.0),
 }
 ARCSEC = np.pi / 180 / 3600
+SLOWER = [pytest.param(name, marks=pytest.mark.slow) for name in STARS if name != "reflector"]
 
 
 def star_of(name):
@@ -74,7 +75,7 @@ def cut_widths(star, places, scale=0.05):
     return widths
 
 
-@pytest.mark.parametrize("star_name", STARS)
+@pytest.mark.parametrize("star_name", ["reflector", *SLOWER])
 @pytest.mark.parametrize("motion_name", MOTIONS)
 def test_any_shape_of_motion(star_name, motion_name):
     """A GalSim star (air and obstructed aperture) convolved with a histogram of the motion."""
