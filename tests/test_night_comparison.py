@@ -31,7 +31,7 @@ def test_the_demo_night_shows_the_better_camera():
     assert result.paired
     assert result.blocks == (2, 2)
     assert result.interval[0] < result.ratio < result.interval[1] < 1
-    assert any("too few" in caution for caution in result.cautions)
+    assert any("are few" in caution for caution in result.cautions)
     assert result.conclusion.startswith("B guides better")
 
 

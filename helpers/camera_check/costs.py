@@ -86,7 +86,7 @@ def with_stripes(setting, camera, stripes):
     return replace(setting, background=setting.background + added * u.electron / u.pix)
 
 
-def star_errors(rig, magnitudes, noise=None, exposure=None):
+def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     """Centroid error along both axes of the mean of the guide stars, for a camera with this noise.
 
     Parameters
@@ -98,6 +98,8 @@ def star_errors(rig, magnitudes, noise=None, exposure=None):
         That of the rig's guide camera, without stripes, if not given.
     exposure : Quantity [time], optional
         The rig's own if not given.
+    light_share : float, optional
+        Of the beam, as in `starlight.view`: below 1 the magnitudes are those of a star list, and the sky is dimmed too.
 
     Returns
     -------
@@ -116,7 +118,7 @@ def star_errors(rig, magnitudes, noise=None, exposure=None):
     as_instance("noise", noise, CameraNoise)
     exposure = rig.guiding.exposure if exposure is None else exposure
     magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
-    setting = view(rig, exposure, light_share=1)
+    setting = view(rig, exposure, light_share=light_share)
     added = rig.guide_camera.binning**2 * (noise.pixels.value**2 - setting.gain_setting.read_noise.value**2)
     like_it = replace(setting, background=setting.background + added * u.electron / u.pix)
     errors, found = [], True

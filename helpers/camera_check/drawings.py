@@ -1,5 +1,6 @@
 """Drawings of workbook 08: three cameras, a camera to break, what noise costs, and single pixels, stripes and glow."""
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
-from helpers import camera_check, pixel_scale, seeing
+from helpers import camera_check, seeing
 from helpers.camera_check import costs
 from helpers.camera_check import simulated_camera as invented
 from helpers.camera_check import verdict as camera_verdict
@@ -42,16 +43,20 @@ def three_cameras(rig):
     figure, several = figures.new_figure(2, 3, width=8, height=4.2, height_ratios=[1.25, 1])
     bias = {name: frames_of(name, "bias")[:2] for name in FOLDERS}
     moving, parts = [], {}
+    low, high = 26, 38  # ends of the axes of the histograms
     for (above, below), (name, pair) in zip(several.T, bias.items(), strict=True):
         picture = figures.show_pixels(above, pair[0], vmin=-12, vmax=12)
         (outline,) = below.step(np.arange(-40, 41), np.zeros(81), where="mid", color=figures.COLOURS[0])
-        below.set(xlim=(-26, 26), ylim=(0, 38))
+        below.set(xlim=(-low, low), ylim=(0, high))
+        zero = -float(np.median(pair[0]))
+        mark = below.axvline(zero, color="black", linestyle="--", linewidth=1.4)
+        told = below.text(zero - 1, high, "0 in\nthe file" if zero > -low else "", ha="right", va="top", fontsize=11)
         above.set_title(name)
         figures.label(above)
         above.set(xticks=[], yticks=[])
-        figures.label(below, "above the median [DN]", "share [%]" if name == "camera 1" else None)
-        parts[name] = picture, outline
-        moving += [picture, outline]
+        figures.label(below, "above the middle [DN]", "share [%]" if name == "camera 1" else None)
+        parts[name] = picture, outline, mark, told
+        moving += parts[name]
 
     def update(difference):
         said = []
@@ -59,6 +64,8 @@ def three_cameras(rig):
             one = pair[0] - np.median(pair[0])
             shown = (pair[0] - pair[1]) / np.sqrt(2) if difference else one
             parts[name][0].set_data(shown)
+            for artist in parts[name][2:]:  # a difference has no zero of the file
+                artist.set_visible(not difference)
             counts = np.bincount(np.clip(np.rint(shown), -40, 40).astype(int).ravel() + 40, minlength=81)
             parts[name][1].set_ydata(100 * counts / shown.size)
             said.append(f"{shown.std():.2f} ({name})")
@@ -66,9 +73,10 @@ def three_cameras(rig):
         return f"{what}, the numbers spread by {', '.join(said)} DN (rms)."
 
     alt = (
-        "Three pictures of frames without light, and how often each number occurs. Camera 1: dark even ground and a "
-        "histogram that ends at its left in a tall pile. Camera 2: fine grain, a narrow bell. Camera 3: vertical "
-        "stripes, a broad bell; the stripes stay in the difference of two frames."
+        "Three pictures of frames without light, and how often each number occurs. Camera 1: bright specks but no "
+        "dark ones, and a histogram that ends at its left, where the file has zero, in a tall pile. Camera 2: fine "
+        "grain, a narrow bell. Camera 3: vertical stripes, a broad bell; the stripes stay in the difference of two "
+        "frames."
     )
     return Drawing(figure, tuple(moving), update, alt)
 
@@ -111,39 +119,63 @@ class Case:
     found: bool
 
 
+@dataclass(frozen=True)
+class Stars:
+    """Guide stars: magnitudes, as they reach the camera; or as in a star list, with the share of light that comes."""
+
+    magnitudes: tuple
+    light_share: float = 1.0
+
+    def errors(self, rig, noise=None):
+        """As from `costs.star_errors`."""
+        return costs.star_errors(rig, self.magnitudes, noise, light_share=self.light_share)
+
+
 @lru_cache(maxsize=16)
 def _own_stars(rig, count):
-    magnitudes = costs.stars_in_use(rig, middling_stars(rig).magnitudes, count)
-    return magnitudes, costs.star_errors(rig, magnitudes)[0]
+    stars = Stars(tuple(costs.stars_in_use(rig, middling_stars(rig).magnitudes, count)))
+    return stars, stars.errors(rig)[0]
 
 
 def own_stars(rig, numbers):
-    """Magnitudes of the guide stars in use, as they reach the camera."""
+    """The guide stars in use."""
     return _own_stars(rig, numbers.stars)[0]
 
 
+def one_star(rig, magnitude):
+    """One star of this magnitude in a star list, in the middle of the guide sensor."""
+    return Stars((float(magnitude),), float(view(rig).light_share))
+
+
 def faint_star(rig, numbers):
-    """Magnitude of one faint star, which a healthy camera knows to 0.1 arcsec (one axis; coarse pixels: less well)."""
+    """Magnitude, as in a star list, of one faint star that a healthy camera knows to 0.1 arcsec (one axis; coarse
+    pixels: less well).
+    """
     own = _own_stars(rig, numbers.stars)[1]
-    return float(view(rig, light_share=1).faintest(max(_ONE_STAR, 1.5 * own.max())))
+    return float(view(rig).faintest(max(_ONE_STAR, 1.5 * own.max())))
 
 
-def case(rig, numbers, magnitudes, noise=None):
+def one_faint(rig, numbers):
+    """The faint star as `case` takes stars."""
+    return one_star(rig, faint_star(rig, numbers))
+
+
+def case(rig, numbers, stars, noise=None):
     """The case of a camera with this noise on these stars, from the log and the star of the rig's own stars."""
     before = _own_stars(rig, numbers.stars)[1]
-    error, found = costs.star_errors(rig, magnitudes, noise)
+    error, found = stars.errors(rig, noise)
     loop = rig.guiding.loop_gain, rig.guiding.delay
     logged, star = costs.log_and_picture(numbers.logged_rms, numbers.final_fwhm, error, before, *loop)
     return Case(error, logged, star, found)
 
 
-def telling_noise(rig, numbers, magnitudes, growth=0.1):
+def telling_noise(rig, numbers, stars, growth=0.1):
     """Noise of a pixel at which the log on these stars grows by a share, or a star is lost; at most 1,000 electrons."""
-    healthy = case(rig, numbers, magnitudes)
+    healthy = case(rig, numbers, stars)
     low, high = np.log([rig.guide_camera.read_noise.value, 1000])
     for _ in range(12):
         middle = (low + high) / 2
-        now = case(rig, numbers, magnitudes, costs.CameraNoise(np.exp(middle) * u.electron))
+        now = case(rig, numbers, stars, costs.CameraNoise(np.exp(middle) * u.electron))
         fine = now.found and now.logged < (1 + growth) * healthy.logged
         low, high = (middle, high) if fine else (low, middle)
     return np.exp(high) * u.electron
@@ -154,19 +186,20 @@ def what_noise_costs(rig, numbers):
     claimed = rig.guide_camera.read_noise
     sweep = np.geomspace(0.5, STRONGEST.value, 20) * u.electron
     figure, (log, picture) = figures.new_figure(1, 2, width=8, height=4.1)
-    lines, dots, names = [], [], []
+    lines, dots, names, ends = [], [], [], []
     for k, text in enumerate((named_stars(numbers.stars), "one star")):
         for axes in (log, picture):
             lines += axes.semilogx(sweep.value, sweep.value, **figures.line_look(6 * k))
             dots += axes.plot([1], [1], "o", color=figures.COLOURS[6 * k])
+            ends.append(_end_mark(axes, figures.COLOURS[6 * k]))
             side = {"ha": "left", "color": figures.COLOURS[6 * k]}
             names.append(figures.label_curve(axes, [0.6], [1.0], text, above=bool(k), **side))
     base, wide = numbers.logged_rms.value, numbers.final_fwhm.value
     log.set(ylim=(0, 2.8 * base))
     picture.set(ylim=(0.95 * wide, 1.15 * wide))
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
-    notices = pixel_scale.compare_scales(rig).noticed
-    figures.ruler(log, notices=np.sqrt(2) * notices.value, air=np.sqrt(2) * air.value)
+    _, told = figures.ruler(log, air=np.sqrt(2) * air.value, texts=("", "air overhead, one exposure"))
+    told.set(va="top", position=(0, -3))  # clear of the names of the curves
     for axes in (log, picture):
         figures.log_ticks(axes, x=[1, 3, 10, 30])
     figures.label(log, "noise of a pixel [electron]", "log, both axes, rms [arcsec]")
@@ -174,20 +207,21 @@ def what_noise_costs(rig, numbers):
     own = own_stars(rig, numbers)
 
     @lru_cache(maxsize=64)
-    def curve(columns, *stars):
+    def curve(columns, stars):
         cameras = [costs.CameraNoise(noise, columns=columns * u.electron) for noise in sweep]
         return _where_found([case(rig, numbers, stars, camera) for camera in cameras])
 
     def update(noise, columns, magnitude):
         camera = costs.CameraNoise(noise, columns=columns)
         said = []
-        for k, stars in enumerate((own, [magnitude])):
-            values = curve(columns.value, *stars)
+        for k, stars in enumerate((own, one_star(rig, magnitude))):
+            values = curve(columns.value, stars)
             now, healthy = case(rig, numbers, stars, camera), case(rig, numbers, stars)
             for side, (series, value) in enumerate(zip(values, (now.logged, now.star), strict=True)):
                 lines[2 * k + side].set_ydata(series)
                 dots[2 * k + side].set_data([noise.value], [value.value if now.found else np.nan])
                 names[2 * k + side].xy = (0.6, series[0] if np.isfinite(series[0]) else 0)
+                _mark_end(ends[2 * k + side], sweep.value, series)
             said.append(compared(now, healthy))
         stripes = f" and stripes of {columns.value:.1f}" if columns.value > 0 else ""
         return (
@@ -197,9 +231,28 @@ def what_noise_costs(rig, numbers):
 
     alt = (
         "Left the rms of the log, right the width of a star in the picture, both against the noise of a pixel. The "
-        "curves of your own stars stay nearly level until the noise is large; those of one faint star rise far sooner."
+        "curves of your own stars stay nearly level until the noise is large; those of one faint star rise far sooner. "
+        "A cross marked lost ends a curve where the star drowns in the noise."
     )
-    return Drawing(figure, (*lines, *dots, *names), update, alt)
+    return Drawing(figure, (*lines, *dots, *names, *itertools.chain(*ends)), update, alt)
+
+
+def _end_mark(axes, colour):
+    """A cross and a word for the end of a curve."""
+    (cross,) = axes.plot([np.nan], [np.nan], "X", color=colour, markersize=10)
+    return cross, figures.label_curve(axes, [1.0], [1.0], "", above=None, color=colour, ha="left")
+
+
+def _mark_end(mark, noise, series):
+    """Put the mark where the curve ends, if it ends before the axis does."""
+    cross, word = mark
+    found = np.flatnonzero(np.isfinite(series))
+    ended = 0 < found.size < series.size
+    at = (noise[found[-1]], series[found[-1]]) if ended else (np.nan, np.nan)
+    cross.set_data([at[0]], [at[1]])
+    word.set_text("  lost" if ended else "")
+    if ended:
+        word.xy = at
 
 
 def named_stars(count):
@@ -246,7 +299,7 @@ def glow_cost(rig, magnitude, glow):
     """Cost of a measured glow for a star of this magnitude in one exposure; None without a known gain."""
     if glow.slope.unit != u.electron / (u.s * u.pix):
         return None
-    setting, time = view(rig, light_share=1), rig.guiding.exposure
+    setting, time, star = view(rig), rig.guiding.exposure, one_star(rig, magnitude)
     # As read noise: what glows is counted electron by electron.
     light = (glow.rate.value * time).to_value(u.electron)
     noisy = costs.CameraNoise(np.sqrt(rig.guide_camera.read_noise.value**2 + light) * u.electron)
@@ -257,8 +310,8 @@ def glow_cost(rig, magnitude, glow):
             setting.signal(magnitude).electrons,
             glow.slope * time,
         ),
-        costs.star_errors(rig, [magnitude])[0].max(),
-        costs.star_errors(rig, [magnitude], noisy)[0].max(),
+        star.errors(rig)[0].max(),
+        star.errors(rig, noisy)[0].max(),
     )
 
 

@@ -29,9 +29,9 @@ def which_camera(rig):
         "Three cameras, lid on, shortest exposure: frames of nothing at all. Which one would you take home?",
         tuple(drawings.FOLDERS),
         "camera 2",
-        f"Camera 2. Camera 1 looks darkest because {low:.0f} % of its pixels stand at zero: what lies below is cut "
-        f"off. In camera 3 whole columns jump together, by {stripes} (rms). The difference of two frames tells: what "
-        "is fixed falls out of it, and the stripes stay.",
+        f"Camera 2. The picture of camera 1 has bright specks but no dark ones: {low:.0f} % of its pixels stand at "
+        f"zero (the pile at the dashed line), and what lies below is cut off. In camera 3 whole columns jump together, "
+        f"by {stripes} (rms). The difference of two frames tells: what is fixed falls out of it, and the stripes stay.",
     )
 
 
@@ -57,7 +57,7 @@ def looks_better(rig):
 def noisy_camera(rig, numbers):
     """What a very noisy camera does to the log with the rig's own stars."""
     noise = costs.CameraNoise(NOISY)
-    own, faint = drawings.own_stars(rig, numbers), [drawings.faint_star(rig, numbers)]
+    own, faint = drawings.own_stars(rig, numbers), drawings.one_faint(rig, numbers)
     now, healthy = (drawings.case(rig, numbers, own, camera) for camera in (noise, None))
     growth = float(now.logged / healthy.logged) - 1
     one_now, one = (drawings.case(rig, numbers, faint, camera) for camera in (noise, None))
@@ -74,8 +74,8 @@ def noisy_camera(rig, numbers):
         growth,
         f"By {growth:.0%}, from {healthy.logged.value:.3f} to {now.logged.value:.3f} arcsec (both axes); the star in "
         f"the picture grows by {(now.star - healthy.star).value:.3f} arcsec. Errors add in squares, and a bright "
-        f"star has light enough. With one faint star, of magnitude {faint[0]:.1f}, {lost}: light decides "
-        "how much a noisy camera costs.",
+        f"star has light enough. With one faint star, of magnitude {drawings.faint_star(rig, numbers):.1f}, {lost}: "
+        "light decides how much a noisy camera costs.",
     )
 
 
@@ -97,7 +97,7 @@ def own_number(rig, numbers):
 
 def _telling(rig, numbers):
     """Noise that raises the log by a tenth: with the own stars, and with one faint star."""
-    stars = drawings.own_stars(rig, numbers), [drawings.faint_star(rig, numbers)]
+    stars = drawings.own_stars(rig, numbers), drawings.one_faint(rig, numbers)
     return [drawings.telling_noise(rig, numbers, several) for several in stars]
 
 
@@ -105,22 +105,23 @@ def table_of_costs(rig, numbers):
     """Head and rows: the cameras of the drawer and others, in the reader's guiding."""
     faint, own = drawings.faint_star(rig, numbers), drawings.own_stars(rig, numbers)
     noise = rig.guide_camera.read_noise
-    cameras = [(f"as it should be, {noise.value:g} electrons", costs.CameraNoise(noise))]
+    cameras = [(f"yours, as it should be: {noise.value:g}", costs.CameraNoise(noise))]
     for name in ("camera 2", "camera 3"):
         m = drawings.judged(name).measurement
         stripes = f"{m.column_noise.limit} {m.column_noise.value.value:.2g}".strip()
         of_it = costs.CameraNoise(m.pixel_noise.value, m.row_noise.value, m.column_noise.value)
-        cameras.append((f"{name}: read noise {m.pixel_noise.value.value:.1f}, stripes {stripes}", of_it))
-    cameras += [(f"read noise {NOISY.value:g}", costs.CameraNoise(NOISY))]
+        whole = f"single pixels {m.pixel_noise.value.value:.1f}, stripes {stripes}"
+        cameras.append((f"{name}: {m.dark_noise.value.value:.1f} ({whole})", of_it))
+    cameras += [(f"another: {NOISY.value:g}", costs.CameraNoise(NOISY))]
     rows = []
     for text, camera in cameras:
-        several = [drawings.case(rig, numbers, stars, camera) for stars in (own, [faint])]
+        several = [drawings.case(rig, numbers, stars, camera) for stars in (own, drawings.one_faint(rig, numbers))]
         cells = [
             (f"{one.logged.value:.2f}", f"{one.star.value:.2f}") if one.found else ("lost", "lost") for one in several
         ]
         rows.append((text, *cells[0], *cells[1]))
     head = (
-        "guide camera (noise in electrons)",
+        "guide camera: read noise in all [electron]",
         f"log, {drawings.named_stars(numbers.stars)}",
         "star in the picture",
         f"log, one star of {faint:.1f} mag",
@@ -131,7 +132,7 @@ def table_of_costs(rig, numbers):
 
 def clipped_errors(rig, numbers, frames=300):
     """Error of the faint star's centre (one axis) in simulated frames, with room below and with an offset of 0."""
-    setting, magnitude = view(rig, light_share=1), drawings.faint_star(rig, numbers)
+    setting, magnitude = view(rig), drawings.faint_star(rig, numbers)
     side = 2 * int(np.ceil(3 * (setting.fwhm / setting.pixel_scale).to_value(u.pix))) + 7
     middle = (side - 1) / 2
     places = np.random.default_rng(8).uniform(-0.5, 0.5, (frames, 2))
@@ -149,10 +150,11 @@ def clipped_errors(rig, numbers, frames=300):
 
 
 _BELIEFS = """
-**"A dark background is a good background."** Camera 1 shows the darkest frames of the three and a read noise of
-{dark:.1f} electrons, less than the {claimed:.1f} its maker claims, because {pile:.0f} % of its pixels are cut off at
-zero. A star on a real sky hardly suffers: with the offset at zero the error of its centre is {clipped:.2f} arcsec, else
-{room:.2f} (simulated frames, your faint star). What suffers is all that is measured in the dark.
+**"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
+{lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
+claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: with the offset at
+zero the error of its centre is {clipped:.2f} arcsec, else {room:.2f} (simulated frames, your faint star). What suffers
+is all that is measured in the dark.
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
@@ -168,8 +170,11 @@ def beliefs(rig, numbers):
     camera_1, claimed = drawings.judged("camera 1").measurement, demo_rig(guide_camera="A").guide_camera
     with_room, clipped = clipped_errors(rig, numbers)
     one = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
+    lowest, *others = (float(np.median(drawings.frames_of(name, "bias")[0])) for name in drawings.FOLDERS)
     return figures.marked(
         _BELIEFS,
+        lowest=lowest,
+        others=" and ".join(f"{one:.0f}" for one in others),
         dark=camera_1.dark_noise.value.value,
         claimed=claimed.read_noise.value,
         pile=100 * camera_1.low_pile,
@@ -261,9 +266,9 @@ def verdicts(rig):
 
 def limits(rig):
     """Head and rows: the limits of the verdict, those of one thing in one row."""
-    rows = {}
+    rows, sure = {}, camera_verdict.LIMITS["sure"].thing
     for thing, limit, grade, _ in camera_verdict.limit_rows():
-        rows.setdefault(thing, []).append(f"{limit}: {grade}")
+        rows.setdefault(thing, []).append(limit if thing == sure else f"{limit}: {grade}")
     return ("what", "above it"), [(thing, "; ".join(several)) for thing, several in rows.items()]
 
 
@@ -276,11 +281,9 @@ def limits_in_words(rig):
     """The limits that matter most, in a sentence."""
     one = camera_verdict.LIMITS
     return (
-        f"Read noise above {one['noise usable'].value:g} times what the maker claims is *usable but*, above "
-        f"{one['noise defective'].value:g} times *defective*; noise that rows or columns share above "
-        f"{one['stripes usable'].value:g} and {one['stripes defective'].value:g} times that of single pixels. Nothing "
-        f"is called a fault on less than {one['sure'].value:g} standard errors. The limits are common practice, no "
-        "source; all of them stand under More."
+        f"*Usable but* begins at {one['noise usable'].value:g} times the read noise that the maker claims, *defective* "
+        f"at {one['noise defective'].value:g} times, and nothing is called a fault on less than "
+        f"{one['sure'].value:g} standard errors. These and all other limits stand under More."
     )
 
 
@@ -467,7 +470,8 @@ def _cost_in_words(rig, numbers, m):
     noise = costs.CameraNoise(*(part.value for part in (m.pixel_noise, m.row_noise, m.column_noise)))
     own, faint = drawings.own_stars(rig, numbers), drawings.faint_star(rig, numbers)
     said = []
-    for text, stars in ((drawings.named_stars(numbers.stars), own), (f"one star of magnitude {faint:.1f}", [faint])):
+    one = drawings.one_faint(rig, numbers)
+    for text, stars in ((drawings.named_stars(numbers.stars), own), (f"one star of magnitude {faint:.1f}", one)):
         healthy, now = (drawings.case(rig, numbers, stars, camera) for camera in (None, noise))
         said.append(f"{text}: {drawings.compared(now, healthy)}")
     lines = [f"Instead of the read noise in your rig, {'; '.join(said)}."]
@@ -490,8 +494,9 @@ def card(rig, numbers):
     own, one = _telling(rig, numbers)
     limit = camera_verdict.LIMITS["noise defective"].value * rig.guide_camera.read_noise
     number = (
-        f"{own.value:.0f} electrons of read noise raise your log by a tenth on {drawings.named_stars(numbers.stars)}; "
-        f"{one.value:.1f} on one faint star."
+        f"Healthy or not: unknown until your own frames are checked (section 7). {own.value:.0f} electrons of read "
+        f"noise would raise your log by a tenth on {drawings.named_stars(numbers.stars)}; {one.value:.1f} on one faint "
+        "star."
     )
     if own > limit:
         meaning = (

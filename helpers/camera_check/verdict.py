@@ -47,7 +47,11 @@ LIMITS = {
     "telegraph": Limit("telegraph pixels", 0.005, "of all pixels", USABLE),
     "temperature": Limit("range of the sensor's temperature", 3.0, "degrees", NOTE),
     "sure": Limit(
-        "certainty of a fault", _SURE, "standard errors at least", NOTE, "our own choice: by chance 1 in 700"
+        "by how much a fault must exceed its limit",
+        _SURE,
+        "standard errors (±)",
+        NOTE,
+        "the standard errors are our own choice (chance alone gives three of them once in about 700 times)",
     ),
 }
 
@@ -248,11 +252,13 @@ def _noise(m, claimed):
             "(more bits, higher gain setting)",
         )
     ratio = float(m.dark_noise.value / claimed)
+    striped = max(share.values(), default=0) > LIMITS["stripes usable"].value
     if _certain(m.dark_noise, LIMITS["noise usable"].value * claimed.value):
         yield Finding(
             DEFECTIVE if ratio > LIMITS["noise defective"].value else USABLE,
             "read noise",
-            f"the read noise is {m.dark_noise}, {ratio:.2g} times the {claimed.value:g} electron claimed",
+            f"{'with these stripes ' if striped else ''}the read noise is {m.dark_noise}, {ratio:.2g} times the "
+            f"{claimed.value:g} electron claimed",
         )
 
 

@@ -80,6 +80,15 @@ def percent(factor, less="narrower", more="wider"):
     return "the same to 1%" if change == 0 else f"{abs(change)}% {less if change < 0 else more}"
 
 
+def narrower_from(apertures, factors):
+    """The aperture at which a falling curve of factors crosses 1; None where it does not."""
+    first = int(np.argmax(factors < 1))
+    if first == 0:
+        return None
+    pair = slice(first - 1, first + 1)
+    return float(np.exp(np.interp(0, -np.log(factors[pair]), np.log(apertures[pair]))))
+
+
 def two_colours(rig):
     """Width and wander at 850 nm against 550 nm, over the aperture."""
     optics = rig.guide_optics
@@ -111,8 +120,8 @@ def two_colours(rig):
         spot = curves["spot"].get_ydata()
         factor = float(np.interp(mine.to_value(u.mm), apertures.value, spot))
         here.set_ydata([factor])
-        narrow = apertures.value[spot < 1]
-        from_here = f"It is narrower from about {narrow[0]:.0f} mm on." if 0 < narrow.size < spot.size else ""
+        crossing = narrower_from(apertures.value, spot)
+        from_here = f"It is narrower from about {crossing:.0f} mm on." if crossing else ""
         return (
             f"Behind your {mine.to_value(u.mm):.0f} mm the spot at 850 nm is {percent(factor)}. {from_here} "
             f"The wander is the same, behind every aperture."
@@ -144,7 +153,7 @@ def width_and_light(rig):
     heights = np.array([3.0, 2.3, 1.6, 0.7, -1.3, -2.0, -2.7, -3.6])
     axes.axvline(1, color="black", linewidth=1.2)
     axes.set_xscale("log")
-    axes.set(xlim=(0.09, 9), ylim=(-4.3, 4.7), yticks=heights, yticklabels=2 * PIECES)
+    axes.set(xlim=(0.09, 60), ylim=(-4.3, 4.7), yticks=heights, yticklabels=2 * PIECES)
     figures.log_ticks(axes, x=[0.1, 0.2, 0.5, 1, 2, 5])
     titles = ("near infrared instead of green, 100 nm of each", "long-pass filter instead of no filter")
     for y, title in zip((3.9, -0.4), titles, strict=True):
@@ -156,29 +165,38 @@ def width_and_light(rig):
         axes.plot([1, 1], [y, y], linewidth=6 if k % 4 == 3 else 3, markevery=[1], markersize=10)[0]
         for k, y in enumerate(heights)
     ]
-    texts = [axes.text(8.7, y, "", ha="right", va="center", fontsize=11) for y in heights]
+    style = {"ha": "right", "va": "center", "fontsize": 11, "backgroundcolor": "white"}
+    texts = [axes.text(58, y, "", **style) for y in heights]
 
-    def show(first, row):
-        parts = factors(row)
+    def show(first, table):
+        parts, changes = factors(table[1]), what_changes(table)
         starts = [1, parts[0], parts[0] * parts[1], 1]
-        for bar, text, start, factor in zip(bars[first:], texts[first:], starts, parts, strict=False):
+        rows = zip(bars[first:], texts[first:], starts, parts, changes, strict=False)
+        for bar, text, start, factor, change in rows:
             colour, marker = (4, "D") if abs(factor - 1) < 5e-3 else (2, "o") if factor < 1 else (6, "X")
             bar.set(xdata=np.clip([start, start * factor], 0.1, 6), color=figures.COLOURS[colour], marker=marker)
-            text.set_text(f"× {factor:.2f}")
+            text.set_text(f"{change}error × {factor:.2f}")
 
     def update(camera, magnitude, altitude):
         how = {"magnitude": magnitude.value, "spectral_class": PLAIN_STAR, "airmass": airmass_at(altitude)}
         tables = [near_infrared.light_against_width(seen_by[camera], bands, **how) for bands in (SLICES, FILTERED)]
         for first, table in zip((0, 4), tables, strict=True):
-            show(first, table[1])
+            show(first, table)
         return f"Equal slices: {in_words(tables[0])} Long-pass instead of no filter: {in_words(tables[1])}"
 
     alt = (
         "Two groups of four rows. In each, the first row says what the star's width does to the error of its centre, "
-        "the next what the light does, then pixels and dyes; the last is their product. Left of the line is better, "
-        "right of it worse."
+        "the next what the light does, then pixels and dyes; the last is their product. Beside the first two stand "
+        "width and light themselves. Left of the line is better, right of it worse."
     )
     return Drawing(figure, (*bars, *texts), update, alt)
+
+
+def what_changes(table):
+    """What stands before the four factors of a table of two bands: how wide the star is, how much light it gives."""
+    first, second = table
+    width, light = (float(second[name] / first[name]) for name in ("spot", "electrons"))
+    return f"width × {width:.2f}: ", f"light × {light:.2f}: ", "", ""
 
 
 def in_words(table):
@@ -196,29 +214,32 @@ def in_words(table):
 
 
 CURVES = {
-    "none": ("no filter", 0, 0.45, False),
-    "long-pass": ("long-pass", 6, 0.2, True),
-    "infrared-blocking": ("infrared-blocking", 2, 0.75, True),
+    "none": ("no filter", 0, 0.45, False, "left"),
+    "long-pass": ("long-pass", 6, 0.45, None, "center"),
+    "infrared-blocking": ("infrared-blocking", 2, 0.55, True, "right"),
 }
 
 
 def beside_the_air(rig):
-    """Error of the centre against the star's magnitude, behind three filters, beside what the air does."""
+    """Error of the centre against the star's magnitude, behind three filters, the air, and both together."""
     star = own_star(rig)
     magnitudes = np.linspace(star - 5, star + 3, 17)
     figure, axes = figures.new_figure(width=7.8, height=4.2)
     lines = {
-        key: axes.semilogy(magnitudes, np.ones(17), **figures.line_look(k))[0] for key, (_, k, _, _) in CURVES.items()
+        key: axes.semilogy(magnitudes, np.ones(17), **figures.line_look(k))[0] for key, (_, k, *_) in CURVES.items()
     }
     names = {
-        key: figures.label_curve(axes, [star], [1.0], text, above=above, color=figures.COLOURS[k])
-        for key, (text, k, _, above) in CURVES.items()
+        key: figures.label_curve(axes, [star], [1.0], text, above=above, color=figures.COLOURS[k], ha=side)
+        for key, (text, k, _, above, side) in CURVES.items()
     }
-    (here,) = axes.plot([star], [1], "o", color="black")
+    names["long-pass"].set(va="center", rotation=15, fontsize=11)  # between the others, along its own curve
+    (whole,) = axes.plot(magnitudes, np.ones(17), color="black", linewidth=1.2)
+    told = figures.label_curve(axes, [star - 4.9], [1.0], "one measurement: air and centre", ha="left", fontsize=11)
+    (here,) = axes.plot([star, star], [1, 1], "o", color="black")
     axes.set(ylim=(0.002, 6), xlim=(magnitudes[0], magnitudes[-1]))
-    ruler = figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed, air=0.2)
-    ruler[3].set_horizontalalignment("left")  # clear of the other's name
-    ruler[3].xy = (0.005, 0.2)
+    ruler = figures.ruler(axes, air=0.2)
+    ruler[1].set(ha="left", va="top", position=(0, -3))  # clear of the curves
+    ruler[1].xy = (0.005, 0.2)
     figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1, 3])
     figures.label(axes, "magnitude of the star: brighter left, fainter right [mag]", "one-axis rms [arcsec]")
 
@@ -235,16 +256,25 @@ def beside_the_air(rig):
             names[key].xy = (magnitudes[at], errors[at] if known.size else 1)
             mine[key] = errors[-1], seen.error[-1].value, bool(seen.measurable[-1])
         air = seen.wander.value
-        here.set_ydata([mine["none"][0]])
-        ruler[2].set_ydata([air, air])
-        ruler[3].xy = (ruler[3].xy[0], air)
-        return f"The air leaves {air:.2f} arcsec. Your star (dot): {_three(mine)}"
+        here.set_ydata(mine["none"][:2])
+        both = np.hypot(lines["none"].get_ydata(), air)
+        whole.set_ydata(both)
+        told.xy = (told.xy[0], air if np.isnan(both[0]) else both[0])
+        ruler[0].set_ydata([air, air])
+        ruler[1].xy = (ruler[1].xy[0], air)
+        ruler[1].set_text(f"air in one exposure, star {altitude.value:.0f} degrees high")
+        overhead = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), exposure).value
+        return (
+            f"{altitude.value:.0f} degrees above the horizon the air leaves {air:.2f} arcsec (overhead {overhead:.2f})."
+            f" Your star (dots): {_three(mine)}"
+        )
 
     alt = (
-        "Three curves that rise to the right: the fainter the star, the larger the error of its centre. They lie close "
-        "together, and for bright stars far below the line of the air."
+        "Three curves that rise to the right: the fainter the star, the larger the error of its centre, behind each of "
+        "three filters. A dotted line marks the air. A thin black line is air and centre together, without filter: it "
+        "runs along the air for bright stars, and joins the curve of the centre for faint ones."
     )
-    return Drawing(figure, (*lines.values(), *names.values(), here, *ruler[2:]), update, alt)
+    return Drawing(figure, (*lines.values(), whole, *names.values(), told, here, *ruler), update, alt)
 
 
 def _three(mine):
@@ -286,13 +316,14 @@ def all_pieces(rig):
         k, marker = (4, "D") if same else (2, "o") if value > 1 else (6, "X")
         axes.plot([1, np.clip(value, 0.2, 6)], [-place] * 2, color=figures.GREY, linewidth=2)
         axes.plot([np.clip(value, 0.2, 6)], [-place], marker, color=figures.COLOURS[k], markersize=9)
-        axes.text(8.6, -place, "the same" if same else f"{value:.3g}", va="center", ha="right", fontsize=11)
+        axes.text(0.19, -place, "the same" if same else f"{value:.3g}", va="center", ha="right", fontsize=11)
     axes.set(yticks=-np.arange(len(ROWS)), yticklabels=ROWS.values(), xlim=(0.18, 9), ylim=(-9.7, 0.7))
+    axes.invert_xaxis()  # better is left, as in the figure of width and light
     figures.log_ticks(axes, x=[0.2, 0.5, 1, 2, 5])
-    figures.label(axes, "times better in the near infrared [-]", None)
+    figures.label(axes, "better ◂  times better in the near infrared  ▸ worse [-]", None)
     return figures.show(
         figure,
-        "Ten rows with a mark each: right of the line the near infrared is better, left of it worse.",
+        "Ten rows with a mark each: left of the line the near infrared is better, right of it worse.",
         f"The smear is {better['smear']:.1f} times better, but small beside the star: {stars[0].smear.value:.2f} of "
         f"{stars[0].spot.value:.2f} arcsec in green. One measurement: {better['error']:.3g} times better.",
     )

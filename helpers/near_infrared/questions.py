@@ -43,7 +43,7 @@ def narrower_spot(rig):
         "green (550 nm). How wide is it?",
         {"half as wide": 0.5, "a little narrower": 0.94, "a little wider": 1.08, "a third wider": 1.35},
         factor,
-        f"{percent(factor).capitalize()}: {cause}. How far it wanders does not change at all.",
+        f"{percent(factor).capitalize()}: {cause}. How far it wanders stays the same.",
     )
 
 
@@ -89,8 +89,8 @@ def without_it(rig):
         {"the same within 5%": 0.0, "a third farther": 0.33, "twice as far": 1.0},
         part,
         f"It gets {_changed(part)}. The centre alone is known to {blocked.centroid.value:.3f} instead of "
-        f"{whole.centroid.value:.3f} arcsec, but the air moves the star by {whole.wander.value:.2f} in every colour, "
-        "and squares are added.",
+        f"{whole.centroid.value:.3f} arcsec, but {ALTITUDE.value:.0f} degrees above the horizon the air moves the star "
+        f"by {whole.wander.value:.2f} in every colour, and squares are added.",
     )
 
 
@@ -110,7 +110,7 @@ def table_of_cameras(rig):
     rows = []
     for name, seen in drawings.with_cameras(rig).items():
         camera = seen.guide_camera
-        kind = "colour mosaic" if camera.mosaic else "monochrome"
+        kind = "colour, with dyes" if camera.mosaic else "monochrome, without"
         shares = [f"{share:.0%}" for share in (camera.peak_quantum_efficiency, camera.quantum_efficiency_850)]
         rows.append((name, kind, f"{camera.read_noise.value:g}", *shares))
     return head, rows
@@ -133,13 +133,17 @@ def colours_in_numbers(rig):
         near_infrared.wavelength_gain("fwhm", GREEN, RED, 1 * u.m, air)
         for air in (clear, seeing.atmosphere_for(rig.site))
     )
-    pressure, temperature = near_infrared.standard_air(rig.site.height)
-    bends = near_infrared.refractivity([550, 850] * u.nm, pressure, temperature, 0.5)
     return (
         f"From 550 to 850 nm that is a factor of {endless:.3f}; with the outer scale of your site "
         f"({rig.site.outer_scale.value:.0f} m) it is {here:.3f}. Air bends the near infrared "
-        f"{1 - bends[1] / bends[0]:.1%} less than green."
+        f"{_bends_less(rig):.1%} less than green, so its wander is smaller by as little: that is left out here."
     )
+
+
+def _bends_less(rig):
+    """How much less the air of the site bends the near infrared than green: a plain share."""
+    bends = near_infrared.refractivity([550, 850] * u.nm, *near_infrared.standard_air(rig.site.height), 0.5)
+    return float(1 - bends[1] / bends[0])
 
 
 def low_in_the_sky(rig):
@@ -204,7 +208,10 @@ def long_pass_in_numbers(rig):
             f"magnitude {magnitude:.1f}: centre {none.centroid.value:.3f} arcsec without and "
             f"{passed.centroid.value:.3f} with it, one measurement {float(passed.error / none.error) - 1:+.1%}"
         )
-    return f"It takes light away, and gives none. On your camera, {'; '.join(said)}. The last two figures show both."
+    return (
+        f"It takes light away, and gives none. On your camera, {'; '.join(said)}. The figures of sections 2 and 3 show "
+        "both."
+    )
 
 
 def diffraction_width(rig):
@@ -240,7 +247,8 @@ def wander_in_colour(rig):
             ("it grows, as diffraction does", "diffraction widens the star evenly; it does not move its middle."),
         ),
         hint="A wedge of warm air: does it push green and near infrared light by different angles?",
-        solution="Air bends both colours almost equally, so the star's middle moves by the same angle.",
+        solution=f"Air bends both colours equally to {_bends_less(rig):.0%}, so the star's middle moves by the same "
+        "angle.",
     )
 
 
@@ -251,8 +259,9 @@ def small_beside_large(rig):
     straight = 100 * ((air + after) / (air + before) - 1)
     return Question(
         "06.3",
-        f"A filter raises the error of the centre from {before} to {after} arcsec. The air leaves {air} arcsec. By how "
-        "many per cent does the error of one measurement, both together, grow? (Square both, add, take the root.)",
+        f"A filter raises the error of the centre from {before} to {after} arcsec. The air overhead leaves {air} "
+        "arcsec. By how many per cent does the error of one measurement, both together, grow? (Square both, add, take "
+        "the root.)",
         right,
         percent=15,
         mistakes=(
@@ -346,7 +355,8 @@ def card(rig):
     number = f"{_changed(part)}: one measurement without the near infrared, on your star of magnitude {star:.1f}."
     decides = "Something else decides:" if whole.wander > whole.centroid else "The star is faint here:"
     meaning = (
-        f"{decides} the air leaves {whole.wander.value:.2f} arcsec in every colour, the centre is known to "
-        f"{whole.centroid.value:.2f}. A long-pass filter instead of none makes one measurement {_changed(passed)}."
+        f"{decides} {ALTITUDE.value:.0f} degrees above the horizon the air leaves {whole.wander.value:.2f} arcsec in "
+        f"every colour, the centre is known to {whole.centroid.value:.2f}. A long-pass filter instead of none makes "
+        f"one measurement {_changed(passed)}."
     )
     return number, meaning, _advice(rig, stars)

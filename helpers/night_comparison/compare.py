@@ -20,7 +20,7 @@ from helpers.shared.series import (
 )
 
 _FEWEST_PIECES = 6  # of both cameras together, to tell drift of the sky from a difference of cameras
-FEWEST_TURNS = 3  # of each camera; two return only once, so that one whim of the sky can pass for a camera
+FEWEST_TURNS = 3  # of each camera; with two the interval still keeps its promise, but is so wide that it hides much
 
 
 @dataclass(frozen=True)
@@ -242,9 +242,8 @@ def _cautions(runs, pieces, blocks, counts):
         )
     elif min(blocks) < FEWEST_TURNS:
         found.append(
-            f"{min(blocks)} turns of a camera are too few to trust: a sky that happens to change in step with "
-            "them looks like a "
-            f"difference of cameras. Take at least {FEWEST_TURNS} turns each."
+            f"{min(blocks)} turns of a camera are few: the interval is wide, and hides smaller differences. Plan "
+            f"{FEWEST_TURNS} or more of each."
         )
     if min(counts) < 50:
         found.append(f"Only {min(counts):.0f} independent errors in one log: the interval itself is rough.")
@@ -260,7 +259,7 @@ def _conclusion(ratio, interval, camera_or_sky_known, turns):
             "can't tell the camera from the sky."
         )
     few = (
-        f"; {turns} turns each are few, so try again with more"
+        f"; {turns} turns each are few and hide smaller differences, so plan {FEWEST_TURNS} or more"
         if camera_or_sky_known and 1 < turns < FEWEST_TURNS
         else ""
     )

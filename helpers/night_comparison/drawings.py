@@ -79,14 +79,14 @@ def demo_comparison():
 
 
 def longest_memory():
-    """The longer memory of both logs of the demo night, as a plan wants it."""
-    return max(found.memory for found in demo_night().values())
+    """The longer memory of both logs of the demo night, to a tenth of a second, as a plan wants it."""
+    return np.round(max(found.memory for found in demo_night().values()), 1)
 
 
-def _total_ruler(axes, rig, exposure):
-    """The two lines of the ruler for errors of both axes together."""
+def _air_line(axes, rig, exposure):
+    """The line of the air for logged errors of both axes together; what shows in the picture is none of a log's."""
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), exposure)
-    figures.ruler(axes, 2**0.5 * pixel_scale.compare_scales(rig).noticed, 2**0.5 * air)
+    figures.ruler(axes, air=2**0.5 * air, texts=("", f"air overhead, exposures of {exposure.to_value(u.s):g} s"))
 
 
 def night_of_turns():
@@ -102,7 +102,7 @@ def night_of_turns():
             axes.text(ends.mean(), 1.82, f"camera {name}\n{rms:.2f}", ha="center", va="top", fontsize=13)
             axes.axvline(ends[0], color="black", linewidth=0.8)
     axes.set(ylim=(0, 1.9), xlim=(0, 60))
-    _total_ruler(axes, demo_rig("club"), 1.5 * u.s)
+    _air_line(axes, demo_rig("club"), 1.5 * u.s)
     figures.label(axes, "time [min]", "error, both axes together [arcsec]")
     a, b = (demo_night()[name].turns for name in "AB")
     alt = (
@@ -150,7 +150,7 @@ def turns_and_sky(rig):
         for k in range(2)
     ]
     axes.set(ylim=(0, 1.6), xlim=(0, 60))
-    _total_ruler(axes, rig, rig.guiding.exposure)
+    _air_line(axes, rig, rig.guiding.exposure)
     figures.label(axes, "time [min]", "total rms [arcsec]", "points: every few minutes; lines: the hour")
 
     def update(turns, drift, ratio):
@@ -188,15 +188,19 @@ def remembering(memory_s, seed=3):
 
 @lru_cache(maxsize=64)
 def remembered(memory_s):
-    """Interval of that half hour, and how many independent errors it counts like."""
-    errors = remembering(memory_s)
-    return series.rms_interval(errors * u.arcsec), series.effective_samples(errors**2)
+    """Interval of that half hour, and how many independent errors it counts like for an rms.
+
+    The squares of such errors forget twice as fast as the errors, their correlation being rho^2, and 1 + 2 sum(rho^2k)
+    = (1 + rho^2) / (1 - rho^2).
+    """
+    square = np.exp(-2 / memory_s) if memory_s > 0 else 0.0
+    return series.rms_interval(remembering(memory_s) * u.arcsec), _ROWS * (1 - square) / (1 + square)
 
 
 def memory_and_doubt(rig):
     """Left: errors that remember. Right: the rms of the half hour with its interval."""
     figure, (trace, value) = figures.new_figure(1, 2, width=8, height=3.9, width_ratios=[2, 1])
-    (line,) = trace.plot(np.arange(200), np.zeros(200), color=figures.COLOURS[0], linewidth=1.3)
+    (line,) = trace.plot(np.arange(180), np.zeros(180), color=figures.COLOURS[0], linewidth=1.3)
     trace.set_ylim(-2, 2)
     figures.label(trace, "time [s]", "error on one axis [arcsec]", "three minutes of it")
     (bar,) = value.plot([0, 0], [0.4, 0.6], color="black", linewidth=6)
@@ -204,18 +208,17 @@ def memory_and_doubt(rig):
     value.set(ylim=(0.2, 0.8), xlim=(-1, 1), xticks=[])
     value.axhline(_RMS, color=figures.GREY, linestyle="--")
     value.text(-0.95, _RMS + 0.01, "truth", color=figures.GREY)
-    figures.ruler(value, notices=pixel_scale.compare_scales(rig).noticed)
     figures.label(value, None, "rms of half an hour [arcsec]", "value and interval")
 
     def update(memory):
         seconds = float(memory.to_value(u.s))
         interval, independent = remembered(seconds)
-        line.set_ydata(remembering(seconds)[:200])
+        line.set_ydata(remembering(seconds)[:180])
         bar.set_ydata([interval.low, interval.high])
         dot.set_ydata([interval.value])
         return (
-            f"1,800 errors that remember for {seconds:g} s count like {independent:,.0f} independent ones: rms "
-            f"{interval} arcsec. The truth is {_RMS:.2f}."
+            f"1,800 errors of one axis that remember for {seconds:g} s count like {independent:,.0f} independent ones: "
+            f"rms {interval} arcsec. The truth is {_RMS:.2f}."
         )
 
     alt = (
@@ -247,7 +250,7 @@ def night_plan(rig):
     curve.axhline(90, color="black", linestyle="--", linewidth=1.4)
     curve.text(MOST_TURNS, 88, "9 of 10 nights", ha="right", va="top")
     curve.axvspan(1.5, 2.5, color="#d8d8d8", zorder=0)
-    curve.text(2, 4, "too\nfew", ha="center", fontsize=11)
+    curve.text(2, 4, "few", ha="center", fontsize=11)
     curve.set(ylim=(0, 105), xlim=(1.5, MOST_TURNS + 0.5))
     figures.label(curve, "turns of each camera [-]", "nights in 100 that show it [-]")
 
@@ -276,7 +279,7 @@ def night_plan(rig):
 
     alt = (
         "Above: a band of turns A B A B with gaps in which the camera is changed. Below: the chance of seeing the "
-        "difference rises with the number of turns; a dashed line marks 9 of 10 nights; two turns are shaded as too "
+        "difference rises with the number of turns; a dashed line marks 9 of 10 nights; two turns are shaded as "
         "few."
     )
     return Drawing(figure, (*blocks, *names, line, here), update, alt)

@@ -178,8 +178,8 @@ def two_turns_are_few(rig):
     return (
         f"With one turn each, {one.share:.0%} of nights name a winner where there is none. From two on the interval "
         "keeps its promise, but with two it is so wide that 0.60 instead of 0.70 arcsec is found in "
-        f"{two:.0%} of nights only (three turns: {three:.0%}, four: {four:.0%}). Two turns are too few: take "
-        f"{nights.FEWEST_TURNS} or more."
+        f"{two:.0%} of nights only (three turns: {three:.0%}, four: {four:.0%}). Two turns are few and hide smaller "
+        f"differences: plan {nights.FEWEST_TURNS} or more."
     )
 
 
@@ -191,7 +191,7 @@ def what_the_picture_gains(rig):
     return (
         f"From {log_a:.2f} to {log_b:.2f} arcsec, {1 - log_b / log_a:.0%} less, says the log. Even if all of it were "
         f"movement of the mount, the star of your picture would go from {a:.2f} to {b:.2f} arcsec: "
-        f"{found.narrower:.0%} narrower. The air in front of your telescope alone makes it {found.air.value:.2f} "
+        f"{found.narrower:.0%} narrower. Air and the telescope's own diffraction alone make it {found.air.value:.2f} "
         "wide. Noise of the measurement stands in the log in full, but moves the picture only as far as the loop "
         "follows it."
     )
@@ -425,9 +425,15 @@ def card(rig):
         f"{plan.turns} turns of each camera, {_duration(plan.minutes)}: what it takes to see {wanted.value:.2f} "
         f"instead of {now.value:.2f} arcsec."
     )
+    setting = {"block": 15 * u.min, "change": 10 * u.min}
+    fewer = plan.turns - 1
+    seen = nights.chance_of_seeing(
+        plan.ratio, drawings.longest_memory(), rig.guiding.exposure, max(fewer, 2), **setting
+    )
     meaning = (
-        "With fewer turns the sky decides. And if all of that difference were movement, the star of "
-        f"your picture would be {narrower:.1%} narrower."
+        f"{plan.chance:.0%} of such nights would show it, with {fewer} turns {seen:.0%}; only with one turn each does "
+        "the sky decide. And if all of that difference were movement, the star of your picture would be "
+        f"{narrower:.1%} narrower."
     )
     action = (
         "Nothing, for the picture's sake: so small a change does not show in it (5 % does). Compare when your "

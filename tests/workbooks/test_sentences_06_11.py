@@ -42,6 +42,54 @@ def test_slices_and_filter_are_two_comparisons(rig):
     assert f"times {slices['centroid']:.2f}" in said and f"times {filtered['centroid']:.2f}" in said
 
 
+def test_rows_name_width_and_light_and_what_they_make_of_the_error(rig):
+    # "as the width, and as one over the root of the light": a bright star, whose own light makes all the noise,
+    # on fine pixels without dyes; elsewhere sky, read noise and dyes shift both by some per cent
+    plain = infrared.with_cameras(CLUB)["demo camera A"]
+    for bands in (infrared.SLICES, infrared.FILTERED):
+        bright = near_infrared.light_against_width(plain, bands, 6, airmass=1.2)
+        first, second = bright
+        light, spot = (float(second[name] / first[name]) for name in ("electrons", "spot"))
+        assert second["width_alone"] == pytest.approx(spot, rel=0.03)
+        assert second["light_alone"] == pytest.approx(light**-0.5, rel=0.03)
+        assert infrared.what_changes(bright)[:2] == (f"width × {spot:.2f}: ", f"light × {light:.2f}: ")
+    drawing = infrared.width_and_light(rig)
+    drawing.update("mine", infrared.own_star(rig) * u.mag, infrared.ALTITUDE)
+    how = {"magnitude": infrared.own_star(rig), "airmass": infrared.airmass_at(infrared.ALTITUDE)}
+    table = near_infrared.light_against_width(infrared.bare(rig), infrared.SLICES, **how)
+    shown = [text.get_text() for text in drawing.moving[8:12]]
+    assert shown == [
+        f"{change}error × {factor:.2f}"
+        for change, factor in zip(infrared.what_changes(table), infrared.factors(table[1]), strict=True)
+    ]
+
+
+def test_one_measurement_is_drawn_and_is_air_and_centre_together(rig):
+    drawing = infrared.beside_the_air(rig)
+    said = drawing.update(rig.guiding.exposure, infrared.ALTITUDE, "usual (K0)")
+    none, both = drawing.moving[0].get_ydata(), drawing.moving[3].get_ydata()
+    air = drawing.moving[-2].get_ydata()[0]
+    known = np.isfinite(none)
+    assert both[known] == pytest.approx(np.hypot(none, air)[known])
+    assert f"{infrared.ALTITUDE.value:.0f} degrees above the horizon the air leaves {air:.2f} arcsec" in said
+    overhead = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
+    assert f"(overhead {overhead.value:.2f})" in said and overhead.value < air
+
+
+def test_the_spot_is_as_wide_in_both_colours_where_the_words_say(rig):
+    air, beam = seeing.atmosphere_for(rig.site), rig.guide_optics
+    apertures = np.geomspace(25, 500, 24)
+    how = (air, infrared.airmass_at(60 * u.deg), beam.central_obstruction)
+
+    def factor(aperture):
+        return near_infrared.wavelength_gain("spot", infrared.GREEN, infrared.RED, aperture * u.mm, *how)
+
+    crossing = infrared.narrower_from(apertures, factor(apertures))
+    assert factor(crossing) == pytest.approx(1, abs=0.005)
+    assert infrared.narrower_from(apertures, np.full(24, 0.9)) is None
+    assert infrared.narrower_from(apertures, np.full(24, 1.1)) is None
+
+
 def test_a_long_pass_filter_is_recommended_only_where_it_gains(rig):
     for magnitude in (6, 9, 12):
         stars = near_infrared.compare_filters(rig, magnitude, airmass=1.3)

@@ -4,7 +4,9 @@ import json
 from pathlib import Path
 
 import astropy.units as u
+import numpy as np
 import pytest
+from scipy import stats
 
 from helpers import ledger
 from helpers import rig as rigs
@@ -25,12 +27,78 @@ def reader(request):
 def test_light_decides_what_noise_costs(reader):
     rig, numbers = reader
     own = drawings.telling_noise(rig, numbers, drawings.own_stars(rig, numbers))
-    one = drawings.telling_noise(rig, numbers, [drawings.faint_star(rig, numbers)])
+    one = drawings.telling_noise(rig, numbers, drawings.one_faint(rig, numbers))
     assert own > one
     assert f"{own.value:.0f} electrons" in questions.own_number(rig, numbers)
     number, meaning, action = questions.card(rig, numbers)
     assert all((number, meaning, action))
     assert ("Nothing" in action) == ("would not show" in meaning)
+
+
+def test_the_faint_star_is_the_faintest_usable_one_of_the_strip(reader):
+    rig, numbers = reader
+    faint = drawings.faint_star(rig, numbers)
+    error, found = drawings.one_faint(rig, numbers).errors(rig)
+    assert found
+    if error.max().value < 0.11:  # elsewhere coarse pixels know no star so well
+        assert faint == pytest.approx(numbers.faintest_star, abs=0.01)
+    assert f"magnitude {faint:.1f}" in questions.own_number(rig, numbers)
+    assert f"magnitude {faint:.1f}" in questions.noisy_camera(rig, numbers).answer
+
+
+def test_the_faint_star_of_the_club_is_known_to_a_tenth_of_an_arcsecond():
+    rig = rigs.demo_rig("club")
+    error, _ = drawings.one_faint(rig, ledger.ledger(rig)).errors(rig)
+    assert error.value == pytest.approx(0.1, abs=0.002)
+
+
+def test_bright_specks_but_no_dark_ones_in_camera_1():
+    away = {
+        name: frame - np.median(frame) for name in drawings.FOLDERS for frame in drawings.frames_of(name, "bias")[:1]
+    }
+    assert -away["camera 1"].min() < 0.5 * away["camera 1"].max()
+    assert -away["camera 2"].min() == pytest.approx(away["camera 2"].max(), rel=0.4)
+    frame = drawings.frames_of("camera 1", "bias")[0]
+    low = drawings.judged("camera 1").measurement.low_pile
+    assert np.mean(frame == 0) == pytest.approx(low, abs=0.02), "the pile stands at the marked zero"
+    medians = [np.median(drawings.frames_of(name, "bias")[0]) for name in drawings.FOLDERS]
+    assert medians[0] == min(medians)
+
+
+def test_the_marked_zero_is_that_of_the_file():
+    drawing = drawings.three_cameras(rigs.demo_rig())
+    drawing.update(difference=False)
+    outline, mark = drawing.moving[1], drawing.moving[2]
+    x, shares = outline.get_data()
+    assert x[np.argmax(shares)] == mark.get_xdata()[0], "the pile is the tallest bar"
+    assert mark.get_visible()
+    drawing.update(difference=True)
+    assert not mark.get_visible()
+
+
+def test_single_pixels_and_stripes_make_the_read_noise():
+    m = drawings.judged("camera 3").measurement
+    together = np.sqrt(sum(part.value.value**2 for part in (m.pixel_noise, m.row_noise, m.column_noise)))
+    assert together == pytest.approx(m.dark_noise.value.value, rel=0.02)
+    assert (
+        "with these stripes the read noise is"
+        in dict(questions.verdicts(rigs.demo_rig())[1])["camera 3, sold as camera A"]
+    )
+    rig = rigs.demo_rig()
+    rows = [row[0] for row in questions.table_of_costs(rig, ledger.ledger(rig))[1]]
+    assert any(f"camera 3: {together:.1f} (" in row for row in rows)
+
+
+def test_three_standard_errors_are_reached_by_chance_once_in_about_700():
+    assert 1 / stats.norm.sf(drawings.camera_verdict.LIMITS["sure"].value) == pytest.approx(700, rel=0.1)
+
+
+def test_a_lost_star_ends_its_curve_in_a_cross(reader):
+    rig, numbers = reader
+    panel = drawings.what_noise_costs(rig, numbers)
+    said = panel.update(noise=60 * u.electron, columns=0 * u.electron, magnitude=questions.magnitudes(rig, numbers)[1])
+    words = [artist.get_text().strip() for artist in panel.moving if hasattr(artist, "get_text")]
+    assert ("lost" in words) == ("lost" in said)
 
 
 def test_the_guess_about_noise_is_resolved(reader):
