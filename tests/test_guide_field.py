@@ -724,6 +724,39 @@ def test_the_search_takes_the_smallest_turn_and_says_when_nothing_is_enough():
     assert np.minimum(poor.before, poor.after).max() == 2
 
 
+def test_the_angle_to_set_bears_a_slip_that_a_narrow_peak_does_not():
+    stars, limits = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv"), guide_field.plan(CLUB).limits
+    ends = limits.faint, limits.bright
+
+    def poorer_around(angle, slips=range(-3, 4)):
+        """From the definition: the stars on both sides at each angle near by."""
+        return [
+            min(
+                len(guide_field.usable_stars(stars, TARGET, angle + (slip + turn) * u.deg, CLUB, *ends, 0.5 * u.arcmin))
+                for turn in (0, 180)
+            )
+            for slip in slips
+        ]
+
+    found = guide_field.try_list(stars, TARGET, CLUB, limits)
+    around = poorer_around(found.search.best)
+    assert around[3] == found.best_poorer >= 3 and min(around) == found.best_holds >= 2
+    exact = guide_field.search_position_angles(
+        stars, TARGET, CLUB, *ends, at_least=3, present=60 * u.deg, slack=0 * u.deg
+    )
+    assert abs(exact.turn) < abs(found.search.turn) and exact.poorer.tolist() == exact.holds.tolist()
+    around = poorer_around(exact.best)
+    assert around[3] >= 3 and min(around) == 0  # the nearest angle with enough stars is a peak that a slip leaves
+    assert found.promise == "at least 3 on both sides, and still 2 where you miss it by up to 3°"
+
+
+def test_a_slip_that_is_none_is_named():
+    stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")
+    for wrong in (-1 * u.deg, 50 * u.deg, 3 * u.s):
+        with pytest.raises((ValueError, u.UnitsError), match="slack"):
+            guide_field.search_position_angles(stars, TARGET, CLUB, 15, slack=wrong)
+
+
 @pytest.mark.parametrize(("aperture", "focal_length"), [(250, 1350), (130, 910), (150, 750), (80, 480)])
 def test_the_demo_list_serves_usual_rigs(aperture, focal_length):
     stars = guide_field.load_catalogue(DEMO / "field_surroundings.ecsv")

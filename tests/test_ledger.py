@@ -11,8 +11,14 @@ from helpers import error_budget, guide_field, pixel_scale, seeing, starlight
 from helpers import rig as rigs
 from helpers.classroom import ledger_strip
 from helpers.correction_loop import night
+from helpers.error_budget import questions as budget_questions
+from helpers.guide_field import questions as field_questions
 from helpers.ledger import RESTS_ON, ledger, strip_entries
+from helpers.multi_star import questions as star_questions
+from helpers.pixel_scale.drawings import widened_star
+from helpers.rig.drawings import opening_picture
 from helpers.rig.parts import KEYS
+from helpers.seeing import questions as seeing_questions
 from tests.three_rigs import CLUB, RIGS
 
 WORKBOOKS = Path(__file__).parent.parent / "workbooks"
@@ -24,7 +30,7 @@ def shown(rig):
     exposure, aperture = rig.guiding.exposure, rig.guide_optics.aperture
     mine, check, budget = ledger(rig), pixel_scale.compare_scales(rig), error_budget.predict(rig)
     air = seeing.atmosphere_for(rig.site)
-    stars = guide_field.middling_stars(rig)
+    stars, opening = guide_field.middling_stars(rig), opening_picture(rig)
     drawn = night.guide_night(rig, stars, np.random.default_rng(0), duration=10 * u.s, runs=1)
     overhead = starlight.view(rig)
     lit = guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)
@@ -46,6 +52,7 @@ def shown(rig):
             "07": starlight.picture_star_fwhm(rig),
         },
         "width in the picture at the target": {
+            "00": opening.still,
             "07": drawn.star_fwhm,
             "10": budget.picture_terms["air and diffraction"],
         },
@@ -71,7 +78,7 @@ def shown(rig):
         },
         "log": {"ledger": mine.logged_rms, "10": budget.logged_rms},
         "pointing": {"ledger": mine.pointing_rms, "10": budget.pointing_rms},
-        "star in the picture": {"ledger": mine.final_fwhm, "10": budget.final_fwhm},
+        "star in the picture": {"ledger": mine.final_fwhm, "00": opening.guided, "10": budget.final_fwhm},
         "stars": {"ledger": mine.stars, "10": budget.stars},
     }
 
@@ -83,6 +90,36 @@ def test_a_quantity_is_the_same_in_every_room(name):
         print(f"{name}: {quantity}: " + ", ".join(f"{room} {value:.4f}" for room, value in values.items()))
         first = next(iter(values.values()))
         assert values == pytest.approx(dict.fromkeys(values, first), rel=1e-6), quantity
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_each_width_of_the_star_in_the_picture_says_which_it_is(name):
+    """One star: overhead, at the target's height, guided; and overhead on the main camera's pixels."""
+    rig, mine = RIGS[name], ledger(RIGS[name])
+    opening, check = opening_picture(rig), pixel_scale.compare_scales(rig)
+    overhead, still, guided = (f"{value.value:.2f}" for value in (check.main_fwhm, opening.still, mine.final_fwhm))
+    said = seeing_questions.two_widths(rig)
+    assert f"{overhead} arcsec wide straight overhead, {still} at your target's height" in said
+    assert f"and {guided} with what guiding leaves, the last number at the top" in said
+    assert any(overhead in row and "550 nm" in row[0] for row in seeing_questions.table_of_exposures(rig)[1])
+    moved = widened_star(rig).update(motion=0.5 * u.arcsec, seen=rig.site.seeing)
+    assert f"straight overhead and on your pixels, the star is {check.recorded_fwhm.value:.2f}" in moved
+
+
+def test_one_angle_is_set_in_every_workbook():
+    stars = guide_field.load_catalogue(WORKBOOKS.parent / "demo_data" / "field_surroundings.ecsv")
+    found = guide_field.try_list(stars, guide_field.DEMO_TARGET, CLUB, guide_field.plan(CLUB).limits)
+    angle, turn = f"{found.search.best.value:.0f}", found.search.turn.value
+    assert f"position angle of {angle}°" in field_questions.card(CLUB)[2]
+    assert f"turned by {abs(turn):.0f} degrees, to {angle}," in star_questions.flip_words()
+    own = guide_field.OwnField(CLUB)
+    own.plan({field["key"]: field["value"] for field in own.fields()})
+    places = [field_questions.card(CLUB)[2], star_questions.flip_words()]
+    places += [own.read_list([WORKBOOKS.parent / "demo_data" / "field_surroundings.ecsv"])]
+    assert all(found.promise in said for said in places) and f"Set {angle}°" in places[2]
+    # the report takes the middle of the list for the target
+    report = budget_questions.angle_in_words(CLUB, stars)
+    assert abs(float(report.split("Set ")[1].split(" degrees")[0]) - float(angle)) <= 3
 
 
 @pytest.mark.parametrize("name", ALL)

@@ -558,11 +558,10 @@ def angle_in_words(rig, catalogue):
         f"{usable_in_words(len(found.before))} before the flip and {len(found.after)} after it {where}, at a position "
         f"angle of the guide field of {DEFAULT_ANGLE.value:.0f} degrees. "
     )
-    if found.best_poorer <= found.poorer:
-        return told + "No other angle gives more on the poorer side."
+    if not found.search.turn.value:
+        return told + "No other angle is better on the poorer side."
     return told + (
-        f"Set {found.search.best.value:.0f} degrees, a turn of {found.search.turn.value:+.0f}: at least "
-        f"{found.best_poorer} on both sides."
+        f"Set {found.search.best.value:.0f} degrees, a turn of {found.search.turn.value:+.0f}: {found.promise}."
     )
 
 

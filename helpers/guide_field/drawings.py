@@ -66,7 +66,7 @@ def _chart(axes, rig):
     axes.plot(*figures.outline(*frame), color="black", linewidth=1.2)
     style = {"above": None, "fontsize": 11, "va": "center"}
     figures.label_curve(axes, [0.0], [0.0], "picture", **style)
-    reach = 1.12 * max(guide_field.search_radius(rig).value, *frame / 2)
+    reach = (1.4 if guide_field.sides(rig) == 2 else 1.12) * max(guide_field.search_radius(rig).value, *frame / 2)
     axes.set(xlim=(reach, -reach), ylim=(-reach, reach), aspect="equal")
     axes.grid(False)
     figures.label(axes, "east of the target [arcmin]", "north [arcmin]", "the sky, north up")
@@ -77,6 +77,8 @@ def _angle_curve(axes, rig, search):
     angles, poorer = search.position_angle[order].value, search.poorer[order]
     first_half = angles <= 180  # by half a turn the two fields only change places
     axes.step(angles[first_half], poorer[first_half], where="mid", color=figures.COLOURS[0])
+    holds = search.holds[order][first_half]
+    axes.fill_between(angles[first_half], holds, step="mid", color=figures.COLOURS[0], alpha=0.25, linewidth=0)
     axes.axhline(WANTED, color=figures.GREY, linestyle="--", linewidth=1.2)
     if guide_field.sides(rig) == 2:
         best = search.best.value % 180
@@ -88,10 +90,20 @@ def _angle_curve(axes, rig, search):
     axes.set(xlim=(0, 180), ylim=(0, max(poorer.max(), WANTED) + 1.5))
     axes.set_xticks(range(0, 181, 30))
     axes.yaxis.get_major_locator().set_params(integer=True)
-    title = "on the poorer side of the flip" if guide_field.sides(rig) == 2 else "all night: the field stays"
+    shade = f"filled: also {search.slack.value:g}° off"
+    title = f"on the poorer side; {shade}" if guide_field.sides(rig) == 2 else "all night: the field stays"
     figures.label(axes, "position angle [deg]", "usable stars [-]", title)
     style = {"color": figures.GREY, "fontsize": 11, "ha": "right"}
     figures.label_curve(axes, [178.0], [float(WANTED)], f"{WANTED} wanted", **style)
+
+
+def _beyond(corners):
+    """Where the name of a field stands clear of its stars: farther out from the target; arcmin."""
+    middle = corners.mean(axis=0)
+    outward = middle / np.hypot(*middle)
+    half = np.abs(corners - middle) @ np.abs(outward)
+    # the name itself is about 20 arcmin wide and 6 high on this chart
+    return tuple(middle + outward * (half.max() + 11 * abs(outward[0]) + 5 * abs(outward[1])))
 
 
 def two_fields(rig):
@@ -116,7 +128,7 @@ def two_fields(rig):
         for k, edge in enumerate(edges):
             corners = guide_field.field_outline(position_angle + 180 * k * u.deg, rig).value
             edge.set_data(*corners.T)
-            names[k].xy = tuple(corners[:4].mean(axis=0)) if outward else (0, corners[:, 1].min())
+            names[k].xy = _beyond(corners[:4]) if outward else (0, corners[:, 1].min())
         cursor.set_xdata([position_angle.value % 180] * 2)
         away = (search.position_angle - position_angle).value
         at = int(np.argmin(np.abs((away + 180) % 360 - 180)))
@@ -135,7 +147,12 @@ def two_fields(rig):
         "Left: stars around the target, the frame of the picture in the middle, and the guide sensor's field: "
         + ("one before the flip, one on the opposite side after it. " if two else "a large one about the target. ")
         + "Right: the number of usable stars on the poorer side of the flip against the position angle, in steps"
-        + (", with a diamond at the angle to set." if two else ".")
+        + (
+            f", with a diamond at the angle to set; below, filled, how many are left at each angle if the camera "
+            f"stands up to {search.slack.value:g} degrees off."
+            if two
+            else "."
+        )
     )
     return Drawing(figure, (*edges, *names, cursor), update, alt)
 

@@ -23,20 +23,25 @@ from helpers.guide_field.stars import (
 from helpers.shared import sky
 from helpers.shared.checks import as_count, as_quantity
 
+SLACK = 3 * u.deg  # how far off a camera turned by hand may come to stand; common practice, no source
+
 
 @dataclass(frozen=True)
 class AngleSearch:
     """Usable stars before and after the flip for each position angle of the guide field, and the angle to set.
 
-    position_angle, before, after, poorer (the smaller of the two): shape (n,). best: the angle to set; turn: from the
-    present angle, the shorter way, when the two fields may change places; frame_kept: share of the picture as framed at
-    present that is still in the frame; enough: whether both fields have the wanted stars at the best angle.
+    position_angle, before, after, poorer (the smaller of the two), holds (the least of `poorer` within `slack` to
+    both sides): shape (n,). best: the angle to set; turn: from the present angle, the shorter way, when the two fields
+    may change places; frame_kept: share of the picture as framed at present that is still in the frame; enough: whether
+    both fields have the wanted stars at the best angle.
     """
 
     position_angle: u.Quantity
     before: np.ndarray
     after: np.ndarray
     poorer: np.ndarray
+    holds: np.ndarray
+    slack: u.Quantity
     best: u.Quantity
     turn: u.Quantity
     frame_kept: float
@@ -148,6 +153,11 @@ def frame_kept(turn, columns, rows):
     return float(np.mean((np.abs(turned_x) <= width / 2) & (np.abs(turned_y) <= height / 2)))
 
 
+def _least_within(counts, reach):
+    """The least of each count on a full circle and its neighbours, up to `reach` on both sides."""
+    return np.min([np.roll(counts, k) for k in range(-reach, reach + 1)], axis=0)
+
+
 def search_position_angles(
     catalogue,
     target,
@@ -156,8 +166,9 @@ def search_position_angles(
     saturation_magnitude=None,
     at_least=1,
     present=0 * u.deg,
-    step=2 * u.deg,
+    step=1 * u.deg,
     margin=0.5 * u.arcmin,
+    slack=SLACK,
 ):
     """Try the camera at all position angles: where are there enough stars on both sides of the flip?
 
@@ -170,12 +181,14 @@ def search_position_angles(
     present : Quantity, angle
         Position angle of the guide field as set now.
     step : Quantity, angle
+    slack : Quantity, angle
+        How far off the camera may come to stand; 0 to 45 degrees.
 
     Returns
     -------
     AngleSearch
-        Of the angles with enough stars on both sides, the one with the smallest turn; if there is none, of those with
-        the most stars on the poorer side.
+        The angle to set has the most stars on the poorer side when it is missed by up to `slack`; of several such the
+        most at the angle itself; of these the smallest turn. Stars beyond `at_least` do not count.
 
     Raises
     ------
@@ -188,6 +201,7 @@ def search_position_angles(
     at_least = as_count("at_least", at_least, minimum=1)
     present = as_angle("present", present).value
     step = as_quantity("step", step, "deg", minimum=0.1, maximum=90, ndim=0).value
+    slack = as_quantity("slack", slack, "deg", minimum=0, maximum=45, ndim=0)
     border = margin_mm(margin, rig)
     east, north = sky.tangent_plane(ra, dec, target)
     if said := list_falls_short(catalogue, target, rig):
@@ -202,9 +216,10 @@ def search_position_angles(
         counts[i] = usable_on_sensor(x, y, magnitude, rig, limiting, saturation, border)[1].sum()
     other_side = np.roll(counts, -half_turn.size)
     fewer = np.minimum(counts, other_side)
-    poorer = fewer[: half_turn.size]
+    poorer, holds = fewer[: half_turn.size], _least_within(fewer, int(slack.value / step + 1e-9))
     turns = (half_turn + 90) % 180 - 90  # by half a turn the two fields change places, so 90 degrees is the most
-    good = poorer >= min(at_least, poorer.max())
+    merit = np.minimum(holds[: half_turn.size], at_least) * (at_least + 1) + np.minimum(poorer, at_least)
+    good = merit == merit.max()
     best = np.flatnonzero(good)[np.argmin(np.abs(turns[good]))]
     camera = rig.main_camera
     return AngleSearch(
@@ -212,6 +227,8 @@ def search_position_angles(
         before=counts,
         after=other_side,
         poorer=fewer,
+        holds=holds,
+        slack=slack,
         best=np.mod(present + turns[best], 360) * u.deg,
         turn=turns[best] * u.deg,
         frame_kept=frame_kept(turns[best] * u.deg, camera.columns, camera.rows),

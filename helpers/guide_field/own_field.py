@@ -168,13 +168,13 @@ def what_to_set(rig, found, angle, wanted):
         return f"{usable_in_words(len(found.before))} before and after the flip; no angle needs to be set."
     search = found.search
     said = f"At {angle:.0f}°: {usable_in_words(len(found.before))} before the flip, {len(found.after)} after. "
-    if found.poorer >= wanted:
-        return said + f"At least {wanted} on both sides: nothing to turn."
+    if not search.turn.value:
+        if found.poorer >= wanted:
+            return said + f"At least {wanted} on both sides: nothing to turn."
+        return said + f"That is fewer than {wanted} on one side, but no angle is better than this one."
     kept = f"(a turn of {search.turn.value:+.0f}°, {search.frame_kept:.0%} of the picture stays in the frame)"
     if search.enough:
-        return said + f"Set {search.best.value:.0f}° {kept}: then there are {found.best_poorer} or more on both sides."
-    if found.best_poorer > found.poorer:
-        return said + (
-            f"No angle has {wanted} on both sides; the best, {search.best.value:.0f}° {kept}, has {found.best_poorer}."
-        )
-    return said + f"No angle has {wanted} on both sides, and none is better than this one."
+        return said + f"Set {search.best.value:.0f}° {kept}: then there are {found.promise}."
+    return said + (
+        f"No angle has {wanted} on both sides for sure; the best is {search.best.value:.0f}° {kept}: {found.promise}."
+    )

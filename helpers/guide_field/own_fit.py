@@ -7,6 +7,7 @@ from helpers.rig.parts import Rig
 from helpers.shared.checks import instance, takes
 
 _DEPTH, _SHORTEST = 12.5, 20.0  # mm, seat to sensor, and mirror to main sensor at least: invented
+_SPACER = 3.0  # mm in hand, invented; with it the guide sensor stands as far from the mirror as the rig says
 # mm; spacers come in such steps (common practice, no source), which leave half of it
 SPACER_STEP = 0.5
 
@@ -22,8 +23,8 @@ def demo_housing(rig):
     if rig.guide_optics.kind != "pick-off":
         return {"focus": 30.0, "travel": 20.0, "depth": _DEPTH, "spacer": 0.0}
     distance = max(rig.guide_optics.mirror_distance.to_value(u.mm), _SHORTEST)
-    seat = round(2 * (0.94 * distance - _DEPTH)) / 2
-    return {"main": float(distance), "glass": 2.0, "seat": max(seat - 5, 0.0), "depth": _DEPTH, "spacer": 3.0}
+    seat = round(distance - _DEPTH - _SPACER, 1)
+    return {"main": float(distance), "glass": 2.0, "seat": max(seat, 0.0), "depth": _DEPTH, "spacer": _SPACER}
 
 
 @takes(rig=instance(Rig))

@@ -169,8 +169,28 @@ class Listed:
     @property
     def best_poorer(self):
         """The same at the angle to set."""
-        at_best = np.argmin(np.abs(self.search.position_angle - self.search.best))
-        return int(self.search.poorer[at_best])
+        return int(self.search.poorer[self._at_best])
+
+    @property
+    def best_holds(self):
+        """The same when the angle to set is missed by up to `search.slack`."""
+        return int(self.search.holds[self._at_best])
+
+    @property
+    def _at_best(self):
+        return np.argmin(np.abs(self.search.position_angle - self.search.best))
+
+    @property
+    def promise(self):
+        """What the angle to set gives, in words: how many on both sides, and how many where it is missed a little."""
+        said, missed = f"at least {self.best_poorer} on both sides", f"where you miss it by up to {self._slack}°"
+        if self.best_holds == self.best_poorer:
+            return f"{said}, even {missed}"
+        return f"{said}, and {f'still {self.best_holds}' if self.best_holds else 'none'} {missed}"
+
+    @property
+    def _slack(self):
+        return f"{self.search.slack.value:g}"
 
 
 def try_list(catalogue, target, rig, limits, present=DEFAULT_ANGLE, wanted=WANTED):

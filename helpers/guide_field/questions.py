@@ -123,7 +123,8 @@ def own_number(rig):
     """The numbers of the rig in two sentences."""
     plan = guide_field.plan(rig)
     said = (
-        f"On average {plan.mean:.1f} usable stars in a field {abs(plan.target.galactic.b.deg):.0f}° from the plane of "
+        f"Where no star list is at hand: on average {plan.mean:.1f} usable stars in a field "
+        f"{abs(plan.target.galactic.b.deg):.0f}° from the plane of "
         f"the Milky Way, and a chance of {plan.all_night:.0%} for at least {WANTED} all night"
     )
     return said + (", on both sides of the flip." if _two(rig) else ": a guide telescope keeps its field.")
@@ -146,8 +147,8 @@ def what_is_usable(rig):
     if lost >= 0.1:
         said += (
             f" The mirror takes {lost:.1f} magnitudes even in the middle of the field: there the list may say "
-            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f}. The strip has the same limit overhead; this "
-            f"target stands at {guide_field.plan(rig).airmass:.2f} times as much air."
+            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f} (each rounded by itself). The strip has the same "
+            f"limit overhead; this target stands at {guide_field.plan(rig).airmass:.2f} times as much air."
         )
     if limits.reached:
         return said
@@ -158,14 +159,15 @@ def what_is_usable(rig):
 
 
 def list_against_strip(rig):
-    """One sentence on the two counts that the reader sees."""
+    """Why the reader sees three counts, and which of them to use."""
     rig = drawings.shown_rig(rig)
     plan, found = guide_field.plan(rig), drawings.listed(rig)
     return (
-        f"Why not the number in the strip? The strip and the {plan.mean:.1f} above are for a middling field so far "
-        f"from the Milky Way; the strip counts whole stars, and no more than your guiding uses. The "
-        f"target of the first picture has {len(found.before)} before and {len(found.after)} after the flip. A "
-        "list of real stars is worth more than any average."
+        f"Three counts, and which to use? The {plan.mean:.1f} is for a middling field so far from the Milky Way, of "
+        "which nothing else is known. The strip is for the same field; it counts whole stars, and no more than your "
+        f"guiding uses. The {len(found.before)} before and {len(found.after)} after the flip of the first picture are "
+        "counted in the star list of one target. One field is richer than the average, the next one poorer: use the "
+        "average to plan, and the list of your target, as the card does, once you have it."
     )
 
 
@@ -208,7 +210,8 @@ def comets(rig):
     limits = guide_field.usable_limits(rig, None, plan.airmass, plan.limits.error, fwhm=wide)
     mean = guide_field.expected_stars(plan.field, limits.faint, limits.bright, place.b, place.l)
     return (
-        "All counts here hold with a coma corrector. Without one your reflector draws "
+        "All counts here hold with a coma corrector, lenses before the cameras that keep stars round beside the axis. "
+        "Without one your reflector draws "
         f"comets about {guide_field.coma_length(ratio, away).value:.0f} arcsec long {away.value:.0f} arcmin off the "
         f"axis. Taken as spots of the same mean width, {wide.value:.1f} arcsec instead of "
         f"{starlight.guide_star_fwhm(rig).value:.1f}, they are usable to magnitude {limits.faint:.1f} instead of "
@@ -229,11 +232,17 @@ def what_focus_costs(rig):
                 f"{times * tolerance.value:.2f} mm",
                 f"{guide_field.blur_diameter(times * tolerance, rig.guide_optics).value:.1f} arcsec",
                 f"{wide.value:.1f} arcsec",
-                f"{guide_field.defocused_error(rig, times * tolerance).value:.2f} arcsec",
+                f"{guide_field.defocused_error(rig, times * tolerance).value:.3f} arcsec",
                 f"{left.faint:.1f}",
             )
         )
-    head = ("out of focus", "disc", "star's width", "error of your faintest usable star", "usable to magnitude")
+    head = (
+        "out of focus",
+        "disc",
+        "star's width",
+        "error of your faintest usable star",
+        "usable to magnitude, overhead",
+    )
     said = f"Your faintest usable star bears {tolerance.value:.2f} mm before its error grows by a quarter. "
     if _two(rig):
         rough = tolerance < SPACER_STEP * u.mm / 2
@@ -265,7 +274,8 @@ def corner_of_the_picture(rig):
         f"At your polar error of {error:g} arcmin and the target's declination of {declination:.0f}°, "
         f"{exposure.value:g} s turn the picture by {trail.rotation.value:.1f} arcsec at most: a star in the corner, "
         f"{trail.distance.value:.0f} arcmin from the guide star, draws a trail of {trail.length.value:.2f} arcsec "
-        f"({trail.pixels.value:.2f} pixels). The picture shows one of {trail.shows.value:.1f} arcsec"
+        f"({trail.pixels.value:.2f} pixels). The picture shows one of {trail.shows.value:.1f} arcsec, whose rms is the "
+        f"{trail.shows.value / 12**0.5:.2f} of the strip"
     )
     if near_pole >= guide_field.HALF_TURN:
         return f"{said}; no exposure makes such a trail. Nothing to do."
@@ -437,17 +447,21 @@ def card(rig):
         f"{guide_field.usable_in_words(before)} before the flip, {after} after it, at the invented target and "
         f"{angle:.0f}°."
     )
-    meaning = f"The night is as good as its poorer side: {_stars(found.poorer)}."
+    meaning = (
+        f"The night is as good as its poorer side: {_stars(found.poorer)}. These are counted in the list of this one "
+        f"field. The average of section 4 ({plan.mean:.1f} stars, {plan.all_night:.0%}) is for a target without a "
+        "list; once you have its list, use the list."
+    )
     return number, meaning, _action(found)
 
 
 def _action(found):
     search = found.search
-    if found.poorer >= WANTED:
-        return f"Nothing: at least {WANTED} on both sides."
-    if found.best_poorer > found.poorer:
+    if search.turn.value:
         return (
             f"Set a position angle of {search.best.value:.0f}° before you begin, a turn of {search.turn.value:+.0f}°: "
-            f"then there are at least {found.best_poorer} on both sides. Take new flat frames after the turn."
+            f"then there are {found.promise}. Take new flat frames after the turn."
         )
+    if found.poorer >= WANTED:
+        return f"Nothing: at least {WANTED} on both sides."
     return "No angle is better: plan a longer exposure for the poorer side."

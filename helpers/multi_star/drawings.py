@@ -114,18 +114,19 @@ def arrows(rig):
     errors = wander * rng.standard_normal((_SERIES, 8, 2))
     figure, axes = figures.new_figure(1, 2, width=8, height=4.2)
     marks, reach = [], 1.35 * np.abs(places.value).max()
+    thin = {"color": figures.COLOURS[0], "width": 0.008}
+    scale, length = {"scale": 9 * wander, "scale_units": "width", "zorder": 3}, float(f"{2 * wander:.1g}")
     for ax, title in zip(axes, ("the air alone", "errors of measuring alone"), strict=True):
         for at, look in (
-            (places.value, {"color": figures.COLOURS[0], "width": 0.008}),
-            (np.zeros((1, 2)), {"color": figures.COLOURS[6], "width": 0.02}),
+            (places.value, thin),
+            (np.zeros((1, 2)), {"color": figures.COLOURS[6], "width": 0.013, "headlength": 3, "headaxislength": 2.7}),
         ):
-            arrow = ax.quiver(*at.T, *np.zeros_like(at).T, scale=14 * wander, scale_units="width", zorder=3, **look)
-            marks.append(arrow)
+            marks.append(ax.quiver(*at.T, *np.zeros_like(at).T, **scale, **look))
         ax.plot(*places.value.T, "o", color="black", markersize=5)
         ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
         figures.label(ax, "x [arcmin]", None, title)
-        length = float(f"{2 * wander:.1g}")
-        ax.quiverkey(marks[-2], 0.2, 0.06, length, f"{length:g} arcsec", labelpos="E", coordinates="axes")
+        ax.quiver([-0.9 * reach], [-0.86 * reach], [length], [0], **scale, **thin)
+        ax.text(-0.9 * reach, -0.8 * reach, f"{length:g} arcsec", va="bottom", fontsize=11)
     figures.label(axes[0], "x [arcmin]", "y [arcmin]", "the air alone")
 
     def update(number):
@@ -157,7 +158,7 @@ def mean_of_own(rig):
     lines = [axes.semilogy(counts, counts, **figures.line_look(k))[0] for k, _ in looks]
     (here,) = axes.plot([1], [1], "o", color="black", markersize=10)
     names = [
-        figures.label_curve(axes, [at], [1.0], text, ha=side, color=figures.COLOURS[k], above=text != "air")
+        figures.label_curve(axes, [at], [1.0], text, ha=side, color=figures.COLOURS[k], above=text.startswith("errors"))
         for (k, text), at, side in zip(looks, (most, most, 1), ("right", "right", "left"), strict=True)
     ]
     axes.set(ylim=(0.003, 3), xlim=(0.8, most + 0.2))
@@ -266,8 +267,9 @@ def bad_star_words(rig, fault="a pixel that flickers", count=6):
     alone = {n: int(np.sum(~_left_out(rig, fault, n)[1][FLICKER, 0])) for n in (2, 3, count)}
     return (
         f"A pixel beside one of {count} stars flickers up in {FLICKER.size} exposures: the mean of all is pulled away "
-        f"by up to {pulled[0]:.2f} arcsec, without the star that disagrees by {pulled[1]:.2f}. It was found in "
-        f"{alone[count]} of those exposures; with three stars in {alone[3]}, with two in {alone[2]}."
+        f"by up to {pulled[0]:.2f} arcsec, without the star that disagrees by {pulled[1]:.2f}. That star was found out "
+        f"in {alone[count]} of the {FLICKER.size}; where only three stars are followed, in {alone[3]}; where two are, "
+        f"in {alone[2]}."
     )
 
 

@@ -65,7 +65,7 @@ def lone_star(rig):
         {"less than a fifth": 1.1, "half as large again": 1.5, "2.6 times as large, the root of seven": 2.65},
         ratio,
         f"By {ratio - 1:.0%}: {one.both.value:.3f} instead of {seven.both.value:.3f} arcsec. The error of measuring is "
-        f"{float(one.noise / seven.noise):.0f} times as large, but both are small beside the air, which seven stars "
+        f"{float(one.noise / seven.noise):.1f} times as large, but both are small beside the air, which seven stars "
         f"share. What changes is the risk: a cloud that the seven outlast takes the lone star away.",
     )
 
@@ -149,7 +149,7 @@ def flip_table():
     head = ("the club's field", f"before: {len(fields[0])} stars", "after: one star")
     rows = [
         ("air, one-axis rms [arcsec]", *(f"{mean.air.value:.3f}" for mean in means)),
-        ("errors of measuring [arcsec]", *(f"{mean.noise.value:.3f}" for mean in means)),
+        ("errors of measuring [arcsec]", *(f"{mean.noise.value:.4f}" for mean in means)),
         ("both [arcsec]", *(f"{mean.both.value:.3f}" for mean in means)),
         ("a cloud loses all when it lets less through than", *(f"1/{10 ** (0.4 * cloud):.0f}" for cloud in hides)),
         (f"pointing off by {_BESIDE.value:g} arcmin rms: no star on the sensor", *(f"{share:.1%}" for share in missed)),
@@ -166,11 +166,9 @@ def flip_words():
     """What the table says, and what helps beforehand."""
     club, before, after = drawings.demo_fields()
     target, airmass = guide_field.DEMO_TARGET, drawings.demo_airmass()
-    seen = starlight.view(club, airmass=airmass, light_share=1)
     around = guide_field.load_catalogue(drawings.DEMO_DATA / "field_surroundings.ecsv")
-    limits = seen.faintest(_WANTED), seen.brightest()
-    found = guide_field.search_position_angles(around, target, club, *limits, at_least=3, present=before.position_angle)
-    best = int(np.argmin(np.abs(found.position_angle - found.best)))
+    limits = guide_field.plan(club, target).limits
+    found = guide_field.try_list(around, target, club, limits, present=before.position_angle)
     tenth = float(after.magnitudes[0]) + 2.5
     longer = multi_star.fallback_exposure(club, tenth, airmass=airmass)
     exposure = (
@@ -181,8 +179,8 @@ def flip_words():
     )
     return (
         "A night with nobody there can be prepared. First, the angle: turned by "
-        f"{abs(found.turn.value):.0f} degrees, the guide camera has {found.before[best]} usable stars "
-        f"before the flip and {found.after[best]} after it, instead of {len(before)} and {len(after)}. {exposure}"
+        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, the guide camera has, in "
+        f"usable stars, {found.promise}; instead of {len(before)} and {len(after)}. {exposure}"
     )
 
 
@@ -532,4 +530,11 @@ def _action(rig, field, count):
             "Choose the position angle of the guide camera beforehand: in one field of ten its best star is too faint "
             "for any exposure up to 20 s."
         )
-    return "Nothing: the best star of nine fields in ten is bright enough for your exposure. Follow all you can use."
+    said = "Nothing: the best star of nine fields in ten is bright enough for your exposure. Follow all you can use."
+    if guide_field.sides(rig) == 2:
+        said += (
+            " Before a night with nobody there: set the angle that 03_guide_field gives for your target, and "
+            "an exposure "
+            "to fall back to."
+        )
+    return said

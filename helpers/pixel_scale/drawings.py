@@ -120,7 +120,8 @@ def widened_star(rig):
         drop.set_data([allowed] * 2, [0, wider])
         point.set_data([motion.value], [now])
         return (
-            f"At rest the star is {still:.2f} arcsec wide in the picture; moving by {motion.value:.2f} arcsec rms, "
+            f"At rest, straight overhead and on your pixels, the star is {still:.2f} arcsec wide; moving by "
+            f"{motion.value:.2f} arcsec rms, "
             f"{now:.2f}: {now / still - 1:.1%} wider. It grows by {WIDENING:.0%} at {allowed:.2f} arcsec rms on each "
             "axis."
         )
@@ -157,7 +158,7 @@ def known_centre(rig):
     square.set_data(*figures.outline(2 * reach, 2 * reach))
     (cloud,) = right.plot([0], [0], ".", color=figures.COLOURS[0], markersize=4)
     right.plot(notices * np.cos(turn), notices * np.sin(turn), "--", color="black", linewidth=1.6)
-    right.plot([0], [0], "+", color="black", markersize=16, markeredgewidth=2)
+    right.plot([0], [0], "+", color="black", markersize=16, markeredgewidth=2, zorder=4)
     figures.label_curve(right, [0.0], [notices], "shows in the picture", at=0)
     right.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
     figures.label(right, "x [arcsec]", "y [arcsec]", "+ true place; dots: measured")
@@ -204,9 +205,10 @@ def coarse_pixels(rig):
         figures.label_curve(axes, scales.value, errors, f"{electrons:,} electrons", 0.12, color=figures.COLOURS[k])
     axes.axvspan(3 * main, 5 * main, color=figures.GREY, alpha=0.2)
     axes.axvline(wide, color=figures.COLOURS[6], linestyle="-.")
-    top = {"rotation": 90, "va": "top", "fontsize": 11}
-    axes.text(3.9 * main, 1.4, "3 to 5 times the main camera", ha="center", **top)
-    axes.text(1.03 * wide, 0.006, "as wide as the star", rotation=90, color=figures.COLOURS[6], fontsize=11)
+    place = {"xycoords": axes.get_xaxis_transform(), "textcoords": "offset points", "fontsize": 11}
+    axes.annotate("3 to 5 times the main camera", (15**0.5 * main, 1), (0, 4), ha="center", va="bottom", **place)
+    star = {"color": figures.COLOURS[6], "ha": "left", "va": "bottom"}
+    axes.annotate("a pixel as wide\nas the star", (wide, 0), (5, 3), **star, **place)
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
     figures.ruler(axes, notices=check.noticed.value, air=air.value)
     axes.plot(check.guide_scale.value, check.seen.value, "o", color="black")

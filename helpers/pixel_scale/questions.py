@@ -102,32 +102,44 @@ def enough(rig):
     added = np.hypot(1, 1 / ENOUGH) - 1
     return (
         f"How much finer is fine enough? Errors add by their squares: one that is {ENOUGH} times smaller than another "
-        f"adds only {added:.0%} to it. So {ENOUGH} times will do, and more gains nothing."
+        f"adds only {added:.0%} to it. So {ENOUGH} times will do for a camera, and more gains nothing. (The air is "
+        "there with any camera; later workbooks deal with it.)"
     )
 
 
 def own_number(rig):
     """The reader's number of this workbook, in words."""
-    check, air = _check(rig), _air(rig)
+    check, air, measured = _check(rig), _air(rig), _measured(rig)
     larger = (
         "it is larger than your camera's error"
-        if air > check.seen
+        if air > measured
         else "it is smaller than your camera's error here, but other stars have more light"
     )
     return (
-        f"Your picture notices {check.noticed.value:.2f} arcsec, your guide camera sees {check.seen.value:.3f} with a "
-        f"star of {ELECTRONS.value:,.0f} electrons: {check.margin:.0f} times finer. But that is without air. In "
-        f"one exposure "
-        f"the air moves the star by {air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
+        f"Your picture notices {check.noticed.value:.2f} arcsec. With a star of {ELECTRONS.value:,.0f} electrons your "
+        f"guide camera sees {measured.value:.3f}, {float(check.noticed / measured):.0f} times finer: "
+        f"{check.seen.value:.3f} by the star's own light and the pixels, the rest by the sky and the noise of "
+        "the camera "
+        f"(02_starlight). But that is without air. In one exposure the air moves the star by {air.value:.2f} arcsec; "
+        f"{larger}, and no camera can do anything about it."
     )
+
+
+def _magnitude(rig):
+    """Gaia G of the star whose light the pictures show."""
+    return 2.5 * np.log10(view(rig).zero_point.value / ELECTRONS.value)
+
+
+def _measured(rig):
+    """Error of the centre of that star with all that disturbs, as 02 tells it; Quantity [arcsec]."""
+    return view(rig).signal(_magnitude(rig)).centroid_error
 
 
 def the_same_magnitude(rig):
     """Which star gives the light of the pictures, in words."""
-    seen = view(rig)
-    magnitude = 2.5 * np.log10(seen.zero_point.value / ELECTRONS.value)
     return (
-        f"{ELECTRONS.value:,.0f} electrons is what a star of magnitude {magnitude:.1f} gives your guide camera in "
+        f"{ELECTRONS.value:,.0f} electrons is what a star of magnitude {_magnitude(rig):.1f} gives your guide "
+        "camera in "
         f"{rig.guiding.exposure.value:g} s; a star list gives the magnitude, and 02_starlight shows how this is "
         "calculated."
     )
@@ -347,10 +359,12 @@ def bending(rig):
 
 def card(rig):
     """The three texts of the card: number, meaning, what to do."""
-    check, air = _check(rig), _air(rig)
+    check, air, measured = _check(rig), _air(rig), _measured(rig)
     number = (
-        f"{check.margin:.0f} times: your guide camera sees {check.seen.value:.3f} arcsec, your picture notices "
-        f"{check.noticed.value:.2f} (both rms on each axis, a star of {ELECTRONS.value:,.0f} electrons, no air)."
+        f"{float(check.noticed / measured):.0f} times: your guide camera sees {measured.value:.3f} arcsec, your "
+        "picture "
+        f"notices {check.noticed.value:.2f} (both rms on each axis, a star of {ELECTRONS.value:,.0f} electrons, "
+        "no air)."
     )
     meaning = (
         "Pixels and focal length don't limit your guiding"
@@ -358,9 +372,8 @@ def card(rig):
         else "Your guide camera measures hardly finer than your picture shows"
     )
     meaning += (
-        f"; the air, {air.value:.2f} arcsec in one exposure, is {air.value / check.seen.value:.0f} times the camera's "
-        "error."
-        if air >= 1.5 * check.seen
+        f"; the air, {air.value:.2f} arcsec in one exposure, is {float(air / measured):.0f} times the camera's error."
+        if air >= 1.5 * measured
         else f"; the air, {air.value:.2f} arcsec in one exposure, comes on top."
     )
     return number, meaning + bending(rig), _advice(check)

@@ -8,12 +8,11 @@ import astropy.units as u
 import numpy as np
 from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
 
-from helpers import multi_star, pixel_scale, seeing
 from helpers import rig as rigs
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
-from helpers.correction_loop import loop, mount
-from helpers.starlight.widths import picture_star_fwhm
+from helpers.correction_loop import mount
+from helpers.error_budget.predict import predict
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 COIN = 24 * u.mm
@@ -38,53 +37,59 @@ def painted(path, fwhm, half=25.0):
 
 
 @dataclass(frozen=True)
-class ThreePaths:
-    """The places of one star, without guiding, with guiding, and on a perfect mount; Quantities (n, 2) in arcsec."""
+class OpeningPicture:
+    """One star on a rig's mount, three times.
+
+    Attributes
+    ----------
+    duration : Quantity [min]
+        One turn of the worm.
+    unguided : Quantity [arcsec], shape (n, 2)
+        Path of a star on the equator of the sky meanwhile, without guiding.
+    guided, still : Quantity [arcsec]
+        Width of the star in the picture, FWHM, guided and on a perfect mount, at the rig's own target and exposures:
+        both from `error_budget.predict`, as in every workbook.
+    """
 
     duration: u.Quantity
     unguided: u.Quantity
     guided: u.Quantity
     still: u.Quantity
-    star: u.Quantity
-
-    def width(self, path):
-        """Width of the star in the picture, FWHM, the mean of both axes."""
-        return pixel_scale.blurred_fwhm(self.star, np.sqrt(np.mean(path.var(axis=0))))
 
 
-@lru_cache(maxsize=4)
-def three_paths(rig):
-    """One turn of the worm on the equator of the sky, the rig's own settings, a bright guide star in the site's air."""
-    settings, count = rig.guiding, max(40, round(float(rig.mount.worm_period / rig.guiding.exposure)))
-    moved = mount.mount_motion(rig.mount, count, settings.exposure)
-    aperture, rng = rig.guide_optics.aperture, np.random.default_rng(5)
-    air = multi_star.simulate_motion(
-        [[0, 0]] * u.arcmin, aperture, seeing.atmosphere_for(rig.site), settings.exposure, count, rng
-    )
-    found = loop.simulate_loop(moved, air[:, 0], settings.loop_gain, settings.delay, settings.dead_band)
-    duration = (count * settings.exposure).to(u.min)
-    bent = mount.flexure(count, settings.exposure, rig.guide_optics.flexure)
-    guided = found.pointing + bent - bent.mean(axis=0)
-    return ThreePaths(duration, moved - moved.mean(axis=0), guided, 0 * moved, picture_star_fwhm(rig))
+@lru_cache(maxsize=8)
+def opening_picture(rig):
+    """The star of the opening picture; an `OpeningPicture`."""
+    exposure, budget = rig.guiding.exposure, predict(rig)
+    count = max(40, round(float(rig.mount.worm_period / exposure)))
+    moved = mount.mount_motion(rig.mount, count, exposure)
+    still = budget.picture_terms["air and diffraction"]
+    return OpeningPicture((count * exposure).to(u.min), moved - moved.mean(axis=0), budget.final_fwhm, still)
 
 
 def guided_and_not(rig):
     """The opening picture: one star without guiding, with it, and on a perfect mount."""
-    paths = three_paths(rig)
-    named = (("nobody corrects", paths.unguided), ("guided", paths.guided), ("a perfect mount", paths.still))
-    reach = max(8.0, 1.2 * np.abs(paths.unguided.value).max() + paths.star.value)
+    star, spot = opening_picture(rig), np.zeros((1, 2)) * u.arcsec
+    minutes = f"{star.duration.value:.0f} minutes"
+    named = (
+        (f"nobody corrects, {minutes}", star.unguided, star.still),
+        ("guided", spot, star.guided),
+        ("a perfect mount", spot, star.still),
+    )
+    reach = max(8.0, 1.2 * np.abs(star.unguided.value).max() + star.still.value)
     figure, axes = figures.new_figure(1, 3, width=8, height=3.2, sharey=True)
-    for ax, (title, path) in zip(axes, named, strict=True):
-        light = painted(path, paths.star, reach)
+    for ax, (title, path, width) in zip(axes, named, strict=True):
+        light = painted(path, width, reach)
         ax.imshow(light, origin="lower", extent=(-reach, reach, -reach, reach), vmin=0, vmax=light.max())
         ax.grid(False)
         figures.label(ax, "east-west [arcsec]", "north-south [arcsec]" if ax is axes[0] else None, title)
-    ra, dec = np.ptp(paths.unguided, axis=0).value
-    rest, kept = (paths.width(path).value for path in (paths.still, paths.guided))
+    ra, dec = np.ptp(star.unguided, axis=0).value
+    rest, kept = star.still.value, star.guided.value
     sentence = (
-        f"One star, {paths.duration.value:.0f} minutes on the mount of {rig.name}. Without guiding it moves {ra:.1f} "
-        f"arcsec east-west and {dec:.1f} north-south. Guided it is {kept:.2f} arcsec wide, on a perfect mount "
-        f"{rest:.2f}: guiding leaves it {kept / rest - 1:.0%} wider."
+        f"One star on the mount of {rig.name}. Without guiding it moves {ra:.1f} arcsec east-west and {dec:.1f} "
+        f"north-south in {minutes}. Guided it is {kept:.2f} arcsec wide in a picture of "
+        f"{rig.guiding.picture_exposure.value:g} s, the last number at the top; on a perfect mount {rest:.2f}: guiding "
+        f"leaves it {kept / rest - 1:.0%} wider."
     )
     alt = (
         "Three pictures of one star. Left, without guiding, it is drawn out into a bent streak. In the middle, guided, "
@@ -121,12 +126,12 @@ def _to_computer(axes, x, y):
 
 
 def _pick_off(axes):
-    """A star beside the picture comes to its focus at (9, 2.1); the mirror, at 45 degrees, catches what it can."""
-    parts = [_striped(axes, [(3, 1.4), (7.53, 1.93), (7.7, 3.4), (6.55, 0.95), (3, -0.71)])]
-    parts += axes.plot([6.55, 7.53], [0.95, 1.93], lw=5, color="black")
+    """A star beside the picture comes to its focus at (9, 2.6); the mirror, at 45 degrees, catches what it can."""
+    parts = [_striped(axes, [(3, 1.17), (7.95, 2.35), (8.2, 3.4), (6.75, 1.15), (3, -1.27)])]
+    parts += axes.plot([6.75, 7.95], [1.15, 2.35], lw=5, color="black")
     arrow = {"arrowstyle": "-"}
-    parts.append(axes.annotate("pick-off mirror", (6.5, 1.1), (1.2, 3.2), fontsize=12, va="center", arrowprops=arrow))
-    return parts + _box(axes, 6.8, 3.4, 1.8, 1.4, "guide\ncamera") + _to_computer(axes, 8.6, 3.6)
+    parts.append(axes.annotate("pick-off mirror", (6.8, 1.35), (1.2, 3.2), fontsize=12, va="center", arrowprops=arrow))
+    return parts + _box(axes, 7.3, 3.4, 1.8, 1.4, "guide\ncamera") + _to_computer(axes, 9.1, 3.6)
 
 
 def _guide_telescope(axes):
@@ -138,7 +143,8 @@ def _guide_telescope(axes):
 
 _SAID = {
     "pick-off": "A pick-off: the guide camera looks through the main telescope, at stars just beside the picture. "
-    "The mirror stands outside the light of the picture; pushed in too far, it would shade an edge.",
+    "Their light (striped) crosses that of the picture and takes nothing from it. The mirror stands outside; pushed in "
+    "too far, it would shade an edge.",
     "guide telescope": "A guide telescope: the guide camera has a small telescope of its own. It sees a wide field, "
     "but when it bends against the main telescope, nobody notices until the picture is there.",
 }
@@ -174,9 +180,7 @@ def coin():
     axes.loglog(distances.value, angles.value, **figures.line_look(0))
     figures.label_curve(axes, distances.value, angles.value, f"coin of {COIN.value:.0f} mm", 0.3, ha="left")
     axes.axhspan(2, 4, color=figures.GREY, alpha=0.3)
-    axes.axhline(0.5, color=figures.COLOURS[2], linestyle=":")
     axes.text(22, 2.8, "a star in a good picture", va="center", fontsize=12)
-    axes.text(22, 0.44, "half an arcsecond", va="top", fontsize=12)
     figures.log_ticks(axes, x=[20, 100, 1000, 10_000], y=[0.1, 1, 10, 100])
     axes.set(xlim=(20, 30_000), ylim=(0.1, 500))
     figures.label(axes, "distance [m]", "width of the coin [arcsec]")
@@ -224,7 +228,7 @@ def _field(spot):
 
 def spoiled_picture(rig):
     """Left: a picture on a mount that nobody corrects. Right: the same on a perfect mount."""
-    star, edges = picture_star_fwhm(rig), (-40, 40, -30, 30)
+    star, edges = opening_picture(rig).still, (-40, 40, -30, 30)
     still = _field(painted(np.zeros((1, 2)) * u.arcsec, star))
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6, sharey=True)
     shown = {"origin": "lower", "extent": edges, "vmin": 0, "vmax": 0.4 * still.max()}

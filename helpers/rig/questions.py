@@ -21,8 +21,8 @@ FIRST = {
     "telescope.focal_length": ("main telescope: ", "how much sky a pixel sees"),
     "main_camera.pixel_size": ("main camera: ", "how small a movement shows in the picture"),
     "guide_optics.kind": ("", "where the guide camera's light comes from"),
-    "guide_optics.aperture": ("guide telescope: ", "how much light a guide star gives"),
-    "guide_optics.focal_length": ("guide telescope: ", "how finely the guide camera measures"),
+    "guide_optics.aperture": ("guide optics: ", "how much light a guide star gives"),
+    "guide_optics.focal_length": ("guide optics: ", "how finely the guide camera measures"),
     "guide_camera.pixel_size": ("guide camera: ", "how finely the guide camera measures"),
     "site.seeing": ("your nights: ", "how wide and how restless stars are"),
 }
@@ -163,27 +163,33 @@ def larger_fault(rig):
 
 def own_number(rig):
     """What the reader's mount does to a picture, in words."""
-    worm, axis = _worst(rig)
-    both, shows = np.hypot(worm, axis), pixel_scale.compare_scales(rig).noticed.value
-    fewer = both / _WITHIN.value
+    both, shows = np.hypot(*_worst(rig)), _shows(rig)
+    fewer = both / shows
     return (
         f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding a star moves up to {both:.1f} "
-        f"arcsec from end to end. A picture shows a restless star once it is {shows:.2f} arcsec off its place, "
-        "on the average over time and on each axis (the first number at the "
+        f"arcsec from end to end. Your picture shows it from {shows:.1f} on: so far a star may glide, and yet be on "
+        f"the average no more than {pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its "
+        "way, the first number at the top. "
         + (
-            f"top). To keep the stars within half an arcsecond, both faults would have to be {fewer:.0f} times smaller."
+            f"For that both faults would have to be {fewer:.{0 if fewer >= 2 else 1}f} times smaller."
             if fewer > 1
-            else "top). This mount stays within half an arcsecond by itself."
+            else "This mount stays below that by itself."
         )
     )
 
 
+def _shows(rig):
+    """How far a star may glide from end to end until the picture shows it; float in arcsec."""
+    return 12**0.5 * pixel_scale.compare_scales(rig).noticed.value  # the rms of an even glide is its length / sqrt(12)
+
+
 def expensive_mount(rig):
     """How good a mount would have to be to need no guiding, in words."""
-    worm, axis = _worst(rig)
-    fewer = max(1, np.hypot(worm, axis) / _WITHIN.value)
+    shows = _shows(rig)
+    fewer = max(1, np.hypot(*_worst(rig)) / shows)
     return (
-        f"A dearer mount has smaller faults, not none. For half an arcsecond in {rig.guiding.picture_exposure.value:g} "
+        f"A dearer mount has smaller faults, not none. For {shows:.1f} arcsec in "
+        f"{rig.guiding.picture_exposure.value:g} "
         f"s yours would need a periodic error of {rig.mount.periodic_error.value / fewer:.2g} arcsec (it has "
         f"{rig.mount.periodic_error.value:g}) and at the same time an axis within "
         f"{rig.mount.polar_error.value / fewer:.2g} arcmin of the pole (now {rig.mount.polar_error.value:g})."
@@ -328,7 +334,9 @@ def finding_form(rig):
         _asked("teeth", "teeth of the worm wheel", "", 180, "worm period", typical="100 to 360; counted, or told"),
         _asked("fwhm", "FWHM of stars in a picture of a few seconds, well focused", "arcsec", round(star, 2), "seeing"),
         _asked("altitude", "height of these stars above the horizon", "deg", 60.0, "seeing"),
-        _asked("thread", "mirror's middle to the seat of the guide camera", "mm", 47.5, "mirror distance"),
+        _asked(
+            "thread", "mirror's middle to the seat of the guide camera, spacers included", "mm", 47.5, "mirror distance"
+        ),
         _asked("depth", "seat of the guide camera to its sensor", "mm", 12.5, "mirror distance"),
         _asked("east", "telescope moved east on the sky (west: minus)", "arcmin", -35.0, "guide field"),
         _asked("north", "telescope moved north (south: minus)", "arcmin", -20.0, "guide field"),
@@ -400,7 +408,7 @@ def card(rig):
     if not lacking:
         return number, meaning, "Nothing. What is still assumed matters little; go on to workbook 01."
     if given == 0:
-        return number, meaning, "Fill in the first eight fields of the form above; the rest can stay."
+        return number, meaning, "Fill in the eight fields below the name in the form above; the rest can stay."
     label, why = _label(lacking[0]), NEXT[lacking[0]][1]
     part = lacking[0].split(".")[0].replace("_", " ")
     return number, meaning, f"Give next, in the form above: {label} ({part}). It decides {why}."

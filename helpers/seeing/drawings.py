@@ -283,6 +283,5 @@ def air_and_mount(rig):
     sentence = f"Both together are least near {best:g} s: {found.both[found.best]:.2f} arcsec. "
     if crossing is not None:
         sentence += f"Below {crossing.value:.1f} s more of the movement comes from the air, above it from the mount."
-    alt = "The air's curve falls with the exposure, the mount's rises; their sum is least somewhere near the "
-    alt += "crossing."
+    alt = "The air's curve falls with the exposure, the mount's rises; their sum has one lowest point."
     return figures.show(figure, alt, sentence)

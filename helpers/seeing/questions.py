@@ -3,11 +3,13 @@
 import astropy.units as u
 import numpy as np
 
+from helpers import ledger as ledgers
 from helpers import seeing
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
+from helpers.error_budget.predict import predict
 from helpers.seeing import drawings
-from helpers.starlight.widths import detected_wavelength
+from helpers.starlight.widths import detected_wavelength, picture_star_fwhm
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _TIMES = [0.5, 1, 2, 4] * u.s
@@ -39,8 +41,8 @@ def wander_in_the_film(rig):
         float(wander / width),
         f"It strays {wander.value:.2f} arcsec (rms on each axis), {float(wander / width):.0%} of the {width.value:.1f} "
         "arcsec that the star is wide in a long picture. The white track looks larger than that because the eye "
-        "follows "
-        "its farthest points; most of the time the cross is nearer.",
+        "follows its farthest points; most of the time the cross is nearer. (These are a few seconds; over a whole "
+        f"night it strays {seeing.image_motion(rig.guide_optics.aperture, _air(rig)).value:.2f}.)",
     )
 
 
@@ -160,7 +162,9 @@ def own_number(rig):
     one = seeing.image_motion(aperture, _air(rig), exposure).value
     return (
         f"With exposures of {exposure.value:g} s the air alone leaves {one:.2f} arcsec rms on each axis, "
-        f"{2**0.5 * one:.2f} in total (both axes together). A mount that stood perfectly still would show this."
+        f"{2**0.5 * one:.2f} in total (both axes together). A mount that stood perfectly still would show this on its "
+        "log, though nothing moves in its picture. What the loop leaves, "
+        f"{ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is the other thing: motion of the picture itself."
     )
 
 
@@ -191,12 +195,12 @@ def width_is_not_wander(rig):
 def table_of_exposures(rig):
     """Head and rows: what the air does overhead and low, for several exposures."""
     views = [_air(rig), seeing.at_airmass(_air(rig), 2)]
-    aperture, telescope = rig.guide_optics.aperture, rig.telescope
+    aperture, telescope, colour = rig.guide_optics.aperture, rig.telescope, detected_wavelength(rig).value
     obstruction = {"obstruction": telescope.central_obstruction}
     rows = [
-        ("width behind the guide optics, FWHM", [_guide_width(rig, view) for view in views]),
+        (f"width behind the guide optics, FWHM, at {colour:.0f} nm", [_guide_width(rig, view) for view in views]),
         (
-            "width behind the main telescope, FWHM",
+            f"width behind the main telescope, FWHM, at {PICTURE.value:.0f} nm",
             [seeing.spot_fwhm(telescope.aperture, view, PICTURE, **obstruction) for view in views],
         ),
         ("wander at an instant, one-axis rms", [seeing.image_motion(aperture, view) for view in views]),
@@ -204,6 +208,23 @@ def table_of_exposures(rig):
     rows += [(f"left after {t.value:g} s", [seeing.image_motion(aperture, view, t) for view in views]) for t in _TIMES]
     head = ("in arcsec", "overhead", "at airmass 2, 30 degrees high")
     return head, [(label, *(f"{number.value:.2f}" for number in numbers)) for label, numbers in rows]
+
+
+def two_widths(rig):
+    """Why the table has two widths, and how the second comes to that of the strip, in words."""
+    guide, colour = rig.guide_optics, detected_wavelength(rig).value
+    smaller = guide.aperture < rig.telescope.aperture
+    found = predict(rig)
+    still = found.picture_terms["air and diffraction"].value
+    return (
+        f"Why two widths? Your guide camera sees light of {colour:.0f} nm on the average, the picture is told for "
+        f"{PICTURE.value:.0f} nm, and the air makes stars a little {'narrower' if colour > PICTURE.value else 'wider'} "
+        f"in {'redder' if colour > PICTURE.value else 'bluer'} light"
+        + ("; your guide optics are smaller, and diffraction widens stars there. " if smaller else ". ")
+        + f"In the picture a star is {picture_star_fwhm(rig).value:.2f} arcsec wide straight overhead, "
+        f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
+        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number at the top."
+    )
 
 
 def table_of_layers(rig):
@@ -301,7 +322,8 @@ def card(rig):
     action = (
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
-        else f"Nothing yet. Near {best:g} s air and mount together would move the star {least:.2f} arcsec instead of "
-        f"{now:.2f} (one-axis rms); whether your picture notices, the workbook on the correction loop tells."
+        else f"Nothing: leave {exposure:g} s until workbook 07, where all that an exposure does is weighed. (By air "
+        f"and mount alone the star would move least, {least:.2f} arcsec instead of {now:.2f} on each axis, near "
+        f"{best:g} s.)"
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action

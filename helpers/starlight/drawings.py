@@ -187,28 +187,35 @@ def one_change_per_bar(rig):
     axes.set(ylim=(low, 8), xlim=(-0.6, 7.6))
     figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
     figures.log_ticks(axes, y=[0.01, 0.03, 0.1, 0.3, 1, 3])
-    figures.label(
-        axes, None, "centroid error, one axis [arcsec]", "hatched: the part that coarse pixels and dyes cause"
-    )
+    figures.label(axes, None, "error of the centre, one axis [arcsec]", "one change after the other")
 
     def update(magnitude, kind):
         signals, _ = one_by_one(rig, magnitude)
-        shown = [*range(5), 5 if kind == BLOCKING else 6]
+        shown, hatched = [*range(5), 5 if kind == BLOCKING else 6], False
         for place, k in enumerate(shown):
             signal = signals[k]
             error = float(signal.centroid_error.value)
             bars[place].set_height(error)
-            floors[place].set_height(max(float(signal.sampling_floor.value), low / 2) if signal.measurable else low / 2)
+            floor = float(signal.sampling_floor.value) if signal.measurable else 0.0
+            floors[place].set_height(max(floor, low / 2))
+            hatched |= floor > low
             text = f"{error:.3f}" if signal.measurable else "no star"
             names[place].set_text(text)
             names[place].xy = (place, error)
         limit = "; ".join(f"{name.replace(chr(10), ' ')} {limits[k]}" for name, k in zip(BAR_NAMES, shown, strict=True))
-        return f"Numbers on the bars: error for magnitude {magnitude.value:g}. Faintest star for 0.1 arcsec: {limit}."
+        coarse = (
+            "Hatched: the part that coarse pixels and dyes cause by the star's place among them."
+            if hatched
+            else f"A star's place among pixels as fine as yours adds nothing that shows, less than {low:g} arcsec."
+        )
+        return (
+            f"Numbers on the bars: error for magnitude {magnitude.value:g}. Faintest star for 0.1 arcsec: {limit}. "
+            f"{coarse}"
+        )
 
     alt = (
-        "Six bars, the error of a star's centre after one change each; the part by coarse pixels and dyes is hatched. "
-        "Two "
-        "lines: what shows in the picture, and the air in one exposure."
+        "Six bars, the error of a star's centre after one change each; where pixels are coarse, the part that they and "
+        "dyes cause is hatched. Two lines: what shows in the picture, and the air in one exposure."
     )
     return Drawing(figure, (*bars, *floors, *names), update, alt)
 
@@ -260,7 +267,7 @@ def pixels_and_places(rig):
     figures.ruler(curve, notices=notices(rig).value, air=air_of(rig).value)
     ticks = [size for size in _STEPS if low <= size <= high and size not in (1.5, 8, 12, 25)]
     figures.log_ticks(curve, x=ticks, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1, 3])
-    figures.label(curve, "pixel size [µm]", "centroid error, one axis [arcsec]", "grey: light and reading alone")
+    figures.label(curve, "pixel size [µm]", "error of the centre, one axis [arcsec]", "grey: light and reading alone")
     ways, frames, gap = _ways(), np.arange(_PICTURES), 0.5
     traces = []
     for k, text in enumerate(ways):
@@ -360,10 +367,11 @@ def colours_and_measurements(rig):
     figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
     axes.set_ylim(0.002, 3)
     figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1])
-    figures.label(axes, "magnitude, Gaia G [mag]", "centroid error, one axis [arcsec]", "dots: measured")
+    figures.label(axes, "magnitude, Gaia G [mag]", "error of the centre, one axis [arcsec]", "dots: measured")
     ratio = errors[kept] / view.signal(magnitudes[kept]).centroid_error.value
     sentence = (
-        f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts; a blocking filter stops it "
+        f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts, its dyes included; a "
+        "blocking filter stops it "
         "all "
         "(curves invented; that dyes turn clear there: common practice, no source). On simulated pictures of your rig "
         f"the error is {ratio.min():.2f} to {ratio.max():.2f} times what is foretold."

@@ -65,15 +65,18 @@ def coarse_pixels(rig):
     magnitude, (low, _, size) = drawings.bright_star(rig), drawings.pixel_sizes(rig)
     fine, coarse = (drawings.of_pixel(rig, value, True) for value in (3 * low, size))
     before, after = (view.signal(magnitude).centroid_error for view in (fine, coarse))
+    alone = coarse.signal(magnitude).noise_error
     wide, narrow = (drawings.pixels_wide(view) for view in (fine, coarse))
     return guesses.choices(
         "02.pixels",
-        f"Pixels of a colour camera so large that a star is {narrow:.1f} pixels wide, not {wide:.1f}: what becomes of "
-        "the error of a bright star?",
+        f"Behind your optics, one colour camera has pixels so fine that a star is {wide:.1f} of them wide; another has "
+        f"larger ones, and a star is {narrow:.1f} wide. What becomes of the error of a bright star?",
         {"it stays, as the telescope gathers the light": 1, "it doubles or more": 3, "it is halved": 0.5},
         float(after / before),
         f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec, though "
-        "the light is the same: a star on so few pixels, of different colours, is found a little beside its place.",
+        "the light is the same: a star on so few pixels, of different colours, is found a little beside its place. "
+        f"(Light and reading alone would leave {alone.value:.3f} on the larger ones; the sentence under the figure "
+        "compares with that.)",
     )
 
 
@@ -318,6 +321,7 @@ def filters_cost(rig):
         a, b = (errors[k, name] / errors[k, "none"] for k in (0, 1))
         verdict = _better(errors[0, name], errors[1, name])
         parts.append(f"With the {name} filter {verdict}; the error is {a:.1f} (A) and {b:.1f} (B) times that without.")
+    parts.append(f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond.)")
     return " ".join(parts)
 
 
@@ -456,7 +460,8 @@ def _action(rig):
         gained = _gain_in_magnitudes(rig, changes)
         if gained is not None and gained > _HARMLESS:
             return f"{text}: that reaches stars {gained:.1f} magnitudes fainter."
-    return "Nothing. Choose stars between the two limits." if limit is not None else "Nothing. Choose bright stars."
+    stars = "stars between the two limits" if limit is not None else "bright stars"
+    return f"Nothing. Choose {stars}; which exposure is best, workbook 07 weighs."
 
 
 def _step(magnitudes):
@@ -474,10 +479,11 @@ def card(rig):
     parts = []
     for name, seen in others:
         faint, top = drawings.faintest(seen), seen.brightest()
-        reach = "none" if faint is None else _step(faint - limit)
-        parts.append(f"{name}: {reach} and {_step(top - bright)}")
+        reach = "none" if faint is None else _step(round(faint, 1) - round(limit, 1))
+        parts.append(f"{name}: {reach} and {_step(round(top, 1) - round(bright, 1))}")
     meaning = (
         f"Stars between the two limits are good enough ({view.light_share:.0%} of the beam reaches the sensor). What "
-        f"settings change at the faint and the bright end, in magnitudes: {'; '.join(parts)}."
+        "settings change at the faint and the bright end, in magnitudes (plus: fainter stars come in there, and bright "
+        f"ones are lost here): {'; '.join(parts)}."
     )
     return own_number(rig), meaning, _action(rig)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from helpers import pixel_scale as pixels
+from helpers import starlight
 from helpers.pixel_scale import drawings, questions
 from helpers.rig.values import changed
 from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
@@ -23,8 +24,7 @@ def rig(request):
 def test_the_verdict_holds_light_and_place_inside_a_pixel(rig):
     check = pixels.compare_scales(rig)
     assert check.seen.value == pytest.approx(np.hypot(check.by_light.value, check.inside_pixel.value))
-    assert f"sees {check.seen.value:.3f} arcsec" in questions.card(rig)[0]
-    assert f"sees {check.seen.value:.3f} with a star" in questions.own_number(rig)
+    assert f"{check.seen.value:.3f} by the star's own light and the pixels" in questions.own_number(rig)
     # no promise that the place inside a pixel makes impossible
     bright = pixels.compare_scales(rig, 1e8 * u.electron)
     assert bright.seen >= bright.inside_pixel
@@ -68,7 +68,21 @@ def test_the_air_is_said_to_be_far_larger_than_what_the_camera_sees(rig):
     text = questions.own_number(rig)
     assert "without air" in text and "it is larger than your camera's error" in text
     seen, air = (float(re.search(pattern, text)[1]) for pattern in (r"sees ([\d.]+)", r"star by ([\d.]+)"))
-    assert air > 3 * seen
+    assert air > seen
+
+
+def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
+    text = questions.own_number(rig)
+    magnitude = float(re.search(r"of magnitude ([\d.]+)", questions.the_same_magnitude(rig))[1])
+    seen, times, alone = (
+        float(re.search(pattern, text)[1]) for pattern in (r"sees ([\d.]+),", r", (\d+) times", r": ([\d.]+) by")
+    )
+    signal = starlight.view(rig).signal(magnitude)  # the magnitude is told to 0.1: light to 5 per cent
+    assert signal.electrons.value == pytest.approx(2000, rel=0.06)
+    assert seen == pytest.approx(signal.centroid_error.value, rel=0.08)
+    assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
+    assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen
+    assert f"sees {seen:.3f} arcsec" in questions.card(rig)[0]
 
 
 def test_curves_are_flat_until_a_pixel_is_as_wide_as_the_star_then_steep(rig):

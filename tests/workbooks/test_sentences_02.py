@@ -85,6 +85,27 @@ def test_bars_fall_and_rise_as_said(rig):
     assert f"{factors[2]:.2f} by the blocking filter" in asked.answer
 
 
+def test_bars_are_hatched_where_the_words_say_so(rig):
+    drawing = drawings.one_change_per_bar(rig)
+    magnitude = drawings.example_star(rig)
+    said = drawing.update(magnitude * u.mag, drawings.BLOCKING)
+    signals, _ = drawings.one_by_one(rig, magnitude)
+    floors = [float(signal.sampling_floor.value) for signal in signals[:6] if signal.measurable]
+    assert ("Hatched:" in said) is (max(floors) > 0.003) is (rig.guide_optics.kind == "guide telescope")
+    assert ("adds nothing that shows" in said) is ("Hatched:" not in said)
+
+
+def test_the_card_tells_the_differences_of_the_table(rig):
+    meaning = questions.card(rig)[1]
+    (_, _, faint, bright), *rows = questions.table_of_settings(rig)[1]
+    if faint == "no star":
+        return
+    for name, _, other, top in rows:
+        if other != "no star":
+            steps = [questions._step(float(b) - float(a)) for a, b in ((faint, other), (bright, top))]
+            assert f"{name}: {steps[0]} and {steps[1]}" in meaning
+
+
 def test_the_number_is_that_of_the_strip_and_of_the_card(rig):
     found = ledger.ledger(rig)
     number = questions.own_number(rig)
