@@ -380,8 +380,8 @@ def chance_of_enough(rig):
     (dot,) = axes.plot([distance[-1]], [0], "o", color="black")
     texts = ("in one field", "on both sides of the flip") if two else ("", "all night: the field stays")
     names = [
-        figures.label_curve(axes, [30.0], [0.5], text, above=above, color=figures.COLOURS[k], ha="left")
-        for text, k, above in zip(texts, (0, 6), (True, False), strict=True)
+        figures.label_curve(axes, [30.0], [0.5], text, above=above, color=figures.COLOURS[k], ha=side)
+        for text, k, above, side in zip(texts, (0, 6), (True, False), ("left", "right"), strict=True)
     ]
     axes.axvline(distance[-1], color=figures.GREY, linestyle=":", linewidth=1.4)
     style = {"above": None, "fontsize": 11, "color": figures.GREY, "ha": "right", "rotation": 90, "va": "bottom"}

@@ -218,7 +218,8 @@ def coarse_pixels(rig):
     figures.label(axes, "sky that a guide pixel sees [arcsec]", "error of the centre, one axis [arcsec]")
     fine, coarse, coarser = errors_of_coarse_pixels(rig, 2000, np.array([0.2, 1, 2]) * wide * u.arcsec / u.pix)
     sentence = (
-        f"With 2,000 electrons: {fine:.3f} arcsec with pixels a fifth as wide as the star, {coarse:.3f} with pixels as "
+        f"2,000 electrons, light and pixels alone: {fine:.3f} arcsec with pixels a fifth as wide as the star, "
+        f"{coarse:.3f} with pixels as "
         f"wide as the star ({wide:.1f} arcsec), {coarser:.2f} with pixels twice as wide."
     )
     alt = (

@@ -162,11 +162,12 @@ def less_than_a_pixel(rig):
     before, after = pixels.star_image(centre * u.pix, check.guide_star_pixels * u.pix, (2 * half + 1,) * 2)
     sums = [image.value.sum(axis=0) for image in (before, after)]
     left, right = ((sums[1][half + k] / sums[0][half + k] - 1) for k in (-1, 1))
+    alike = " (Not alike, because the star is steeper farther from its middle.)" if abs(left) > 1.2 * abs(right) else ""
     return (
         f"What your picture just notices, {check.noticed.value:.2f} arcsec, is {moved:.2f} of a guide pixel. It "
         f"changes "
         f"the light in the column left of the star's middle by {left:+.0%}, right of it by {right:+.0%}. That change "
-        "is the signal; the star need not cross into another pixel."
+        f"is the signal; the star need not cross into another pixel.{alike}"
     )
 
 

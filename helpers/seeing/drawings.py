@@ -276,7 +276,9 @@ def air_and_mount(rig):
         figures.label_curve(axes, found.exposures, values, text, at, above=False, **style)
     axes.loglog(found.exposures, found.both, **figures.look(4))
     figures.label_curve(axes, found.exposures, found.both, "both together", at=0.85, ha="right")
-    figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value)
+    _, name = figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value)
+    name.set_ha("center")
+    name.xy = (0.5, name.xy[1])  # at the right the curves rise through the line
     figures.log_ticks(axes, x=found.exposures, y=[0.01, 0.03, 0.1, 0.3, 1, 3])
     figures.label(axes, "exposure [s]", "one-axis rms [arcsec]")
     best, crossing = found.exposures[found.best], found.crossing
