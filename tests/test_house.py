@@ -35,6 +35,7 @@ ORDER = [
     "starlight.widths",
     "pixel_scale.scale",
     "starlight.centroid_noise",
+    "starlight.faint_stars",
     "starlight.spot",
     "starlight.simulated_frames",
     "starlight.light",

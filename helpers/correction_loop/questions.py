@@ -3,7 +3,7 @@
 import astropy.units as u
 import numpy as np
 
-from helpers import correction_loop, guide_field
+from helpers import correction_loop, guide_field, pixel_scale
 from helpers import ledger as ledgers
 from helpers import rig as rigs
 from helpers.classroom import forms, guesses
@@ -280,7 +280,8 @@ def judge_log(rig, log, exposure, gain, delay):
         errors = u.Quantity([rows["ra_error"], rows["dec_error"]], u.arcsec).T
         time = u.Quantity(rows["time"])
         judged = log_check.judge(errors, exposure, gain, star, delay=delay, time=time, band=band)
-        said.append(f"Camera {camera}: {_said(judged.verdict)}. {judged.sentence}")
+        whose = f"Camera {camera}: " if camera else ""
+        said.append(f"{whose}{_said(judged.verdict)}. {judged.sentence}")
     if band is None:
         said.append(f"The map of this rig has no good gain at {exposure.value:g} s: expose shorter.")
     return " ".join(said)
@@ -296,7 +297,7 @@ def demo_log(rig):
 
 
 def log_fields(rig):
-    """Fields of the form for the reader's own log."""
+    """Fields of the form for exposure and gain of the reader's own log."""
     settings = rig.guiding
     common = {"section": "log", "folded": False, "choices": None}
     return [
@@ -321,22 +322,28 @@ def log_fields(rig):
     ]
 
 
-def log_reader(rig):
-    """Two functions that share their answers: one takes the form's, one reads the log that was picked."""
-    known = {"exposure": rig.guiding.exposure, "gain": float(rig.guiding.loop_gain)}
+class OwnLog:
+    """The reader's own log: what is asked about it, which columns and units it has, and what it says of the gain."""
 
-    def keep(answers):
-        known.update(exposure=answers["exposure"] * u.s, gain=float(answers["gain"]))
-        correction_loop.check_gain(known["gain"], rig.guiding.delay, above=0)
-        return f"Kept: {known['exposure'].value:g} s, gain {known['gain']:g}. Now pick the log."
+    def __init__(self, rig):
+        self.rig = rig
 
-    def read(paths):
-        from helpers.night_comparison.log import clean_log, load_log
+    def fields(self, paths):
+        """Fields that ask for exposure and gain, and what stands in the log, as workbook 09 asks it."""
+        from helpers.night_comparison import log as logs
 
-        log, _ = clean_log(load_log(paths[0], exposure=known["exposure"]))
-        return judge_log(rig, log, known["exposure"], known["gain"], rig.guiding.delay)
+        scale = pixel_scale.compare_scales(self.rig).guide_scale
+        asked = logs.log_fields(paths[0], scale, self.rig.guiding.exposure)
+        return log_fields(self.rig) + [field | {"folded": False} for field in asked]
 
-    return keep, read
+    def read(self, paths, answers):
+        """Read the log and judge its gain, in words."""
+        from helpers.night_comparison import log as logs
+
+        exposure, gain = answers["exposure"] * u.s, float(answers["gain"])
+        correction_loop.check_gain(gain, self.rig.guiding.delay, above=0)
+        log, notes = logs.clean_log(logs.read_night(paths, answers, exposure))
+        return "\n".join([*notes, judge_log(self.rig, log, exposure, gain, self.rig.guiding.delay)])
 
 
 def star_fields(rig):

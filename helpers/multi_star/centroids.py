@@ -13,18 +13,17 @@ from scipy.special import ndtr
 
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 from helpers.shared.optics import FWHM_PER_SIGMA
+from helpers.starlight.faint_stars import NARROWEST_WINDOW, edge_depth, least_height
 
 __all__ = ["StarMeasurements", "measure_centroids", "measure_stars"]
 
 METHODS = ("window", "fit")
 LEAST_SIGNAL_TO_NOISE = 3  # from which the light of a star sets its window
-_FALSE_STARS = 5e-4  # boxes of pure noise that may pass for a star
 _OUTLIER = 4.0  # sigma, beyond which an edge pixel is not noise
 _SAMPLE = 600  # cut-outs from which width and noise are learnt, in no fewer than 20 frames
 _BLOCK_PIXELS = 400_000
 _PIXEL_VARIANCE = 1 / 12  # of a square of one pixel, along one axis
 _NARROWEST = 0.35  # sigma [pixels] of a spot as pixels sample it
-_NARROWEST_WINDOW = 1.0  # pixels
 _LARGEST = 1e9  # pixel value; squares of it fit single precision
 _WINDOWS = np.geomspace(1, 0.1, 24)  # (spot / window)^2 among which the best window is chosen
 
@@ -107,7 +106,7 @@ def _cut(frames, corners, box):
 @lru_cache
 def _ring(box):
     """Indices of the outermost pixels of a cut-out, two deep where it is large enough."""
-    depth = 1 if box < 13 else 2
+    depth = edge_depth(box)
     edge = np.ones((box, box), bool)
     edge[depth:-depth, depth:-depth] = False
     return np.flatnonzero(edge)
@@ -147,28 +146,6 @@ def _edge_variance(stamps):
     return np.median(each)
 
 
-def _spots_above(height, area, border, window):
-    """How many spots of pure noise, smoothed with a Gaussian window, are to be expected above a height in sigma.
-
-    Adler & Taylor 2007, Random Fields and Geometry, chapter 11 (Euler characteristic of a region of this area and half
-    its border), for a field whose neighbours' correlation is exp(-d^2 / (4 window^2)).
-    """
-    scale = np.sqrt(2) * window
-    bell = np.exp(-(height**2) / 2)
-    of_area = area * height / (2 * np.pi) ** 1.5 / scale**2
-    return bell * (of_area + border / (2 * np.pi) / scale) + ndtr(-height)
-
-
-def _heights(area, border, window):
-    """Height in sigma that spots of pure noise pass with half of `_FALSE_STARS`; window, an array."""
-    low, high = np.zeros(window.shape), np.full(window.shape, 9.0)
-    for _ in range(30):
-        middle = (low + high) / 2
-        many = _spots_above(middle, area, border, window) > _FALSE_STARS / 2
-        low, high = np.where(many, middle, low), np.where(many, high, middle)
-    return high
-
-
 def _is_star(centres, place, flux, scene, ratio, box):
     """Whether a spot stands out of noise by more than the search for the brightest one explains.
 
@@ -178,7 +155,7 @@ def _is_star(centres, place, flux, scene, ratio, box):
     sigma = np.sqrt(_window_flux_variance(scene.sigma, 0, scene.variance, scene.gain, ratio, box))
     side = box - 3
     near = np.all(np.abs(centres - place) <= window[:, None], axis=1)
-    least = np.where(near, _heights(4 * window**2, 4 * window, window), _heights(side**2, 2 * side, window))
+    least = np.where(near, least_height(4 * window**2, 4 * window, window), least_height(side**2, 2 * side, window))
     return flux > least * sigma
 
 
@@ -268,13 +245,13 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
     centres = _brightest(light, sigma)
     for _ in range(4):
         # a window equal to the spot, but never so narrow that pixels sample it badly
-        ratio = np.full(len(light), min(1, (sigma / _NARROWEST_WINDOW) ** 2), np.float32)
+        ratio = np.full(len(light), min(1, (sigma / NARROWEST_WINDOW) ** 2), np.float32)
         centres, flux = _window_steps(light, centres, sigma, ratio, steps=2)
         flux = np.median(flux.reshape(-1, star_count), axis=0)
         if fwhm is not None:
             break
         chance = flux / np.sqrt(_window_flux_variance(sigma, 0, variance, gain, ratio[0], box))
-        least = _heights((box - 3) ** 2, 2 * (box - 3), sigma / np.sqrt(ratio[:1])).item()
+        least = least_height((box - 3) ** 2, 2 * (box - 3), sigma / np.sqrt(ratio[:1])).item()
         if chance.max() < least:
             raise ValueError(
                 f"frames: expected a star in at least one box, found none whose light is {least:.1f} times the noise; "
@@ -289,7 +266,7 @@ def _learn_scene(stamps, star_count, fwhm, gain, whole_numbers):
         inverse = 1 / max(seen, 1e-3) - 1 / window.item() ** 2
         sigma = np.clip(1 / np.sqrt(max(inverse, 1e-9)), sigma / 2, 2 * sigma).clip(_NARROWEST, widest).item()
     # The window must end inside the box, and be sampled well.
-    allowed = _WINDOWS[sigma / np.sqrt(_WINDOWS) <= max(widest, sigma)] * min(1, (sigma / _NARROWEST_WINDOW) ** 2)
+    allowed = _WINDOWS[sigma / np.sqrt(_WINDOWS) <= max(widest, sigma)] * min(1, (sigma / NARROWEST_WINDOW) ** 2)
     known = np.maximum(flux, LEAST_SIGNAL_TO_NOISE * np.sqrt(4 * np.pi * sigma**2 * variance))
     expected = _window_variance(sigma, known[:, None], variance, gain, allowed)
     place = np.median(centres.reshape(-1, star_count, 2), axis=0)

@@ -1,6 +1,7 @@
 """How much light a guide star gives a sensor, and how well its centre can be known."""
 
 from helpers.starlight.centroid_noise import centroid_error, electrons_needed, signal_to_noise
+from helpers.starlight.faint_stars import found_frames
 from helpers.starlight.light import GainSetting, detected_spectrum, gain_setting, mosaic_shares
 from helpers.starlight.simulated_frames import bin_frames, hot_pixel_map, render_frames
 from helpers.starlight.spectra import (
@@ -26,6 +27,7 @@ __all__ = [
     "detected_spectrum",
     "detected_wavelength",
     "electrons_needed",
+    "found_frames",
     "gaia_minus_visual",
     "gain_setting",
     "guide_star_fwhm",

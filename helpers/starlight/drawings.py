@@ -19,11 +19,13 @@ WANTED = 0.1 * u.arcsec  # one-axis error of a star that is good enough to guide
 DARK_SKY, CITY_SKY = (value * u.mag / u.arcsec**2 for value in (21.5, 17.5))
 BAR_NAMES = ("start", "+ low\nread noise", "+ better\nsensor", "+ dyes", "+ city\nsky", "+ filter")
 BLOCKING, LONG_PASS = "infrared-blocking", "long-pass"
+SURELY_FOUND = 0.995  # share of the exposures from which on nobody misses the others
 _PICTURES = 60
 _OFFSET = 20  # a camera adds such a number to every pixel, so that noise does not push it below zero
 _SENSOR = ("mosaic", "read_noise", "peak_quantum_efficiency", "quantum_efficiency_850", "dark_current", "full_well")
 _WIDEST, _NARROWEST = 10, 0.7  # width of a star in pixels, at the ends of the slider
 _NAMED_AT = 0.004  # arcsec
+_MOSTLY = 0.95  # share of the exposures in which a star is found; below, its curve is dotted
 _STEPS = (1, 1.5, 2, 3, 4, 6, 8, 10, 12, 15, 20, 25, 30, 40)
 
 
@@ -121,12 +123,15 @@ def dancing_star(rig):
             return start + "Its brightest pixels are full: what they cut off spoils the centre."
         if not signal.measurable:
             return start + "Below 3 there is no star to speak of: noise makes such spots everywhere."
-        lost = f" In {_PICTURES - counts.sum()} pictures no star was found." if not counts.all() else ""
+        share, error = view.found(magnitude)
+        expected = np.sqrt(max(error.value**2 - signal.sampling_floor.value**2, 0))
+        lost = ""
+        if share < SURELY_FOUND or not counts.all():
+            lost = f" Noise hides it: it was found in {counts.sum()} of them, expected: {share:.0%}."
         spread = f"{np.sqrt(np.mean(errors**2)):.3f}" if counts.sum() > 10 else "too few to tell"
         return (
             f"{start}The dots lie {spread} arcsec rms from its true place on each axis; expected: "
-            f"{signal.noise_error.value:.3f}, give or take {signal.noise_error.value / np.sqrt(4 * _PICTURES):.3f} "
-            f"by chance.{lost}"
+            f"{expected:.3f}, give or take {expected / np.sqrt(4 * max(1, counts.sum())):.3f} by chance.{lost}"
         )
 
     alt = (
@@ -350,31 +355,34 @@ def colours_and_measurements(rig):
     """Left: which colours of light count. Right: centroid error foretold, measured, and of a Gaussian spot."""
     view = starlight.view(_single_pixels(rig))
     magnitudes, errors = _checks(rig)
-    grid = np.linspace(magnitudes[0], magnitudes[-1], 60)
+    grid = np.linspace(magnitudes[0], max(magnitudes[-1], view.faintest(1 * u.deg)), 80)
     signal = view.signal(grid)
     figure, (colours, axes) = figures.new_figure(1, 2, width=8, height=4)
     more = _efficiency(colours)
     gaussian = starlight.centroid_error(
         signal.fwhm, signal.electrons, signal.background, signal.pixel_scale, "maximum likelihood"
     )
-    axes.semilogy(grid, signal.centroid_error.value, **figures.line_look(0))
+    share, foretold = view.found(grid)
+    axes.semilogy(grid, np.where(share >= _MOSTLY, foretold.value, np.nan), **figures.line_look(0))
+    axes.plot(grid, np.where(share <= _MOSTLY + 0.02, foretold.value, np.nan), color=figures.COLOURS[0], linestyle=":")
     axes.plot(grid, gaussian.value, **figures.line_look(6))
     kept = errors > 0
     axes.plot(magnitudes[kept], errors[kept], "o", color="black")
-    figures.label_curve(axes, grid, signal.centroid_error.value, "foretold", 0.3, ha="right", color=figures.COLOURS[0])
+    figures.label_curve(axes, grid, foretold.value, "foretold", 0.3, ha="right", color=figures.COLOURS[0])
     style = {"color": figures.COLOURS[6], "ha": "left"}
     figures.label_curve(axes, grid, gaussian.value, "Gaussian spot", 0.3, above=False, **style)
     figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
     axes.set_ylim(0.002, 3)
     figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1])
     figures.label(axes, "magnitude, Gaia G [mag]", "error of the centre, one axis [arcsec]", "dots: measured")
-    ratio = errors[kept] / view.signal(magnitudes[kept]).centroid_error.value
+    ratio = errors[kept] / view.found(magnitudes[kept])[1].value
     sentence = (
         f"At 850 nm, in the near infrared, camera B counts {more:.1f} times what A counts, its dyes included; a "
         "blocking filter stops it "
         "all "
         "(curves invented; that dyes turn clear there: common practice, no source). On simulated pictures of your rig "
-        f"the error is {ratio.min():.2f} to {ratio.max():.2f} times what is foretold."
+        f"the error is {ratio.min():.2f} to {ratio.max():.2f} times what is foretold; where its line is dotted, "
+        f"the star is found in less than {_MOSTLY:.0%} of them."
     )
     alt = (
         "Left: B is below A in the visible and above it beyond 750 nm. Right: dots on the curve of the foretold error."

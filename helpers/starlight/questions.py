@@ -179,6 +179,18 @@ def why_a_tenth(rig):
     )
 
 
+def hidden_by_noise(rig):
+    """In how many exposures a faint star is found, in words."""
+    view, magnitudes = starlight.view(rig), np.linspace(0, 25, 5001)
+    ratios = view.signal(magnitudes).signal_to_noise
+    four, six = (view.found(np.interp(-ratio, -ratios, magnitudes)) for ratio in (4, 6))
+    return (
+        f"A faint star is not found in every exposure: with a signal-to-noise ratio of 6 in {six[0] * 100:.0f} of 100, "
+        f"with one of 4 in {four[0] * 100:.0f}, those in which noise happens to lift it. In these its centre is known "
+        f"to {four[1].value:.2f} arcsec; the others tell nothing."
+    )
+
+
 def _limits(rig):
     view = starlight.view(rig)
     return drawings.faintest(view), view.brightest(), view
@@ -395,6 +407,12 @@ def _worth(view, magnitude):
         return start + "Below 3 this is no star: noise makes such spots everywhere. Expose longer or take another."
     if signal.saturated:
         return start + f"Its brightest pixel is full; stars fainter than {view.brightest():.1f} are not cut off."
+    share, error = view.found(magnitude)
+    if share < drawings.SURELY_FOUND:
+        return start + (
+            f"Noise hides it at times: it is found in about {share * 100:.0f} of 100 exposures, and its centre is then "
+            f"known to {error.value:.3f} arcsec on each axis. Expose longer or take another."
+        )
     good = "good enough to guide on" if signal.centroid_error <= drawings.WANTED else "more than the 0.1 asked for here"
     return (
         start + f"Brightest pixel {signal.peak_fraction:.0%} full, centre known to {signal.centroid_error.value:.3f} "

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import optimize, special
 
 from helpers.shared.optics import AIRY_WIDTH, FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, STRUCTURE
+from helpers.starlight.faint_stars import measuring_window
 
 WIDEST_DIFFRACTION = 0.95  # share of the spot's width
 COLOUR_COUNTS = np.array([0.25, 0.5, 0.25])  # red, green and blue among the pixels of a colour mosaic
@@ -154,12 +155,15 @@ class SampledSpot:
     """A spot on pixels: what its shape makes of light and background. Lengths in pixels, light in electrons.
 
     peak_share, of the light, in the pixel on whose centre the star stands; noise_pixels, how many pixels' noise a
-    star's light competes with (King 1983, PASP 95, 163).
+    star's light competes with (King 1983, PASP 95, 163); window_light, the sum of the light times the window in which
+    faint stars are measured (1 in its middle), and window_square, that of the light times the window's square.
     """
 
     width: float
     peak_share: float
     noise_pixels: float
+    window_light: float
+    window_square: float
     _log_information: np.ndarray
     _shifts: tuple
 
@@ -206,10 +210,13 @@ def sampled_spot(width, diffraction=0.0):
     share, slope = _light_on_pixels(width, diffraction)
     whole = _air_and_aperture(_FREQUENCY, _air_width(diffraction), diffraction) * _pixel_transfer(_FREQUENCY / width)
     peak = 2 * np.pi * (whole @ _FREQUENCY) * (_FREQUENCY[1] - _FREQUENCY[0])
+    window = np.exp(-((_waves()[0] * width / measuring_window(width)) ** 2) / 2)
     return SampledSpot(
         width=width,
         peak_share=peak / width**2,
         noise_pixels=width**2 / _around(share**2),
+        window_light=_around(share * window),
+        window_square=_around(share * window**2),
         _log_information=np.log(_information(share, slope, width)),
         _shifts=_floors(share, slope, width),
     )

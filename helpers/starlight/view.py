@@ -13,12 +13,21 @@ from helpers.rig.parts import Rig
 from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
 from helpers.shared.optics import AIRY_WIDTH
 from helpers.starlight import light, spectra
+from helpers.starlight.faint_stars import (
+    edge_depth,
+    found_frames,
+    least_height,
+    measuring_box,
+    measuring_window,
+)
 from helpers.starlight.simulated_frames import hot_pixel_map, render_frames
 from helpers.starlight.spot import WIDEST_DIFFRACTION, sampled_spot
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm
 
 LEAST_SIGNAL_TO_NOISE = 3  # below, noise makes spots as bright as the star, and no error is foretold
 _FAINT_STARS = 1.5  # the best centroid of simulated frames errs by 1 + this / (S/N)^2 times the bound: measured
+_FEW_STEPS = 0.6  # the centroid's few steps start at the usual place: it errs by 1 - this / (S/N)^2 of a full search
+_SURE, _HIDDEN = 6, 5  # S/N from which the error is that of all exposures, and below which that of the found ones
 _GRID, _REFINEMENTS = 300, 3
 
 
@@ -40,9 +49,9 @@ class StarSignal:
 
     measurable: False where the signal-to-noise ratio is below 3. There no error is foretold: noise_error and
     centroid_error then hold the star's whole FWHM, to say that the centre is no better known than that. From 6 on the
-    best centroid of simulated frames errs as foretold, within 10 per cent. Between, noise hides the star in some frames
-    (at 5 in a tenth or more of them, at 4 in half and more, at 3 in seven of ten and more), and the centres of those
-    where it can be told are better than foretold: by up to a fifth at 4, by up to half at 3.
+    best centroid of simulated frames errs as foretold, within 10 per cent. Between, noise hides the star in some
+    exposures, and the centres in the others are better than centroid_error, which is for weights and for sums over all
+    exposures: one without a star tells nothing. `View.found` tells how many they are, and the error in those.
     """
 
     electrons: u.Quantity
@@ -126,6 +135,33 @@ class View:
         faint = 1 + _FAINT_STARS / self._signal_to_noise(electrons) ** 2
         return noise * faint * self.pixel_scale.value, floor * self.pixel_scale.value
 
+    @cached_property
+    def _seen_variance(self):
+        """Variance per pixel as it is read off the edge of a box: the colours of a mosaic's sky look like noise."""
+        if self._colours is None:
+            return self.background.value
+        red, green, blue = self._colours[1]
+        return self.background.value + ((red - green) ** 2 + (green - blue) ** 2) / 4
+
+    def _found(self, electrons):
+        """Share of the exposures in which stars with this light are found, and noise error in those [arcsec]."""
+        spot, behind = self._spot, self.background.value
+        box, window = measuring_box(spot.width), measuring_window(spot.width)
+        area, edge = np.pi * window**2, 4 * edge_depth(box) * (box - edge_depth(box))
+        level = 4 * area / edge
+        variance = behind * area + electrons * spot.window_square
+        noise = np.sqrt(self._seen_variance * area * (1 + level) / variance)  # as judged, over that at the star
+        bound = spot.noise_error(electrons, behind, *(self._colours or ()))
+        ratio = self._signal_to_noise(electrons)
+        share, error = found_frames(
+            electrons * spot.window_light / np.sqrt(variance),
+            noise * least_height(4 * window**2, 4 * window, window),
+            noise * least_height((box - 3) ** 2, 2 * (box - 3), window),
+            level * behind * area / variance,
+            window / (bound * ratio),
+        )
+        return share, error * (1 - _FEW_STEPS / ratio**2) * bound * self.pixel_scale.value
+
     def _total_error(self, electrons):
         return np.hypot(*self._errors(electrons))
 
@@ -178,6 +214,43 @@ class View:
             centroid_error=np.where(measurable, np.hypot(noise, floor), self.fwhm.value) * u.arcsec,
             measurable=measurable,
         )
+
+    def found(self, magnitude):
+        """In how many exposures a star is found, and how well its centre is known in those.
+
+        From a signal-to-noise ratio of 6 on the error is the `centroid_error` of `signal`. Below, only exposures count
+        in which noise lifts the star, and it is smaller. The best centroid of simulated frames reaches it within 10 per
+        cent from a ratio of 3 on; stars of less than 2 pixels FWHM, from 5 on.
+
+        Parameters
+        ----------
+        magnitude : float, array or Quantity in mag
+            Gaia G.
+
+        Returns
+        -------
+        share : float or ndarray
+            Of the exposures, 0 to 1; 0 below a ratio of 3. It is that of a star near its usual place, in a box of five
+            times its FWHM.
+        error : Quantity, arcsec
+            One-axis rms in those, sampling floor included; the star's whole FWHM below a ratio of 3.
+
+        Raises
+        ------
+        ValueError, TypeError
+
+        References
+        ----------
+        `found_frames`.
+        """
+        signal = self.signal(magnitude)
+        share, found = self._found(signal.electrons.value)
+        noise = signal.noise_error.value
+        hidden = np.clip((_SURE - signal.signal_to_noise) / (_SURE - _HIDDEN), 0, 1)
+        error = np.hypot(noise + (found - noise) * hidden, signal.sampling_floor.value)
+        share = np.where(signal.measurable, share, 0.0)
+        error = np.where(signal.measurable, error, self.fwhm.value) * u.arcsec
+        return (float(share) if share.ndim == 0 else share), error
 
     def brightest(self):
         """The magnitude at which a star just fills the most lit pixel when it stands on the pixel's centre.

@@ -60,6 +60,24 @@ def test_panels_move_for_every_rig(rig):
             assert "nan" not in pixels.update(size * u.um, dyes)
 
 
+def test_a_star_that_noise_hides_is_told_as_such(rig):
+    view, magnitudes = starlight.view(drawings._single_pixels(rig)), np.linspace(5, 25, 4001)
+    at = np.interp(-4.5, -view.signal(magnitudes).signal_to_noise, magnitudes)
+    share, error = view.found(at)
+    said = drawings.dancing_star(rig).update(at * u.mag, rig.guiding.exposure)
+    counted = int(re.search(r"found in (\d+) of them", said)[1])
+    assert f"expected: {share:.0%}" in said
+    assert counted / 60 == pytest.approx(share, abs=0.3)  # 60 pictures, one place: 4.5 standard errors
+    assert error < view.signal(at).centroid_error
+    words = questions.hidden_by_noise(rig)
+    _, six, seldom, four, _ = _numbers(words.replace("of 100", ""))
+    assert 60 < six <= 100 and seldom == 4 and 5 < four < 70
+    answers = {field["key"]: field["value"] for field in questions.star_fields(rig)}
+    own = np.interp(-4.5, -starlight.view(rig).signal(magnitudes).signal_to_noise, magnitudes)
+    assert "Noise hides it at times" in questions.star_reply(rig)(answers | {"magnitude": float(own)})
+    assert "hides" not in questions.star_reply(rig)(answers)
+
+
 def test_one_thing_changes_from_bar_to_bar(rig):
     views = drawings.one_by_one(rig, 10)[1]
     states = [flat(view.rig) for view in views]

@@ -10,8 +10,10 @@ import pytest
 
 from helpers import correction_loop, pixel_scale, starlight
 from helpers import ledger as ledgers
+from helpers.classroom import columns
 from helpers.correction_loop import drawings, own_settings, questions
 from helpers.correction_loop import night as nights
+from helpers.night_comparison import log
 from tests.three_rigs import CLUB, RIGS
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
@@ -170,3 +172,39 @@ def test_no_number_is_missing(rig):
     exposure, loop, image = questions._own_loop(rig)
     again = nights.guide(drawings.night_of(rig), exposure, rig.guiding.loop_gain)
     assert again[1].mean_fwhm == image.mean_fwhm and np.all(again[0].pointing_rms == loop.pointing_rms)
+
+
+def own_log(tmp_path, time, name):
+    """A log with other column names, 300 rows 1.5 s apart, their times written by a function."""
+    errors = np.random.default_rng(4).normal(0, 0.4, (300, 2))
+    rows = [f"{time(1.5 * k)},{ra:.3f},{dec:.3f}" for k, (ra, dec) in enumerate(errors)]
+    path = tmp_path / name
+    path.write_text("\n".join(["when,dx,dy", *rows]))
+    return path
+
+
+def test_the_form_asks_what_stands_in_the_own_log(tmp_path):
+    own, said = questions.OwnLog(CLUB), []
+    for time, unit in ((lambda t: f"{t:.2f}", "seconds"), (lambda t: f"{t / 60:.6f}", "minutes")):
+        path = own_log(tmp_path, time, f"{unit}.csv")
+        form = columns.files_then_form("Your guide log", own.fields, own.read)
+        assert "say below" in form.take([path])
+        assert form.form.answers["time_unit"] == log.AS_IN_FILE
+        form.form.set(time="when", ra_error="dx", dec_error="dy", time_unit=unit, exposure=1.5, gain=0.4)
+        form.form.save()
+        said.append(form.form.message)
+    assert said[0] == said[1] and "RA: " in said[0] and "Camera" not in said[0]
+    keys = [field["key"] for field in own.fields([path])]
+    asked = [field["key"] for field in log.log_fields(path)]
+    assert keys == ["exposure", "gain", *asked], "one form for the columns of a log, here as in workbook 09"
+
+
+def test_what_is_wrong_with_the_own_log_is_said(tmp_path):
+    own = questions.OwnLog(CLUB)
+    form = columns.files_then_form("Your guide log", own.fields, own.read)
+    form.take([own_log(tmp_path, lambda t: f"{t:.2f}", "log.csv")])
+    form.form.save()
+    assert "time, in seconds or as dates: expected a column of your log" in form.form.message
+    form.form.set(time="when", ra_error="dx", dec_error="dy", gain=3.0)
+    form.form.save()
+    assert form.form.message.startswith("Not done. gain")
