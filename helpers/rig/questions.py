@@ -292,6 +292,13 @@ def _checked(key, value):
     return ""
 
 
+def _where_kept(file):
+    """Where the reader finds the saved rig again: in the folder at hand, or as a visitor of live pages."""
+    if not file.is_absolute():
+        return f"Saved as {file.name}, beside the workbooks; delete that file to go back to the demo rig."
+    return f"Saved under your name; “All workbooks” gives you the file {file.name} to take home."
+
+
 def rig_form(rig):
     """The form of the reader's rig; saving writes the rig file and tells where the reader stands."""
     suggested = set()
@@ -315,7 +322,7 @@ def rig_form(rig):
         mine = rigs.rig_from_form(answers, own)
         rigs.save_rig(mine, rigs.own_rig_file())
         number, meaning, action = card(mine)
-        return f"Saved as {rigs.own_rig_file().name}. {rigs.describe(mine)}.\n{number} {meaning}\n{action}"
+        return f"{_where_kept(rigs.own_rig_file())} {rigs.describe(mine)}.\n{number} {meaning}\n{action}"
 
     fields = _fields(rig)
     next(field for field in fields if field["key"] == "guide_optics.kind")["check"] = kind_chosen

@@ -156,7 +156,7 @@ def test_the_rig_form_saves_and_the_next_workbook_names_the_rig(lab, open_workbo
     name.press("Tab")
     save = first.page.get_by_role("button", name="Save my rig")
     save.click()
-    first.page.get_by_text(f"Saved as {rigs.SAVED_RIG}.").wait_for()
+    first.page.get_by_text(f"Saved as {rigs.SAVED_RIG}, beside the workbooks").wait_for()
     assert rigs.load_rig(reader / "workbooks" / rigs.SAVED_RIG).name == "rig on the roof"
 
     second = open_workbook(f"reader/workbooks/{WORKBOOKS[1].name}")

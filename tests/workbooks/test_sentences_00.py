@@ -130,9 +130,19 @@ def test_the_form_refuses_at_the_field_and_tells_where_the_reader_stands(form):
     assert form.message.startswith("Not done.")
     form._inputs["main_camera.pixel_size"].value = 3.76
     form.save()
-    assert f"Saved as {rigs.SAVED_RIG}." in form.message
+    assert f"Saved as {rigs.SAVED_RIG}, beside the workbooks" in form.message
     assert "1 of the 53 values" in form.message and "Give next" in form.message
     assert rigs.load_rig(rigs.SAVED_RIG).own == {"main_camera.pixel_size"}
+
+
+def test_the_form_of_a_visitor_names_no_folder_of_the_computer(form, tmp_path, monkeypatch):
+    kept = tmp_path / "a visitor" / rigs.SAVED_RIG
+    kept.parent.mkdir()
+    monkeypatch.setenv(rigs.OWN_VARIABLE, str(kept))
+    form.save()
+    assert form.message.startswith("Saved under your name; “All workbooks” gives you the file my_rig.toml")
+    assert str(tmp_path) not in form.message and "beside the workbooks" not in form.message
+    assert rigs.load_rig(kept).guide_optics == CLUB.guide_optics and [kept.parent] == list(tmp_path.iterdir())
 
 
 def test_values_left_as_they_are_become_the_readers_when_they_say_so(form):
