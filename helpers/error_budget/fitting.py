@@ -59,19 +59,23 @@ def logs(measured):
     return np.log(rms), np.hypot(error / rms, MODEL_ERROR)
 
 
-def _quick_log(case, drawn, side, seeing):
+def _stars(case, drawn, side):
+    """The stars of a log as its table of noise knows them."""
+    field, shift, number = drawn["field"], drawn[f"shift_{side}"], drawn[f"number_{side}"]
+    return case.tables[side].of_stars(field, shift, number, drawn[f"read_noise_{side}"] * drawn[f"factor_{side}"])
+
+
+def _quick_log(case, drawn, side, stars, seeing):
     """Logarithm of the rms of a log at a seeing, from tables; array (draws,)."""
-    own = {name: drawn[f"{name}_{side}"] for name in ("number", "shift", "factor", "blur", "read_noise")}
-    read_noise = own["read_noise"] * own["factor"]
-    noise = case.tables[side].noise(seeing, drawn["field"], own["shift"], own["number"], read_noise, own["blur"])
+    noise = case.tables[side].noise(stars, seeing, drawn[f"blur_{side}"])
     return np.log(case.models[side].rms_with(noise, seeing, drawn["state"], drawn["worm"], drawn["drift"]))
 
 
 class _SeeingCurve:
     """Logarithm of a log's rms against that of the seeing, for each draw: a table, and straight lines."""
 
-    def __init__(self, case, drawn, side):
-        logs = [_quick_log(case, drawn, side, step) for step in _SEEING_STEPS]
+    def __init__(self, case, drawn, side, stars):
+        logs = [_quick_log(case, drawn, side, stars, step) for step in _SEEING_STEPS]
         # a star that is lost in poor seeing moves no more with it: a slope that is never 0 keeps the curve invertible
         self._logs = np.maximum.accumulate(np.array(logs), axis=0) + 1e-4 * np.arange(len(logs))[:, None]
         self._steps = np.log(_SEEING_STEPS)
@@ -116,7 +120,8 @@ def _tried(case, priors, common, side, log, error, rng):
     own = cases.draw_log(case, often, side, field, rng)
     weight = cases.balance(case, priors, often, side, field, own)
     drawn = common | {f"{name}_{side}": value for name, value in own.items()}
-    curve = _SeeingCurve(case, drawn, side)
+    stars = _stars(case, drawn, side)
+    curve = _SeeingCurve(case, drawn, side, stars)
     fitting, inside = curve.seeing(log + _WIDER * error * rng.standard_normal(field.size))
     mean, spread = cases.seeing_law(case, priors, side)
     seeing = mean + spread * rng.standard_normal(field.size)
@@ -125,7 +130,7 @@ def _tried(case, priors, common, side, log, error, rng):
     fits = np.where(inside, _gauss(there - log, _WIDER * error) * slope, 0.0)
     proposed = 0.5 * fits + 0.5 * _gauss(seeing - mean, spread)
     drawn[f"seeing_{side}"] = np.exp(seeing)
-    likely = _nearly(_quick_log(case, drawn, side, drawn[f"seeing_{side}"]) - log, error)
+    likely = _nearly(_quick_log(case, drawn, side, stars, drawn[f"seeing_{side}"]) - log, error)
     return drawn, seeing, weight * likely / proposed
 
 

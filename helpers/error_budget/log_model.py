@@ -149,17 +149,27 @@ class NoiseTable:
                 weights, _ = choose_stars(error, full, self._numbers[:, None, None, None])
                 noise[:, i, j] = 0.5 * np.log(np.sum((weights * error) ** 2, axis=-1))
                 concentration[:, i, j] = np.sum(weights**2, axis=-1)
-        self._tables = noise, concentration
+        # the width comes last, so that all that a case needs lies together
+        self._table = np.ascontiguousarray(np.moveaxis(np.stack([noise, concentration], axis=-1), 1, -1))
 
-    def noise(self, seeing, field, shift, number, read_noise, blur):
-        """As `LogModel.noise`; `field` and `number` tell which stars, all are arrays (cases,)."""
+    def of_stars(self, field, shift, number, read_noise):
+        """What `noise` needs of each case; `field` and `number` tell which stars, all are arrays (cases,)."""
+        *shape, _, widths = self._table.shape
+        table = self._table.reshape(-1, 2, widths)
         row = np.minimum(np.searchsorted(self._numbers, number), len(self._numbers) - 1)
-        places = (
-            _place(self._model.star_width(seeing, blur), self._widths),
-            _place(np.arcsinh(read_noise), self._read_noises),
-            _place(shift, self._shifts),
-        )
-        noise, concentration = (_interpolate(table, places, (row,), (field,)) for table in self._tables)
+        total = 0.0
+        for i, of_noise in _both(_place(np.arcsinh(read_noise), self._read_noises)):
+            for j, of_shift in _both(_place(shift, self._shifts)):
+                place = np.ravel_multi_index((row, i, field, j), shape)
+                total = total + (of_noise * of_shift)[:, None, None] * table[place]
+        return total
+
+    def noise(self, stars, seeing, blur):
+        """As `LogModel.noise`, of cases that `of_stars` told; arrays (cases,), `seeing` may be one number."""
+        every, total = np.arange(len(stars)), 0.0
+        for index, share in _both(_place(self._model.star_width(seeing, blur), self._widths)):
+            total = total + share[:, None] * stars[every, :, index]
+        noise, concentration = total.T
         return np.exp(noise), concentration
 
 
@@ -246,14 +256,19 @@ def _place(value, steps):
     return index, further, np.clip(share, 0.0, 1.0)
 
 
-def _interpolate(table, places, before=(), between=()):
-    """Linear interpolation in a table at places of three axes; further axes stand before them and before the last."""
+def _both(place):
+    """The two steps round a place, each with its weight."""
+    below, above, share = place
+    return (below, 1 - share), (above, share)
+
+
+def _interpolate(table, places):
+    """Linear interpolation in a table of three axes."""
     first, second, (low, high, share) = places
     total = 0.0
-    for i, of_first in ((first[0], 1 - first[2]), (first[1], first[2])):
-        for j, of_second in ((second[0], 1 - second[2]), (second[1], second[2])):
-            edge = (*before, i, j, *between)
-            total = total + of_first * of_second * (table[(*edge, low)] * (1 - share) + table[(*edge, high)] * share)
+    for i, of_first in _both(first):
+        for j, of_second in _both(second):
+            total = total + of_first * of_second * (table[i, j, low] * (1 - share) + table[i, j, high] * share)
     return total
 
 
