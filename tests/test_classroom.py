@@ -78,6 +78,23 @@ def test_quick_drawing_gives_the_same_picture_as_a_whole_drawing():
     assert np.mean(np.any(quick != whole, axis=-1)) < 0.001
 
 
+@pytest.mark.parametrize("compression", [1, 6])
+@pytest.mark.parametrize("shape", [(1, 1), (7, 3), (300, 421)])
+def test_a_picture_is_read_by_others_as_it_was_drawn(shape, compression):
+    rgba = np.random.default_rng(1).integers(0, 256, (*shape, 4), dtype=np.uint8)
+    png = figures.encode_png(rgba, compression)
+    with Image.open(io.BytesIO(png)) as picture:  # Pillow checks the sums of all parts
+        picture.verify()
+    with Image.open(io.BytesIO(png)) as picture:
+        assert (picture.format, picture.mode) == ("PNG", "RGB")
+        assert np.array_equal(np.asarray(picture), rgba[..., :3])
+
+
+def test_a_picture_made_quickly_is_no_larger_than_twice_the_small_one():
+    panel, _ = wave_panel()
+    assert len(panel.png) < 2 * len(figures.png_of(panel._figure))
+
+
 def test_a_change_of_what_stands_still_is_drawn():
     figure, axes = figures.new_figure()
     (line,) = axes.plot([0, 1], [0, 1])

@@ -3,7 +3,9 @@
 import base64
 import html
 import io
+import struct
 import threading
+import zlib
 
 import matplotlib
 import matplotlib.ticker
@@ -229,11 +231,32 @@ def png_of(figure, compression=6):
 
 
 def encode_png(rgba, compression):
-    """PNG bytes of an RGBA buffer; compression 1 is quick, 6 is small."""
-    picture = Image.fromarray(np.asarray(rgba)[..., :3])
+    """PNG bytes of an RGBA buffer, without its opacity; compression 1 is quick, 6 is small."""
+    rows, columns, _ = np.shape(rgba)
+    picture = Image.frombuffer("RGB", (columns, rows), rgba, "raw", "RGBX", 0, 1)
+    if compression == 1:
+        return _unfiltered_png(np.frombuffer(picture.tobytes(), np.uint8).reshape(rows, columns, 3))
     file = io.BytesIO()
     picture.save(file, "png", compress_level=compression)
     return file.getvalue()
+
+
+def _unfiltered_png(rgb):
+    """PNG of an array (rows, columns, 3): for drawings of flat colours as small as Pillow's, in half of its time.
+
+    Pillow tries five filters on each row, which helps photographs. Written after the PNG specification (W3C, third
+    edition), sections 5, 9 and 11.2.
+    """
+    rows, columns, _ = rgb.shape
+    lines = np.zeros((rows, 1 + 3 * columns), np.uint8)  # each line begins with its filter: 0, none
+    lines[:, 1:] = rgb.reshape(rows, -1)
+    header = struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)  # 8 bits, RGB, not interlaced
+    parts = [(b"IHDR", header), (b"IDAT", zlib.compress(lines, 1)), (b"IEND", b"")]
+    chunks = [
+        b"".join((struct.pack(">I", len(data)), name, data, struct.pack(">I", zlib.crc32(name + data))))
+        for name, data in parts
+    ]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
 
 
 def data_address(png):
