@@ -1,5 +1,6 @@
 """`show`: what a visitor can do, and above all what a visitor can't."""
 
+import asyncio
 import datetime
 import http.client
 import json
@@ -8,8 +9,10 @@ import re
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
+from pathlib import Path
 
 import astropy.units as u
 import psutil
@@ -24,7 +27,7 @@ from helpers import rig as rigs
 from helpers.__main__ import _parser
 from helpers.classroom import forms
 from helpers.command import show
-from helpers.command.live import assets, kernels, messages, rooms, visitors, words
+from helpers.command.live import assets, kernels, messages, rooms, runs, visitors, words
 from tests.live_client import Server, Visitor, free_port, request
 
 ROOM = "11_planetary"
@@ -290,8 +293,6 @@ class Still:
 
 
 def test_places_are_few_and_quiet_ones_are_given_on():
-    import asyncio
-
     async def start():
         return Still()
 
@@ -315,6 +316,121 @@ def test_places_are_few_and_quiet_ones_are_given_on():
         await places.close()
 
     asyncio.run(evening())
+
+
+# A fair share for each
+
+
+class Busy(Still):
+    """A kernel that notes what it is sent; `seconds` of a processor are gone after each cell."""
+
+    def __init__(self, busy=False, seconds=0.0):
+        self.sent, self.busy, self._seconds, self._used = [], busy, seconds, 0.0
+
+    def send(self, kind, header, content, buffers):
+        self.sent.append(content["comm_id"])
+
+    async def run(self, code, most):
+        self._used += self._seconds
+        return [code]
+
+    def processor_seconds(self):
+        return self._used
+
+
+def custom(comm, content):
+    return "comm_msg", {}, {"comm_id": comm, "data": {"method": "custom", "content": content}}, []
+
+
+def test_a_processor_is_free_while_fewer_kernels_work_than_there_are(monkeypatch):
+    monkeypatch.setattr(kernels, "_processors", lambda: 2)
+
+    async def evening():
+        coming = [Busy(), Busy(busy=True), Busy(busy=True)]
+
+        async def start():
+            return coming.pop(0)
+
+        places, free = kernels.Places(start, most=3, spare=0), []
+        for name in "abc":
+            await places.hold(name).coming
+            free.append(places.quiet())
+        await places.close()
+        return free
+
+    assert asyncio.run(evening()) == [True, True, False]
+
+
+def test_pictures_drawn_ahead_wait_for_a_free_processor():
+    async def evening():
+        quiet = False
+        run, run._kernel = runs.Run(None, None, None, is_quiet=lambda: quiet), Busy()
+        kernel = run._kernel
+        ahead = {"control": 0, "direction": 1}
+        for comm in ("panel 1", "panel 2", "panel 1"):
+            run.say(*custom(comm, ahead))
+        run.say(*custom("button", {"event": "click"}))
+        await asyncio.sleep(3 * runs._LOOK_AGAIN)
+        before = list(kernel.sent)
+        quiet = True
+        await asyncio.sleep(4 * runs._LOOK_AGAIN)
+        run.say(*custom("panel 3", ahead))
+        quiet = False
+        for number in range(2 * runs._MOST_HELD):
+            run.say(*custom(f"of nobody {number}", ahead))
+        assert len(run._held) == runs._MOST_HELD
+        run.end()
+        return before, kernel.sent
+
+    before, after = asyncio.run(evening())
+    assert before == ["button"]
+    assert after == ["button", "panel 1", "panel 2", "panel 3"]
+
+
+def test_a_page_that_sends_without_end_is_slowed_down_and_others_are_not():
+    greedy, other = (runs.Run(None, None, None) for _ in range(2))
+    pauses, now = [], 1000.0
+    for _ in range(runs.AT_ONCE + 10 * runs.A_SECOND):
+        pauses.append(greedy.pause(now))
+        now += pauses[-1]
+    assert not any(pauses[: runs.AT_ONCE])
+    assert now - 1000 == pytest.approx(10, abs=0.1)  # seconds for what was more than could come at once
+    assert other.pause(now) == 0
+    assert greedy.pause(now + 60) == 0  # it has rested
+
+
+def test_cells_that_take_too_long_are_left_out_with_a_word():
+    kernel = Busy(seconds=40)
+    pieces = [rooms.Piece(1, "words"), *(rooms.Piece(number, "", f"cell {number}") for number in range(2, 7))]
+
+    async def play():
+        return [await runs._outputs(kernel, piece, 100) for piece in pieces]
+
+    shown = asyncio.run(play())
+    assert shown[:3] == [[], ["cell 2"], ["cell 3"]]
+    assert all(runs.TOO_LONG in outputs[0]["data"]["text/markdown"] for outputs in shown[3:])
+    assert kernel.processor_seconds() == 120  # the last two did not run
+
+
+def test_a_kernel_stands_behind_the_server_and_ends_what_does_not_end(monkeypatch):
+    monkeypatch.setattr(kernels, "_WARM", "pass")
+
+    async def evening(folder):
+        kernel = await kernels.Kernel(Path(folder), kernels.environment()).start()
+        try:
+            outputs = await kernel.run("while True: pass", most=kernel.processor_seconds() + 0.2)
+            fine = await kernel.run("print(1)")
+            return psutil.Process(kernel._manager.provisioner.pid).nice(), outputs, fine, kernel.busy
+        finally:
+            await kernel.end()
+
+    # An address of a socket may have about 100 letters; the folder of a test can be longer.
+    with tempfile.TemporaryDirectory(dir=None if os.name == "nt" else "/tmp") as folder:
+        nice, outputs, fine, busy = asyncio.run(evening(folder))
+    assert nice == (psutil.BELOW_NORMAL_PRIORITY_CLASS if os.name == "nt" else min(19, psutil.Process().nice() + 5))
+    assert outputs[-1].ename == "KeyboardInterrupt"
+    assert fine[0].text.strip() == "1"
+    assert not busy
 
 
 # The server

@@ -1,10 +1,11 @@
 """Twelve visitors of `show` who all move sliders: time from a change to its picture, and memory. Run by hand:
 
-    .venv/bin/python -m tests.benchmarks.bench_show [VISITORS] [SECONDS]
+    .venv/bin/python -m tests.benchmarks.bench_show [VISITORS] [SECONDS] [ahead]
 
 Each visitor is a light websocket client with one workbook open, and moves one slider every half second. Server and
 kernels are held to two processors, where the system can do that. Pictures drawn ahead do not count: every change is
-answered by the kernel, so that these are the longest times that a reader meets.
+answered by the kernel, so that these are the longest times that a reader meets. With `ahead` each visitor also asks for
+the pictures that may come next, between two changes, as a page in a browser does: these must not keep others waiting.
 """
 
 import os
@@ -26,9 +27,10 @@ EVERY = 0.5  # seconds between two changes of one visitor
 class Mover(threading.Thread):
     """A visitor who opens a workbook, skips the guesses and moves the first slider that can be moved."""
 
-    def __init__(self, server, number, start):
+    def __init__(self, server, number, start, ahead):
         super().__init__(daemon=True)
         self.room, self._start, self.seconds, self.times, self.first = ROOMS[number % len(ROOMS)], start, 0, [], None
+        self._wants_ahead, self.ahead = ahead, 0
         self._visitor = Visitor(server, f"v{number}")
 
     def run(self):
@@ -48,7 +50,10 @@ class Mover(threading.Thread):
         while time.monotonic() < end:
             began = time.monotonic()
             self._move(page, slider, rng.uniform(0.1, 0.9), began)
-            page.listen(max(0.01, EVERY - (time.monotonic() - began)))
+            if self._wants_ahead:
+                self._ask_ahead(page, slider, began + EVERY)
+            while (left := began + EVERY - time.monotonic()) > 0:
+                page.hear(left)
 
     def _move(self, page, slider, share, began):
         state = page.models[slider]
@@ -67,8 +72,22 @@ class Mover(threading.Thread):
                 self.times.append(1000 * (time.monotonic() - began))
                 return
 
+    def _ask_ahead(self, page, slider, end):
+        """Ask for one picture after the other, as helpers/classroom/ahead.js does, until the next change is due."""
+        panel, state = next((one, state) for one, state in page.models.items() if slider in state.get("controls", ()))
+        for number in range(2 * len(state["controls"])):
+            content = {"control": number // 2, "direction": 1 - 2 * (number % 2)}
+            asked = page.ask("comm_msg", {"comm_id": panel, "data": {"method": "custom", "content": content}})
+            while (left := end - time.monotonic()) > 0:
+                heard = page.hear(left)
+                if heard and heard[1] == asked and heard[2].get("data", {}).get("method") == "custom":
+                    self.ahead += 1
+                    break
+            else:
+                return
 
-def main(count=12, seconds=60):
+
+def main(count=12, seconds=60, ahead=False):
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
     print(f"load before: {load:.1f} on {os.cpu_count()} processors")
     with tempfile.TemporaryDirectory() as folder:
@@ -78,7 +97,7 @@ def main(count=12, seconds=60):
         try:
             server.wait()
             start = threading.Barrier(count + 1)
-            movers = [Mover(server, number, start) for number in range(count)]
+            movers = [Mover(server, number, start, ahead) for number in range(count)]
             for mover in movers:
                 mover.seconds = seconds
                 mover.start()
@@ -103,6 +122,7 @@ def used(processes):
 def report(movers, memory, unshared, server_ms, kernels_ms):
     every = [one for mover in movers for one in mover.times]
     print(f"changes with a picture: {len(every)}; from {min(len(mover.times) for mover in movers)} a visitor")
+    print(f"pictures drawn ahead: {sum(mover.ahead for mover in movers)}")
     medians = [statistics.median(mover.times) for mover in movers if mover.times]
     print(f"change to picture: median {statistics.median(every):.0f} ms, 95 % within {np.percentile(every, 95):.0f} ms")
     each = f"{server_ms / len(every):.1f} ms in the server, {kernels_ms / len(every):.1f} ms in the kernel"
@@ -116,4 +136,4 @@ def report(movers, memory, unshared, server_ms, kernels_ms):
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    main(*(word == "ahead" or int(word) for word in sys.argv[1:]))

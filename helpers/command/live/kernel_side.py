@@ -16,6 +16,8 @@ def warm():
     from helpers.classroom import cards, columns, exercises, figures, forms, ledger_strip, panels, reading  # noqa: F401
 
     figures.png_of(figures.new_figure()[0])  # fonts
+    gc.collect()
+    gc.freeze()  # all this stays: no later search for garbage need go through it
 
 
 def begin(variables):

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import math
 import os
 import secrets
 import subprocess
@@ -14,6 +15,7 @@ from jupyter_client.manager import AsyncKernelManager
 from helpers.command.environment import ROOT
 
 SECONDS_A_CELL = 300
+PROCESSOR_SECONDS = 120  # of all cells of a workbook; the longest needs a tenth of that with the demo rig
 UPLOAD_MB = 25  # of files for a form, which a page sends as one message
 GRACE = 30  # seconds without an open page after which a place may be given to somebody else
 IDLE = 600  # and after which a kernel is ended though nobody wants its place
@@ -29,6 +31,10 @@ class Full(Exception):
     """All places are taken."""
 
 
+def _processors():
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def environment():
     """Variables of the kernels: one thread each, no windows, files by upload only, nothing fetched from a network."""
     inherited = {name: value for name, value in os.environ.items() if not name.startswith("GUIDING_")}
@@ -39,7 +45,15 @@ def environment():
         "OMP_NUM_THREADS": "1",
         "GUIDING_UPLOAD_LIMIT": str(UPLOAD_MB),
         "GUIDING_OFFLINE": "1",
+        "JUPYTER_WIDGETS_ECHO": "0",  # a change is told to its own page only, which knows it already
     }
+
+
+def _give_way(pid):
+    """Let a kernel wait where the server wants a processor, so that all visitors are answered in turn."""
+    with contextlib.suppress(psutil.Error):  # it may be gone already
+        process = psutil.Process(pid)
+        process.nice(psutil.BELOW_NORMAL_PRIORITY_CLASS if os.name == "nt" else min(19, process.nice() + 5))
 
 
 class Kernel:
@@ -48,6 +62,7 @@ class Kernel:
     def __init__(self, folder, variables):
         self._folder, self._variables = folder, variables
         self.listener, self._running, self._tasks, self._subshell = None, {}, [], None
+        self._handed_on = set()  # messages of a page that are not answered yet
         self._manager = self._client = None
 
     async def start(self):
@@ -70,6 +85,7 @@ class Kernel:
             stderr=subprocess.DEVNULL,
             extra_arguments=["--HistoryManager.enabled=False"],
         )
+        _give_way(self._manager.provisioner.pid)  # before it has threads: each of them begins with its starter's rank
         self._client = self._manager.client()
         self._client.start_channels()
         await self._client.wait_for_ready(timeout=60)
@@ -91,8 +107,10 @@ class Kernel:
             outputs, done = self._running.get(parent, (None, None))
             if outputs is not None and kind in _SHOWN:
                 outputs.append(nbformat.v4.output_from_msg(message))
-            elif done is not None and message["content"].get("execution_state") == "idle" and not done.done():
-                done.set_result(None)
+            elif kind == "status" and message["content"].get("execution_state") == "idle":
+                self._handed_on.discard(parent)
+                if done is not None and not done.done():
+                    done.set_result(None)
             if self.listener and kind not in _SHOWN:
                 self.listener(message)
 
@@ -100,8 +118,14 @@ class Kernel:
         while True:
             await self._client.shell_channel.get_msg()
 
-    async def run(self, code):
+    async def run(self, code, most=math.inf):
         """Run code of ours (never of a visitor) and return its outputs.
+
+        Parameters
+        ----------
+        code : str
+        most : float
+            It is interrupted when the kernel has used so many seconds of a processor, as `processor_seconds` counts.
 
         Raises
         ------
@@ -121,6 +145,8 @@ class Kernel:
                 await asyncio.wait([done], timeout=2)
                 if time.monotonic() > until or not await self._manager.is_alive():
                     raise KernelGone
+                if self.processor_seconds() > most:
+                    await self._manager.interrupt_kernel()
         finally:
             self._running.pop(request["header"]["msg_id"], None)
         return outputs
@@ -131,7 +157,13 @@ class Kernel:
         header = header | ({"subshell_id": self._subshell} if self._subshell else {})
         message = {"header": header, "parent_header": {}, "metadata": {}, "content": content}
         message |= {"msg_id": header["msg_id"], "msg_type": kind}
+        self._handed_on.add(header["msg_id"])
         session.send(self._client.shell_channel.socket, message, buffers=buffers)
+
+    @property
+    def busy(self):
+        """Whether a cell runs or a message of a page is not answered yet."""
+        return bool(self._running or self._handed_on)
 
     async def interrupt(self):
         """Stop the cell that runs, if one does; whether the kernel is quiet now."""
@@ -145,6 +177,12 @@ class Kernel:
         """Resident memory in MB; 0 if it is gone."""
         with contextlib.suppress(psutil.Error, AttributeError):
             return psutil.Process(self._manager.provisioner.pid).memory_info().rss / 1e6
+        return 0.0
+
+    def processor_seconds(self):
+        """Time that it has kept processors at work since it was started; 0 if it is gone."""
+        with contextlib.suppress(psutil.Error, AttributeError):
+            return sum(psutil.Process(self._manager.provisioner.pid).cpu_times()[:2])
         return 0.0
 
     async def alive(self):
@@ -261,6 +299,11 @@ class Places:
             if dead or place.quiet_for() > IDLE:
                 self.drop(visitor)
         self.fill()
+
+    def quiet(self):
+        """Whether a processor is free: fewer kernels at work than there are processors."""
+        kernels = [kernel for place in self.taken.values() if (kernel := place.kernel())]
+        return sum(kernel.busy for kernel in kernels) < _processors()
 
     def memory(self):
         """Resident memory of each visitor's kernel in MB, a list."""

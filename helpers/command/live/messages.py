@@ -100,6 +100,12 @@ def _comm_content(kind, content):
     return {"comm_id": comm, "data": data}
 
 
+def is_ahead(content):
+    """Whether a page asks for a picture that nobody waits for yet (helpers/classroom/ahead.py)."""
+    asked = content["data"].get("content")
+    return content["data"].get("method") == "custom" and isinstance(asked, dict) and "direction" in asked
+
+
 def _packed(part):
     return json.dumps(part, default=str).encode()
 

@@ -13,6 +13,7 @@ import secrets
 import signal
 import sys
 import tempfile
+import time
 from functools import partial
 from pathlib import Path
 
@@ -59,7 +60,7 @@ class Evening:
         if before is not None:
             before.end()
         visitors.prepare_folder(visitor)
-        self._runs[visitor.address] = run = runs.Run(visitor, room, place, self.rooms)
+        self._runs[visitor.address] = run = runs.Run(visitor, room, place, self.rooms, self.places.quiet)
         place.touch()
         return run
 
@@ -242,7 +243,10 @@ class Channels(_Socket):
         self.run_here.place.pages += 1
         self.set_nodelay(True)
 
-    def on_message(self, message):
+    async def on_message(self, message):  # the next one is read when this one is done
+        pause = self.run_here.pause(time.monotonic())
+        if pause:
+            await asyncio.sleep(pause)
         try:
             kind, header, content, buffers = messages.from_page(message)
         except messages.Refused:
