@@ -202,7 +202,7 @@ def _corrections(case, drawn, measured):
     weight = 1.0
     for side, log, error in zip("ab", *logs(measured), strict=True):
         exact = 0.5 * np.log(variance(case, drawn, side))
-        quick = _quick_log(case, drawn, side, drawn[f"seeing_{side}"])
+        quick = _quick_log(case, drawn, side, _stars(case, drawn, side), drawn[f"seeing_{side}"])
         weight = weight * np.exp(-0.5 * ((exact - log) / error) ** 2) / _nearly(quick - log, error)
     return weight
 
