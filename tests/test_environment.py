@@ -5,6 +5,7 @@ import errno
 import json
 import os
 import random
+import shlex
 import signal
 import subprocess
 import sys
@@ -428,6 +429,14 @@ def test_a_real_set_up_from_wheels_asks_no_network(project, monkeypatch, capsys)
     subprocess.run([python, "-c", "import matplotlib"], check=True)
     told = capsys.readouterr().out
     assert "without network" in told and "MB of disk" in told
+
+
+def test_the_command_told_for_a_folder_of_wheels_can_be_typed_as_it_stands(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(environment, "prepare", lambda kind: "python")
+    monkeypatch.setattr(wheels.processes, "run", lambda command, variables: 0)
+    wheels.run(SimpleNamespace(folder=tmp_path / "for the club"))
+    told = capsys.readouterr().out.splitlines()[-1]
+    assert shlex.split(told.partition(": ")[2]) == ["python3", "-m", "helpers", "lab", "--offline", "for the club"]
 
 
 def test_a_folder_of_wheels_says_for_whom_it_is(tmp_path, monkeypatch):

@@ -324,6 +324,8 @@ def test_places_are_few_and_quiet_ones_are_given_on():
 class Busy(Still):
     """A kernel that notes what it is sent; `seconds` of a processor are gone after each cell."""
 
+    listener = None
+
     def __init__(self, busy=False, seconds=0.0):
         self.sent, self.busy, self._seconds, self._used = [], busy, seconds, 0.0
 

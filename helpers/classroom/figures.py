@@ -232,24 +232,25 @@ def png_of(figure, compression=6):
 
 def encode_png(rgba, compression):
     """PNG bytes of an RGBA buffer, without its opacity; compression 1 is quick, 6 is small."""
-    rows, columns, _ = np.shape(rgba)
-    picture = Image.frombuffer("RGB", (columns, rows), rgba, "raw", "RGBX", 0, 1)
     if compression == 1:
-        return _unfiltered_png(np.frombuffer(picture.tobytes(), np.uint8).reshape(rows, columns, 3))
+        return _unfiltered_png(np.asarray(rgba))
+    picture = Image.fromarray(np.asarray(rgba)[..., :3])
     file = io.BytesIO()
     picture.save(file, "png", compress_level=compression)
     return file.getvalue()
 
 
-def _unfiltered_png(rgb):
-    """PNG of an array (rows, columns, 3): for drawings of flat colours as small as Pillow's, in half of its time.
+def _unfiltered_png(rgba):
+    """PNG of an array (rows, columns, 4): for drawings of flat colours as small as Pillow's quick ones, in half of the
+    time.
 
     Pillow tries five filters on each row, which helps photographs. Written after the PNG specification (W3C, third
     edition), sections 5, 9 and 11.2.
     """
-    rows, columns, _ = rgb.shape
+    rows, columns, _ = rgba.shape
     lines = np.zeros((rows, 1 + 3 * columns), np.uint8)  # each line begins with its filter: 0, none
-    lines[:, 1:] = rgb.reshape(rows, -1)
+    for colour in range(3):  # quicker than all at once: numpy copies long rows well and triples badly
+        lines[:, 1 + colour :: 3] = rgba[..., colour]
     header = struct.pack(">IIBBBBB", columns, rows, 8, 2, 0, 0, 0)  # 8 bits, RGB, not interlaced
     parts = [(b"IHDR", header), (b"IDAT", zlib.compress(lines, 1)), (b"IEND", b"")]
     chunks = [

@@ -19,6 +19,11 @@ def this_kind():
     }
 
 
+def _typed(folder):
+    """A folder's name as one types it in a command."""
+    return f'"{folder.name}"' if " " in folder.name else folder.name
+
+
 def check(folder):
     """SetupError if a folder holds no libraries for this computer.
 
@@ -31,7 +36,7 @@ def check(folder):
     except (OSError, ValueError) as error:
         raise SetupError(
             f"{folder} holds no libraries: fill it where there is network, with "
-            f"'python3 -m helpers wheels {folder.name}'."
+            f"'python3 -m helpers wheels {_typed(folder)}'."
         ) from error
     here = this_kind()
     if {name: about.get(name) for name in here} != here:
@@ -59,5 +64,5 @@ def run(options):
     (folder / ABOUT).write_text(json.dumps(this_kind()) + "\n", encoding="utf-8")
     size = sum(path.stat().st_size for path in folder.glob("*.whl")) / 1e6
     kind = " ".join(this_kind().values())
-    print(f"{size:.0f} MB. On another computer ({kind}): python3 -m helpers lab --offline {folder.name}")
+    print(f"{size:.0f} MB. On another computer ({kind}): python3 -m helpers lab --offline {_typed(folder)}")
     return 0

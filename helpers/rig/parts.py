@@ -29,9 +29,8 @@ class RigError(ValueError):
 
 
 def _quantity(unit, label, **limits):
-    return field(
-        metadata={"check": functools.partial(as_quantity, unit=unit, ndim=0, **limits), "unit": unit, "label": label}
-    )
+    check = functools.partial(as_quantity, unit=u.Unit(unit), ndim=0, **limits)  # its text is read once, not each time
+    return field(metadata={"check": check, "unit": unit, "label": label})
 
 
 def _number(label, **limits):
