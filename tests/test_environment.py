@@ -15,7 +15,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from helpers.command import environment, wheels
+from helpers.command import environment, lab, processes, wheels
 from helpers.command.environment import SetupError
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -429,6 +429,25 @@ def test_a_real_set_up_from_wheels_asks_no_network(project, monkeypatch, capsys)
     subprocess.run([python, "-c", "import matplotlib"], check=True)
     told = capsys.readouterr().out
     assert "without network" in told and "MB of disk" in told
+
+
+def test_where_the_home_cannot_be_written_a_folder_takes_its_place(tmp_path, monkeypatch):
+    for name in list(os.environ):
+        if name.startswith(("JUPYTER", "IPYTHON", "MPL")):
+            monkeypatch.delenv(name)
+    for name in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(name, str(tmp_path))
+    assert processes.where_to_write("elsewhere") == {}
+    for name in ("HOME", "USERPROFILE"):
+        monkeypatch.setenv(name, str(tmp_path / "not there"))
+    monkeypatch.setenv("IPYTHONDIR", "set by the reader")
+    assert processes.where_to_write("elsewhere")["MPLCONFIGDIR"] == os.path.join("elsewhere", "mplconfigdir")
+    with lab.lab_surroundings("a token") as variables:
+        assert variables["IPYTHONDIR"] == "set by the reader"
+        place = Path(variables["JUPYTER_RUNTIME_DIR"])
+        assert place.is_dir() and Path(variables["JUPYTER_DATA_DIR"]).parent == place
+        assert Path(variables["JUPYTERLAB_SETTINGS_DIR"]).parent == place
+    assert not place.exists()
 
 
 def test_the_command_told_for_a_folder_of_wheels_can_be_typed_as_it_stands(tmp_path, monkeypatch, capsys):

@@ -45,7 +45,10 @@ def lab_surroundings(token):
     with tempfile.TemporaryDirectory(prefix="lab-", dir=short, ignore_cleanup_errors=True) as folder:
         paths = [str(SETTINGS), *filter(None, [os.environ.get("JUPYTER_CONFIG_PATH")])]
         yield processes.surroundings(
-            JUPYTER_TOKEN=token, JUPYTER_RUNTIME_DIR=folder, JUPYTER_CONFIG_PATH=os.pathsep.join(paths)
+            JUPYTER_TOKEN=token,
+            JUPYTER_RUNTIME_DIR=folder,
+            JUPYTER_CONFIG_PATH=os.pathsep.join(paths),
+            **processes.where_to_write(folder),
         )
 
 

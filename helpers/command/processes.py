@@ -17,6 +17,18 @@ def surroundings(**extra):
     return {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1", **extra}
 
 
+def where_to_write(folder):
+    """Variables that lead what JupyterLab, IPython and matplotlib keep for a user into a folder.
+
+    None where the home can be written. Without that, JupyterLab opens no workbook, since it keeps signatures there.
+    """
+    if os.access(os.path.expanduser("~"), os.W_OK):
+        return {}
+    names = ("JUPYTER_DATA_DIR", "JUPYTER_CONFIG_DIR", "JUPYTERLAB_SETTINGS_DIR", "JUPYTERLAB_WORKSPACES_DIR")
+    names += ("IPYTHONDIR", "MPLCONFIGDIR")
+    return {name: os.path.join(folder, name.lower()) for name in names if name not in os.environ}
+
+
 def fixed_surroundings():
     """For results that are the same everywhere: the demo rig, no windows, one thread for each of the workers."""
     return surroundings(GUIDING_RIG_FILE="demo", MPLBACKEND="Agg", OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")

@@ -23,6 +23,7 @@ import tornado.web
 import tornado.websocket
 
 from helpers import rig as rigs
+from helpers.command import processes
 from helpers.command.environment import ROOT
 from helpers.command.live import assets, kernels, messages, rooms, runs, visitors, words
 
@@ -334,7 +335,7 @@ async def serve(options, stop):
     token = options.token or secrets.token_urlsafe(12)
     short = "/tmp" if os.name != "nt" and os.access("/tmp", os.W_OK) else None
     with tempfile.TemporaryDirectory(prefix="show-", dir=short, ignore_cleanup_errors=True) as sockets:
-        variables = kernels.environment()
+        variables = kernels.environment() | processes.where_to_write(sockets)
         start = partial(_started, Path(sockets), variables)
         places = kernels.Places(start, options.visitors, options.visitors if options.share else 1)
         evening = Evening(options.folder, places, token, alone=not options.share)
