@@ -158,7 +158,7 @@ def known_centre(rig):
     square.set_data(*figures.outline(2 * reach, 2 * reach))
     (cloud,) = right.plot([0], [0], ".", color=figures.COLOURS[0], markersize=4)
     right.plot(notices * np.cos(turn), notices * np.sin(turn), "--", color="black", linewidth=1.6)
-    right.plot([0], [0], "+", color="black", markersize=16, markeredgewidth=2, zorder=4)
+    (plus,) = right.plot([0], [0], "+", color="black", markersize=16, markeredgewidth=2)
     figures.label_curve(right, [0.0], [notices], "shows in the picture", at=0)
     right.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
     figures.label(right, "x [arcsec]", "y [arcsec]", "+ true place; dots: measured")
@@ -183,7 +183,7 @@ def known_centre(rig):
         "Left: a grainy star on pixels. Right: a cloud of measured centres about the true place, and a dashed circle: "
         "the movement that shows in the picture. With more light the cloud shrinks; with coarse pixels it moves away."
     )
-    return Drawing(figure, (one, square, cloud), update, alt)
+    return Drawing(figure, (one, square, cloud, plus), update, alt)  # the true place on top of the dots
 
 
 def errors_of_coarse_pixels(rig, electrons, scales):
