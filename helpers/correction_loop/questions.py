@@ -359,7 +359,7 @@ def star_fields(rig):
             "unit": "Gaia G of a star list, commas between",
             "value": used,
             "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
-            "if_unknown": "Leave it: these are what the sky holds there on the average.",
+            "if_unknown": "Leave it: these are the brightest that the sky holds there on the average.",
         }
     ]
 

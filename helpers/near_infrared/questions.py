@@ -20,22 +20,19 @@ def _how(rig):
     return {"magnitude": drawings.own_star(rig), "spectral_class": PLAIN_STAR, "airmass": airmass_at(ALTITUDE)}
 
 
-def _spot_factor(rig):
+def _spot_factor(rig, of="spot"):
     optics = rig.guide_optics
     air = seeing.atmosphere_for(rig.site)
     how = (optics.aperture, air, airmass_at(60 * u.deg), optics.central_obstruction)
-    return near_infrared.wavelength_gain("spot", GREEN, RED, *how)
+    return near_infrared.wavelength_gain(of, GREEN, RED, *how)
 
 
 def narrower_spot(rig):
     """How wide the star is at 850 nm."""
     factor, aperture = _spot_factor(rig), rig.guide_optics.aperture
     cause = (
-        "the air spreads it a little less, and diffraction, which grows with the wavelength, counts little behind so "
-        "large an aperture"
-        if factor < 1
-        else "the air spreads it a little less, but diffraction, which grows with the wavelength, counts more behind "
-        "so small an aperture"
+        f"by the air alone it would be {percent(_spot_factor(rig, 'fwhm'))}; behind your aperture diffraction, which "
+        f"grows with the wavelength, takes back {'part of that' if factor < 1 else 'all of that and more'}"
     )
     return guesses.choices(
         "06.width",

@@ -121,6 +121,15 @@ def test_the_words_on_the_width_agree_with_the_curve(rig):
     assert ("wider" in said.split(".")[0]) == (about_infrared._spot_factor(rig) > 1.005)
 
 
+def test_diffraction_takes_back_what_is_said_of_what_the_air_gives(rig):
+    said = about_infrared.narrower_spot(rig).answer
+    factors = about_infrared._spot_factor(rig), about_infrared._spot_factor(rig, "fwhm")
+    assert factors[1] < 1 and infrared.percent(factors[1]) in said and infrared.percent(factors[0]) in said.lower()
+    assert ("part of that" in said) == (factors[1] < factors[0] < 1)
+    assert ("all of that and more" in said) == (factors[0] >= 1)
+    assert "counts little behind" not in said  # of an aperture of 250 mm it takes back half
+
+
 def test_no_row_vanishes(rig):
     assert len(about_infrared.table_of_cameras(rig)[1]) == len(about_infrared.table_of_light(rig)[1]) == 3
     assert len(about_infrared.table_of_drift(rig)[1]) == 3
