@@ -76,6 +76,7 @@ figures.show(figure, NASTY, NASTY)
 ---
 from helpers.classroom import forms
 forms.progress_bar("A bar")(1)
+figures.say("Beside **the bar**.")
 ---
 cards.card(NASTY, "m", "d")
 """
@@ -332,6 +333,7 @@ def test_data_cannot_leave_its_element(text):
 def test_what_lives_with_a_kernel_only_leaves_nothing_behind(small):
     page = (small[1] / "98_small" / "index.html").read_text(encoding="utf-8")
     assert "A bar" not in page and "<pre>" not in page
+    assert "Beside <strong>the bar</strong>." in page  # what the same cell gives in the end
 
 
 def test_words_links_and_formulas():

@@ -70,6 +70,6 @@ def cells(path):
         if error is not None:
             raise PagesError(f"{path.stem}, cell {number}: {type(error).__name__}: {error}") from error
         outputs = [(output.data, output.metadata) for output in shown.outputs]
-        if ran.result is not None and not outputs:  # what does not display itself
-            outputs = [shell.display_formatter.format(ran.result)]
+        if ran.result is not None and not hasattr(ran.result, "_ipython_display_"):  # what does not display itself
+            outputs.append(shell.display_formatter.format(ran.result))
         yield Cell("", ran.result, tuple(outputs))
