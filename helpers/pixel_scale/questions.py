@@ -24,6 +24,24 @@ def _air(rig):
     return seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
 
 
+def _by_colours(rig, check, electrons=ELECTRONS):
+    """How far a colour mosaic shifts the measured centre, one-axis rms, where that undoes the verdict; else None."""
+    seen = view(rig)
+    shift = seen.signal(2.5 * np.log10(seen.zero_point.value / electrons.value)).sampling_floor
+    matters = seen.star_shares is not None and shift > check.seen and ENOUGH * shift > check.noticed
+    return shift if matters else None
+
+
+def _colours_in_words(rig, check, electrons=ELECTRONS):
+    shift = _by_colours(rig, check, electrons)
+    if shift is None:
+        return ""
+    return (
+        f"the colour mosaic, through which a star {check.guide_star_pixels:.1f} pixels wide is found {shift.value:.2f} "
+        "arcsec rms beside its place, "
+    )
+
+
 def longer_or_smaller(rig):
     """What lets a pixel see less sky."""
     camera, optics = rig.guide_camera, rig.guide_optics
@@ -117,9 +135,9 @@ def own_number(rig):
     )
     return (
         f"Your picture notices {check.noticed.value:.2f} arcsec. With a star of {ELECTRONS.value:,.0f} electrons your "
-        f"guide camera sees {measured.value:.3f}, {float(check.noticed / measured):.0f} times finer: "
-        f"{check.seen.value:.3f} by the star's own light and the pixels, the rest by the sky and the noise of "
-        "the camera "
+        f"guide camera sees {measured.value:.3f}, {float(check.noticed / measured):.2g} times finer: "
+        f"{check.seen.value:.3f} by the star's own light and the pixels, the rest by "
+        f"{_colours_in_words(rig, check)}the sky and the noise of the camera "
         f"(02_starlight). But that is without air. In one exposure the air moves the star by {air.value:.2f} arcsec; "
         f"{larger}, and no camera can do anything about it."
     )
@@ -326,19 +344,25 @@ def try_reply(rig):
                 "guide_camera.binning": answers["binning"],
             },
         )
-        check = _check(tried, answers["electrons"] * u.electron, answers["wider"] / 100)
+        electrons = answers["electrons"] * u.electron
+        check = _check(tried, electrons, answers["wider"] / 100)
+        colours = _colours_in_words(tried, check, electrons).strip(" ,")
+        left_out = f" Left out is {colours}." if colours else ""
         return (
             f"A guide pixel sees {check.guide_scale.value:.2f} arcsec, a star is {check.guide_star_pixels:.1f} pixels "
             f"wide. The picture notices {check.noticed.value:.2f} arcsec, the guide camera sees {check.seen.value:.3f} "
             f"({check.by_light.value:.3f} by light, {check.inside_pixel.value:.3f} by the place inside a pixel): "
-            f"{check.margin:.1f} times finer.\n{_advice(check)}"
+            f"{check.margin:.1f} times finer.{left_out}\n"
+            f"{_advice(check, _by_colours(tried, check, electrons))}"
         )
 
     return reply
 
 
-def _advice(check):
+def _advice(check, by_colours=None):
     """One recommendation."""
+    if by_colours is not None:
+        return "Even out the colours: 02_starlight shows what does it on your rig, and at which price."
     if check.margin >= ENOUGH:
         return "Nothing: pixels and focal length are fine enough; whatever limits your guiding, it is not this."
     if check.inside_pixel > check.by_light:
@@ -361,20 +385,22 @@ def bending(rig):
 def card(rig):
     """The three texts of the card: number, meaning, what to do."""
     check, air, measured = _check(rig), _air(rig), _measured(rig)
+    by_colours = _by_colours(rig, check)
     number = (
-        f"{float(check.noticed / measured):.0f} times: your guide camera sees {measured.value:.3f} arcsec, your "
+        f"{float(check.noticed / measured):.2g} times: your guide camera sees {measured.value:.3f} arcsec, your "
         "picture "
         f"notices {check.noticed.value:.2f} (both rms on each axis, a star of {ELECTRONS.value:,.0f} electrons, "
         "no air)."
     )
-    meaning = (
-        "Pixels and focal length don't limit your guiding"
-        if check.margin >= ENOUGH
-        else "Your guide camera measures hardly finer than your picture shows"
-    )
+    if by_colours is not None:
+        meaning = f"What limits your camera is {_colours_in_words(rig, check).strip(' ,')}"
+    elif check.margin >= ENOUGH:
+        meaning = "Pixels and focal length don't limit your guiding"
+    else:
+        meaning = "Your guide camera measures hardly finer than your picture shows"
     meaning += (
         f"; the air, {air.value:.2f} arcsec in one exposure, is {float(air / measured):.0f} times the camera's error."
         if air >= 1.5 * measured
         else f"; the air, {air.value:.2f} arcsec in one exposure, comes on top."
     )
-    return number, meaning + bending(rig), _advice(check)
+    return number, meaning + bending(rig), _advice(check, by_colours)

@@ -10,6 +10,7 @@ from helpers import pixel_scale as pixels
 from helpers import starlight
 from helpers.pixel_scale import drawings, questions
 from helpers.rig.values import changed
+from helpers.starlight import questions as next_questions
 from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
 from tests.workbooks.test_sentences_00 import numbers
 
@@ -48,6 +49,18 @@ def test_the_card_gives_one_advice_that_helps(rig):
             brighter = pixels.compare_scales(tried, 4 * electrons * u.electron).seen
             better = "Finer pixels" if finer < brighter else "More light"
             assert advice.startswith(better), (binning, electrons, check)
+
+
+def test_the_next_workbook_does_not_contradict_the_verdict(rig):
+    """Where a colour mosaic spoils the centre on coarse pixels, nobody is told that pixels are no limit."""
+    reply = questions.try_reply(rig)({field["key"]: field["value"] for field in questions.try_fields(rig)})
+    spoilt = rig is GUIDE_TELESCOPE
+    assert spoilt == next_questions.card(rig)[0].startswith("No star's centre is known")
+    for said in (questions.card(rig)[2], reply.splitlines()[1]):
+        assert said.startswith("Even out the colours" if spoilt else "Nothing")
+    for said in (questions.card(rig)[1], questions.own_number(rig), reply):
+        assert ("the colour mosaic, through which" in said) == spoilt
+    assert "don't limit" not in questions.card(rig)[1] or not spoilt
 
 
 def test_a_ratio_of_three_adds_a_twentieth():
