@@ -86,10 +86,11 @@ def nearer_mirror(rig):
     ratio = float(drawings.light_of_mirror(near) / drawings.light_of_mirror(optics))
     middles = [guide_field.lit_fraction(0 * u.mm, 0 * u.mm, item) for item in (optics, near)]
     patch = "smaller and brighter" if middles[1] > middles[0] * 1.02 else "no brighter, with a sharper edge"
+    whose = "" if guide_field.sides(rig) == 2 else "Your rig has no such mirror; take the demo club's. "
     return guesses.choices(
         "03.mirror",
-        "Bring the guide sensor to half its distance from the mirror. What happens to all the starlight that the "
-        "mirror sends to the guide side, on the sensor and beside it?",
+        f"{whose}Bring the guide sensor to half its distance from the mirror. What happens to all the starlight that "
+        "the mirror sends to the guide side, on the sensor and beside it?",
         {"it is halved": 0.5, "it stays nearly the same": 1, "it is doubled": 2},
         ratio,
         f"It changes by {abs(ratio - 1):.0%}: the area of the mirror decides how much starlight there is to share. But "

@@ -185,8 +185,8 @@ def mean_of_own(rig):
         )
 
     alt = (
-        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both. The air's line "
-        "falls little; where stars are bright, the line of both lies close above it."
+        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both. The line of "
+        "both lies above the two others; where stars are bright, close above the air's."
     )
     return Drawing(figure, (*lines, here, *names), update, alt)
 

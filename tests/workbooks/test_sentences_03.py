@@ -87,6 +87,11 @@ def test_a_longer_exposure_brings_what_the_answer_says(rig):
     assert density[0][1] / density[0][0] > density[1][1] / density[1][0]  # fewer faint ones far from the Milky Way
 
 
+def test_a_guide_telescope_is_asked_about_the_demos_mirror(rig):
+    asked = questions.nearer_mirror(rig).ask
+    assert asked.startswith("Your rig has no such mirror") == (rig is GUIDE_TELESCOPE)
+
+
 def test_the_mirror_decides_how_much_light_there_is(rig):
     guess = questions.nearer_mirror(rig)
     assert guess.right == "it stays nearly the same"
