@@ -15,7 +15,23 @@ async function initialize({ model }) {
   let wanted = []; // [control, direction], to be asked for one after the other
   let last = 0; // the control moved last: its neighbours come first
   let resting = true; // the kernel has answered the last change
-  let timer;
+  let timer, waiting;
+
+  // Widgets give a slider's handle no name and a picture no text; without them a screen reader can tell neither.
+  const viewsOf = async (widget) => (await Promise.all(Object.values(widget.views ?? {}))).map(({ el }) => el);
+  const name = async () => {
+    for (const control of controls) {
+      for (const box of await viewsOf(control)) {
+        box.querySelectorAll("[role='slider']").forEach((handle) => {
+          handle.setAttribute("aria-label", control.get("description"));
+        });
+      }
+    }
+    const pictures = await viewsOf(image);
+    pictures.forEach((picture) => picture.setAttribute("alt", model.get("alt")));
+    clearTimeout(waiting);
+    if (!pictures.length) waiting = setTimeout(name, 300); // not on the page yet
+  };
 
   const values = () => controls.map((control) => control.get("index") ?? control.get("value"));
   const isNow = (at) => values().every((value, number) => alike(value, at[number]));
@@ -46,6 +62,7 @@ async function initialize({ model }) {
 
   controls.forEach((control, number) => control.on("change:value change:index", () => moved(number)));
   model.on("msg:custom", (message, buffers) => {
+    name(); // there may be another view of the panel since
     if (message.kind === "answer") {
       if (isNow(message.at)) rest();
       return;
@@ -53,6 +70,7 @@ async function initialize({ model }) {
     if (message.kind === "picture") kept = [...kept, { ...message, picture: buffers[0] }].slice(-KEPT);
     ask();
   });
+  name();
   rest();
 }
 

@@ -23,6 +23,8 @@ class Ahead(anywidget.AnyWidget):
         Sliders, drop-down lists and boxes to tick.
     image : ipywidgets.Image
     readout : ipywidgets.HTML
+    alt : str
+        What the picture shows, in words.
     draw : function
         ``draw(number, direction)`` gives the values of all controls, the picture's address and the HTML of the read-out
         with control `number` one step further; None where there is nothing to show.
@@ -32,10 +34,11 @@ class Ahead(anywidget.AnyWidget):
     controls = traitlets.List().tag(sync=True)
     image = traitlets.Unicode().tag(sync=True)
     readout = traitlets.Unicode().tag(sync=True)
+    alt = traitlets.Unicode().tag(sync=True)
 
-    def __init__(self, controls, image, readout, draw):
+    def __init__(self, controls, image, readout, alt, draw):
         names = [control.model_id for control in controls]
-        super().__init__(controls=names, image=image.model_id, readout=readout.model_id)
+        super().__init__(controls=names, image=image.model_id, readout=readout.model_id, alt=alt)
         self._controls, self._draw = controls, draw
         self.on_msg(self._asked)
 

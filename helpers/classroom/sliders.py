@@ -241,7 +241,7 @@ class Panel:
         self._image = widgets.Image(format="url", layout=widgets.Layout(width="100%"))
         self._readout = widgets.HTML()
         self.box = self._furnish(made, question)
-        self._ahead = Ahead(list(self._inputs.values()), self._image, self._readout, self._draw_ahead)
+        self._ahead = Ahead(list(self._inputs.values()), self._image, self._readout, self.alt, self._draw_ahead)
         self._refresh(raising=True)
         self._start_png, self._start_sentence = self.png, self.sentence
         for control in self._inputs.values():

@@ -4,7 +4,10 @@ import time
 from urllib.parse import urlsplit
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
+from helpers import rig as rigs
+from tests.hostile.markup import MARKUP, assert_nothing_ran, marked_rig
 from tests.live_client import Server
 
 ROOM = "11_planetary"
@@ -92,6 +95,36 @@ def test_a_workbook_comes_alive_on_a_phone(visit):
     assert picture.get_attribute("src") != before
     assert faults == []
     assert {urlsplit(address).hostname for address in page.asked if address.startswith("http")} == {"127.0.0.1"}
+
+
+def serious_findings(page):
+    """What axe-core (WCAG 2 rules) calls serious or critical on a page."""
+    found = Axe().run(page, options={"preload": False}).response
+    assert len(found["passes"]) > 10
+    serious = [each for each in found["violations"] if each["impact"] in ("serious", "critical")]
+    return [(each["id"], [node["html"][:200] for node in each["nodes"][:3]]) for each in serious]
+
+
+def test_a_live_workbook_shows_names_as_text_is_accessible_and_its_panels_fit(visit, tmp_path):
+    page, faults = visit(PROJECTOR)
+    rigs.save_rig(marked_rig(), tmp_path / "my_rig.toml")
+    page.get_by_label("A rig file (.toml)").set_input_files(tmp_path / "my_rig.toml")
+    page.get_by_role("button", name="Use this rig").click()
+    page.get_by_text("Taken:").wait_for()
+    assert_nothing_ran(page)
+    assert serious_findings(page) == []
+    page.locator(f'a[href="{ROOM}"]').first.click()
+    wait_for_words(page, "All is alive.")
+    assert MARKUP in page.inner_text("main")
+    while (skips := page.get_by_role("button", name="Skip", exact=True)).count():
+        skips.first.click()
+        page.wait_for_timeout(300)
+    assert_nothing_ran(page)
+    bar = page.locator(".bar").bounding_box()["height"]
+    heights = [panel.bounding_box()["height"] for panel in page.locator(".live .classroom-panel").all()]
+    assert heights and max(heights) + bar <= PROJECTOR["height"], heights
+    assert serious_findings(page) == []
+    assert faults == []
 
 
 def test_a_page_that_another_one_follows_says_that_it_sleeps(visit):
