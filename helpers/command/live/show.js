@@ -22,12 +22,25 @@ function wake(text) {
   state.append(link);
 }
 
+// JupyterLab shows a figure without the words that stand for it; the saved one has them.
+const words = new Map();
+
+function describe(cell) {
+  cell.querySelectorAll(".live .jp-RenderedImage img").forEach((picture, number) => {
+    picture.alt ||= words.get(cell)?.[number] ?? "";
+  });
+}
+
 const isAlive = (cell) => cell.querySelector(".live .jp-OutputArea-output") !== null;
 
 function look() {
   for (const cell of cells) {
     const saved = cell.querySelector(".saved");
-    if (saved && isAlive(cell)) saved.remove();
+    if (saved && isAlive(cell)) {
+      words.set(cell, [...saved.querySelectorAll("img")].map(({ alt }) => alt));
+      saved.remove();
+    }
+    describe(cell);
   }
   const alive = cells.filter((cell) => !cell.querySelector(".saved")).length;
   share.value = alive / cells.length;
