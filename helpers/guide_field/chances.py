@@ -12,9 +12,9 @@ from helpers.guide_field import star_counts
 from helpers.guide_field.pick_off import LitField, lit_field
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
-from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
-from helpers.starlight.spectra import as_magnitude
+from helpers.shared.checks import choice, count, flags, function, instance, number, optional, quantity, takes
 
+_MOST_CELLS = 5_000_000  # exposures x mirror sizes x places of the sky of one sweep: a quarter of a minute
 _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
 
 
@@ -74,27 +74,21 @@ def _expected(levels, limiting, saturation, latitude_deg, longitude_deg):
     return total
 
 
-def _checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude):
-    as_instance("field", field, LitField)
-    limiting, saturation = _checked_magnitudes(limiting_magnitude, saturation_magnitude)
-    latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90).value
-    longitude = as_quantity("longitude", longitude, "deg", minimum=-360, maximum=360).value
-    return _light_levels(field), limiting, saturation, latitude, longitude
+def _one_magnitude(name, value):
+    return star_counts.magnitudes(name, value, minimum=-30, shape=())
 
 
-def _checked_magnitudes(limiting_magnitude, saturation_magnitude):
-    ends = {"minimum": -30, "maximum": star_counts.FAINTEST}
-    limiting = as_magnitude("limiting_magnitude", limiting_magnitude, **ends)
-    if np.ndim(limiting):
-        raise ValueError(f"limiting_magnitude: expected one number, found shape {np.shape(limiting)}")
-    if saturation_magnitude is None:
-        return limiting, None
-    saturation = as_magnitude("saturation_magnitude", saturation_magnitude, **ends)
-    if np.ndim(saturation):
-        raise ValueError(f"saturation_magnitude: expected one number, found shape {np.shape(saturation)}")
-    return limiting, saturation
+_FIELD = {
+    "field": instance(LitField),
+    "limiting_magnitude": _one_magnitude,
+    "saturation_magnitude": optional(_one_magnitude),
+    "latitude": quantity(u.deg, minimum=-90, maximum=90),
+    "longitude": quantity(u.deg, minimum=-360, maximum=360),
+}
+_AT_LEAST = count(maximum=star_counts.MOST_WANTED)
 
 
+@takes("latitude longitude", **_FIELD)
 def expected_stars(field, limiting_magnitude, saturation_magnitude, latitude, longitude=90 * u.deg):
     """Mean number of usable stars on a guide sensor.
 
@@ -119,10 +113,13 @@ def expected_stars(field, limiting_magnitude, saturation_magnitude, latitude, lo
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    expected = _expected(*_checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude))
+    expected = _expected(
+        _light_levels(field), limiting_magnitude, saturation_magnitude, latitude.value, longitude.value
+    )
     return float(expected) if np.ndim(expected) == 0 else expected
 
 
+@takes("latitude longitude", at_least=_AT_LEAST, **_FIELD)
 def chance_on_sensor(field, limiting_magnitude, saturation_magnitude, latitude, longitude=90 * u.deg, at_least=1):
     """Chance of at least so many usable stars on a guide sensor; arguments as for `expected_stars`.
 
@@ -131,10 +128,13 @@ def chance_on_sensor(field, limiting_magnitude, saturation_magnitude, latitude, 
     float or ndarray
         0 to 1.
     """
-    expected = _expected(*_checked(field, limiting_magnitude, saturation_magnitude, latitude, longitude))
-    return star_counts.poisson_chance(expected, as_count("at_least", at_least))
+    expected = _expected(
+        _light_levels(field), limiting_magnitude, saturation_magnitude, latitude.value, longitude.value
+    )
+    return star_counts.poisson_chance(expected, at_least)
 
 
+@takes(frame=choice(("galactic", "equatorial")), step=quantity(u.deg, minimum=0.5, maximum=30, ndim=0))
 def sky_grid(frame="galactic", step=2 * u.deg):
     """Places all over the sky for a map.
 
@@ -149,9 +149,7 @@ def sky_grid(frame="galactic", step=2 * u.deg):
     SkyGrid
         across runs over -180 to 180 degrees, up over -90 to 90; middles of cells.
     """
-    as_choice("frame", frame, ("galactic", "equatorial"))
-    step = as_quantity("step", step, "deg", minimum=0.5, maximum=30, ndim=0).value
-    columns, rows = round(360 / step), round(180 / step)
+    columns, rows = round(360 / step.value), round(180 / step.value)
     across, up = np.meshgrid(
         (np.arange(columns) + 0.5) / columns * 360 - 180, (np.arange(rows) + 0.5) / rows * 180 - 90
     )
@@ -162,6 +160,20 @@ def sky_grid(frame="galactic", step=2 * u.deg):
     return SkyGrid(across, up, latitude=place.b.to(u.deg), longitude=place.l.to(u.deg))
 
 
+_CHANCE = number(minimum=0, maximum=1, ndim=None)
+
+
+def _mean(chance, sky, where=True):
+    if np.shape(chance)[-2:] != sky.up.shape:
+        raise ValueError(
+            f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {np.shape(chance)}"
+        )
+    weight = np.cos(sky.up.to_value("rad")) * where
+    mean = (chance * weight).sum(axis=(-2, -1)) / weight.sum()
+    return float(mean) if mean.ndim == 0 else mean
+
+
+@takes(chance=_CHANCE, sky=instance(SkyGrid), where=optional(flags(ndim=2)))
 def mean_chance(chance, sky, where=None):
     """Mean over equal areas of the sky.
 
@@ -181,24 +193,21 @@ def mean_chance(chance, sky, where=None):
     ValueError
         Shapes that differ, or no place chosen.
     """
-    as_instance("sky", sky, SkyGrid)
-    chance = as_number("chance", chance, ndim=None)
-    if np.shape(chance)[-2:] != sky.up.shape:
-        raise ValueError(
-            f"chance: expected shape (..., {sky.up.shape[0]}, {sky.up.shape[1]}), found {np.shape(chance)}"
-        )
-    weight = np.cos(sky.up.to_value("rad"))
-    if where is not None:
-        where = np.asarray(where)
-        if where.dtype != bool or where.shape != sky.up.shape:
-            raise ValueError(f"where: expected truth values of shape {sky.up.shape}, found shape {where.shape}")
-        weight = weight * where
-    if not weight.sum() > 0:
+    if where is None:
+        return _mean(chance, sky)
+    if where.shape != sky.up.shape:
+        raise ValueError(f"where: expected truth values of shape {sky.up.shape}, found shape {where.shape}")
+    if not where.any():
         raise ValueError("where: expected at least one place on the sky, found none")
-    mean = (chance * weight).sum(axis=(-2, -1)) / weight.sum()
-    return float(mean) if mean.ndim == 0 else mean
+    return _mean(chance, sky, where)
 
 
+@takes(
+    chance=_CHANCE,
+    sky=instance(SkyGrid),
+    site_latitude=quantity(u.deg, minimum=-90, maximum=90, ndim=0),
+    minimum_altitude=quantity(u.deg, minimum=-90, maximum=89, ndim=0),
+)
 def mean_chance_by_month(chance, sky, site_latitude, minimum_altitude=30 * u.deg):
     """Mean chance over the sky that stands high at midnight in the middle of each month.
 
@@ -218,16 +227,19 @@ def mean_chance_by_month(chance, sky, site_latitude, minimum_altitude=30 * u.deg
     Local midnight: the Sun's right ascension plus twelve hours is on the meridian. sin(altitude) = sin(latitude)
     sin(dec) + cos(latitude) cos(dec) cos(hour angle).
     """
-    as_instance("sky", sky, SkyGrid)
-    latitude = as_quantity("site_latitude", site_latitude, "deg", minimum=-90, maximum=90, ndim=0).to_value("rad")
-    lowest = as_quantity("minimum_altitude", minimum_altitude, "deg", minimum=-90, maximum=89, ndim=0).to_value("rad")
+    latitude, lowest = site_latitude.to_value("rad"), minimum_altitude.to_value("rad")
     place = SkyCoord(l=sky.longitude, b=sky.latitude, frame=Galactic).icrs
     midnight = get_sun(Time([f"2025-{month:02d}-15" for month in range(1, 13)], scale="tt")).ra.rad + np.pi
     months = []
     for meridian in midnight:
         sine = np.sin(latitude) * np.sin(place.dec.rad)
         sine = sine + np.cos(latitude) * np.cos(place.dec.rad) * np.cos(meridian - place.ra.rad)
-        months.append(mean_chance(chance, sky, where=sine >= np.sin(lowest)))
+        high = sine >= np.sin(lowest)
+        if not high.any():
+            raise ValueError(
+                f"minimum_altitude: expected one that some place reaches in every month, found {minimum_altitude:g}"
+            )
+        months.append(_mean(chance, sky, high))
     return np.array(months)
 
 
@@ -235,6 +247,24 @@ def _sweep_task(levels, limiting, saturation, latitude_deg, longitude_deg, at_le
     return star_counts.poisson_chance(_expected(levels, limiting, saturation, latitude_deg, longitude_deg), at_least)
 
 
+def _row_of_magnitudes(name, value):
+    found = star_counts.magnitudes(name, value, minimum=-30)
+    if np.ndim(found) != 1:
+        raise ValueError(f"{name}: expected one for each exposure, found shape {np.shape(found)}")
+    return found
+
+
+@takes(
+    rig=instance(Rig),
+    exposures=quantity(u.s, minimum=1e-6, maximum=1e5, ndim=1, most_values=1000),
+    limiting_magnitudes=_row_of_magnitudes,
+    mirror_sizes=quantity(u.mm, above=0, maximum=200, ndim=1, most_values=1000),
+    at_least=_AT_LEAST,
+    saturation_magnitudes=optional(_row_of_magnitudes),
+    sky=optional(instance(SkyGrid)),
+    executor=optional(instance(concurrent.futures.Executor)),
+    progress=optional(function()),
+)
 def sweep_chances(
     rig,
     exposures,
@@ -262,7 +292,8 @@ def sweep_chances(
         Galactic, every 4 degrees, if not given.
     executor : concurrent.futures.Executor, optional
         Works on the n m tasks: a pool of processes, or the executor of a cluster's client. Without it they run here,
-        one after the other. The results are the same.
+        one after the other. The results are the same; here at most 5,000,000 cells (exposures x mirror sizes x places
+        of the sky) are worked out, there 50,000,000.
     progress : function, optional
         Called with (tasks done, all tasks) after each.
 
@@ -274,12 +305,8 @@ def sweep_chances(
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_instance("rig", rig, Rig)
     if rig.guide_optics.kind != "pick-off":
         raise ValueError(f"rig: expected one with a pick-off, found a {rig.guide_optics.kind}")
-    exposures = as_quantity("exposures", exposures, "s", above=0, ndim=1)
-    mirror_sizes = as_quantity("mirror_sizes", mirror_sizes, "mm", above=0, ndim=1)
-    at_least = as_count("at_least", at_least)
     saturation_magnitudes = [None] * len(exposures) if saturation_magnitudes is None else saturation_magnitudes
     for name, values in (
         ("limiting_magnitudes", limiting_magnitudes),
@@ -287,12 +314,17 @@ def sweep_chances(
     ):
         if np.shape(values) != exposures.shape:
             raise ValueError(f"{name}: expected one for each of {len(exposures)} exposures, found {np.shape(values)}")
-    sky = sky_grid(step=4 * u.deg) if sky is None else as_instance("sky", sky, SkyGrid)
+    sky = sky_grid(step=4 * u.deg) if sky is None else sky
+    cells, most = exposures.size * mirror_sizes.size * sky.up.size, _MOST_CELLS * (1 if executor is None else 10)
+    if cells > most:
+        raise ValueError(
+            f"exposures, mirror_sizes, sky: expected at most {most:,} cells in all, found {cells:,}; take a coarser sky"
+        )
     levels = [
         _light_levels(lit_field(changed(rig, {"guide_optics.mirror_size": size}).guide_optics, rig.guide_camera))
         for size in mirror_sizes
     ]
-    limits = [_checked_magnitudes(*pair) for pair in zip(limiting_magnitudes, saturation_magnitudes, strict=True)]
+    limits = list(zip(limiting_magnitudes, saturation_magnitudes, strict=True))
     latitude_deg, longitude_deg = sky.latitude.to_value("deg"), sky.longitude.to_value("deg")
     tasks = [(level, *limit, latitude_deg, longitude_deg, at_least) for limit in limits for level in levels]
     results = _run_here(tasks, progress) if executor is None else _run_on(executor, tasks, progress)

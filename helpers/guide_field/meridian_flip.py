@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
+from helpers.guide_field.star_counts import MOST_WANTED
 from helpers.guide_field.stars import (
+    MARGIN,
     as_angle,
-    as_limits,
-    as_rig,
+    as_end,
     margin_mm,
     sensor_size,
     sensor_to_sky,
@@ -20,8 +21,9 @@ from helpers.guide_field.stars import (
     star_columns,
     usable_on_sensor,
 )
+from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import count, instance, optional, quantity, takes
 
 SLACK = 3 * u.deg  # how far off a camera turned by hand may come to stand; common practice, no source
 
@@ -48,6 +50,7 @@ class AngleSearch:
     enough: bool
 
 
+@takes(catalogue=star_columns, target=sky.as_place)
 def sky_offsets(catalogue, target):
     """Places of stars as seen from a target, for a chart.
 
@@ -59,13 +62,24 @@ def sky_offsets(catalogue, target):
     Returns
     -------
     Quantity, arcmin, shape (n, 2)
-        To the east and to the north on the tangent plane; NaN for the far half of the sky.
+        To the east and to the north on the tangent plane.
+
+    Raises
+    ------
+    ValueError, TypeError
+        Among them a star 90 degrees or more from the target: the plane does not hold it.
     """
-    ra, dec, _ = star_columns(catalogue)
-    offsets = sky.tangent_plane(ra, dec, sky.as_place("target", target))
+    ra, dec, _ = catalogue
+    offsets = sky.tangent_plane(ra, dec, target)
+    far = ~np.isfinite(offsets).all(axis=0)
+    if far.any():
+        raise ValueError(
+            f"catalogue: expected stars within 90 deg of the target, found row {int(np.flatnonzero(far)[0]) + 1} beyond"
+        )
     return np.transpose(offsets) * u.rad.to(u.arcmin) * u.arcmin
 
 
+@takes(position_angle=as_angle, rig=instance(Rig))
 def field_outline(position_angle, rig):
     """The edge of the guide sensor on the sky, for a chart.
 
@@ -79,7 +93,7 @@ def field_outline(position_angle, rig):
     Quantity, arcmin, shape (5, 2)
         Corners, the first again at the end: from the target to the east and to the north on the tangent plane.
     """
-    angle, half = as_angle("position_angle", position_angle).value, sensor_size(as_rig(rig).guide_camera) / 2
+    angle, half = position_angle.value, sensor_size(rig.guide_camera) / 2
     x, y = np.array([-1, 1, 1, -1, -1]) * half[0], np.array([-1, -1, 1, 1, -1]) * half[1]
     return np.transpose(sensor_to_sky(x, y, angle, rig.guide_optics)) * u.rad.to(u.arcmin) * u.arcmin
 
@@ -91,6 +105,7 @@ def _needed_radius(rig):
     return corner / optics.focal_length.to_value("mm")
 
 
+@takes(rig=instance(Rig))
 def search_radius(rig):
     """How far around a target a star list must reach to hold every guide field of a rig.
 
@@ -98,9 +113,10 @@ def search_radius(rig):
     -------
     Quantity, arcmin
     """
-    return np.arctan(_needed_radius(as_rig(rig))) * u.rad.to(u.arcmin) * u.arcmin
+    return np.arctan(_needed_radius(rig)) * u.rad.to(u.arcmin) * u.arcmin
 
 
+@takes(catalogue=star_columns, target=sky.as_place, rig=instance(Rig))
 def list_falls_short(catalogue, target, rig):
     """Why a star list can't serve a rig at a target.
 
@@ -115,9 +131,12 @@ def list_falls_short(catalogue, target, rig):
     str
         One sentence; empty when the list reaches as far as the guide field of the rig at any angle.
     """
-    ra, dec, _ = star_columns(catalogue)
-    distance = np.hypot(*sky.tangent_plane(ra, dec, sky.as_place("target", target)))
-    distance, needed = distance[np.isfinite(distance)], _needed_radius(as_rig(rig))
+    ra, dec, _ = catalogue
+    return _falls_short(np.hypot(*sky.tangent_plane(ra, dec, target)), rig)
+
+
+def _falls_short(distance, rig):
+    distance, needed = distance[np.isfinite(distance)], _needed_radius(rig)
     if not np.any(distance <= needed):
         return (
             f"expected stars within {search_radius(rig):.0f} of the target, found none; are target and list of one "
@@ -132,6 +151,10 @@ def list_falls_short(catalogue, target, rig):
     return said
 
 
+_SIDE = count(minimum=1, maximum=1_000_000)
+
+
+@takes(turn=as_angle, columns=_SIDE, rows=_SIDE)
 def frame_kept(turn, columns, rows):
     """Share of a picture's frame that is still inside after the camera was turned about the middle.
 
@@ -144,8 +167,7 @@ def frame_kept(turn, columns, rows):
     -------
     float
     """
-    angle = as_angle("turn", turn).to_value("rad")
-    width, height = as_count("columns", columns, minimum=1), as_count("rows", rows, minimum=1)
+    angle, width, height = turn.to_value("rad"), columns, rows
     x, y = np.meshgrid(
         (np.arange(200) + 0.5) / 200 * width - width / 2, (np.arange(200) + 0.5) / 200 * height - height / 2
     )
@@ -158,6 +180,21 @@ def _least_within(counts, reach):
     return np.min([np.roll(counts, k) for k in range(-reach, reach + 1)], axis=0)
 
 
+_MOST_PLACES = 50_000_000  # stars near the target x angles: some seconds
+
+
+@takes(
+    catalogue=star_columns,
+    target=sky.as_place,
+    rig=instance(Rig),
+    limiting_magnitude=as_end,
+    saturation_magnitude=optional(as_end),
+    at_least=count(minimum=1, maximum=MOST_WANTED),
+    present=as_angle,
+    step=quantity(u.deg, minimum=0.1, maximum=90, ndim=0),
+    margin=MARGIN,
+    slack=quantity(u.deg, minimum=0, maximum=45, ndim=0),
+)
 def search_position_angles(
     catalogue,
     target,
@@ -195,25 +232,24 @@ def search_position_angles(
     ValueError, TypeError, astropy.units.UnitsError
         Also when the list ends before the guide field does.
     """
-    (ra, dec, magnitude), target = star_columns(catalogue), sky.as_place("target", target)
-    optics = as_rig(rig).guide_optics
-    limiting, saturation = as_limits(limiting_magnitude, saturation_magnitude)
-    at_least = as_count("at_least", at_least, minimum=1)
-    present = as_angle("present", present).value
-    step = as_quantity("step", step, "deg", minimum=0.1, maximum=90, ndim=0).value
-    slack = as_quantity("slack", slack, "deg", minimum=0, maximum=45, ndim=0)
+    (ra, dec, magnitude), present, step = catalogue, present.value, step.value
+    saturation = -np.inf if saturation_magnitude is None else saturation_magnitude
     border = margin_mm(margin, rig)
     east, north = sky.tangent_plane(ra, dec, target)
-    if said := list_falls_short(catalogue, target, rig):
+    if said := _falls_short(np.hypot(east, north), rig):
         raise ValueError(f"catalogue: {said}")
     near = np.hypot(east, north) <= _needed_radius(rig)
     east, north, magnitude = east[near], north[near], magnitude[near]
     half_turn = np.arange(0, 180, step)
     angles = np.concatenate([half_turn, half_turn + 180]) + present
+    if angles.size * magnitude.size > _MOST_PLACES:
+        raise ValueError(
+            f"step: expected a larger one for {magnitude.size:,} stars about the target, found {step:g} deg"
+        )
     counts = np.empty(angles.size, int)
     for i, angle in enumerate(angles):
-        x, y = sky_to_sensor(east, north, angle, optics)
-        counts[i] = usable_on_sensor(x, y, magnitude, rig, limiting, saturation, border)[1].sum()
+        x, y = sky_to_sensor(east, north, angle, rig.guide_optics)
+        counts[i] = usable_on_sensor(x, y, magnitude, rig, limiting_magnitude, saturation, border)[1].sum()
     other_side = np.roll(counts, -half_turn.size)
     fewer = np.minimum(counts, other_side)
     poorer, holds = fewer[: half_turn.size], _least_within(fewer, int(slack.value / step + 1e-9))

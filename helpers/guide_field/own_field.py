@@ -13,6 +13,7 @@ from helpers.rig.parts import Rig
 from helpers.shared.checks import count, instance, number, takes
 
 
+@takes(rig=instance(Rig))
 def mirror_fields(rig):
     """Fields of the form that finds position angle and distance of the guide field."""
     common = {"section": "guide field", "folded": False, "choices": None, "unit": "arcmin"}
@@ -29,6 +30,7 @@ def mirror_fields(rig):
     ]
 
 
+@takes(rig=instance(Rig))
 def mirror_reply(rig):
     """Position angle and distance from the axis, of the mount's move: a function of the form's answers."""
 
@@ -161,7 +163,12 @@ class OwnField:
         return f"{what_to_set(self.rig, found, angle.value, wanted)}{notes}"
 
 
-@takes(rig=instance(Rig), found=instance(Listed), angle=number(), wanted=count(minimum=1))
+@takes(
+    rig=instance(Rig),
+    found=instance(Listed),
+    angle=number(minimum=-360, maximum=720),
+    wanted=count(minimum=1, maximum=10**9),
+)
 def what_to_set(rig, found, angle, wanted):
     """The counts of a list and the angle to set, in words."""
     if sides(rig) == 1:

@@ -6,8 +6,8 @@ import astropy.units as u
 import numpy as np
 
 from helpers.rig.beam import beam_share, checked_optics
-from helpers.rig.parts import Camera
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.rig.parts import Camera, GuideOptics
+from helpers.shared.checks import count, instance, number, quantity, takes
 
 # Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common
 # practice, no source.
@@ -38,6 +38,15 @@ class LitField:
         return (self.cell_area * self.fraction.sum()).to(u.arcmin**2)
 
 
+def _as_optics(name, value):
+    return checked_optics(instance(GuideOptics)(name, value))
+
+
+_SIDE, _CELLS = quantity(u.mm, above=0, maximum=1000, ndim=0), count(minimum=1, maximum=2000)
+_PLACE = quantity(u.mm, minimum=-1e4, maximum=1e4, most_values=4_000_000)
+
+
+@takes("x y", x=_PLACE, y=_PLACE, optics=_as_optics)
 def lit_fraction(x, y, optics):
     """Share of a star's light that reaches a place behind the guide optics.
 
@@ -59,12 +68,11 @@ def lit_fraction(x, y, optics):
     ----------
     Geometry of shadows (vignetting); areas of a disc cut by a rectangle, exact.
     """
-    optics = checked_optics(optics)
-    x_mm, y_mm = np.broadcast_arrays(as_quantity("x", x, "mm").value, as_quantity("y", y, "mm").value)
-    fraction = beam_share(x_mm, y_mm, optics)
+    fraction = beam_share(*np.broadcast_arrays(x.value, y.value), optics)
     return float(fraction) if fraction.ndim == 0 else fraction
 
 
+@takes(optics=_as_optics, camera=instance(Camera), cells=_CELLS)
 def lit_field(optics, camera, cells=48):
     """The guide sensor of a rig in the light of its optics.
 
@@ -80,16 +88,13 @@ def lit_field(optics, camera, cells=48):
     -------
     LitField
     """
-    as_instance("camera", camera, Camera)
     width, height = (camera.pixel_size * number for number in (camera.columns, camera.rows))
     return sensor_field(optics, width, height, cells)
 
 
+@takes(optics=_as_optics, width=_SIDE, height=_SIDE, cells=_CELLS)
 def sensor_field(optics, width, height, cells=48):
     """`lit_field` for a sensor of a given width and height (Quantity, length)."""
-    width = as_quantity("width", width, "mm", above=0, maximum=1000, ndim=0)
-    height = as_quantity("height", height, "mm", above=0, maximum=1000, ndim=0)
-    cells = as_count("cells", cells, minimum=1, maximum=2000)
     longest = max(width, height)
     columns, rows = (max(round(float(side / longest) * cells), 1) for side in (width, height))
     x = ((np.arange(columns) + 0.5) / columns - 0.5) * width
@@ -99,6 +104,13 @@ def sensor_field(optics, width, height, cells=48):
     return LitField(x, y, np.atleast_2d(fraction), cell_area.to(u.arcmin**2, u.dimensionless_angles()))
 
 
+_COMA = {
+    "focal_ratio": number(minimum=0.1, maximum=1000, ndim=None),
+    "field_angle": quantity(u.arcsec, minimum=0, maximum=324_000),
+}
+
+
+@takes("focal_ratio field_angle", **_COMA)
 def coma_length(focal_ratio, field_angle):
     """Length of the comet-like image of a star away from the axis of a plain reflector (paraboloid, no corrector).
 
@@ -120,11 +132,10 @@ def coma_length(focal_ratio, field_angle):
     ----------
     Schroeder, Astronomical Optics, 2nd ed. 2000, chapter 6: tangential coma of a paraboloid 3 theta / (16 F^2).
     """
-    focal_ratio = as_number("focal_ratio", focal_ratio, minimum=0.1, maximum=1000, ndim=None)
-    field_angle = as_quantity("field_angle", field_angle, "deg", minimum=0, maximum=90).to(u.arcsec)
     return 3 * field_angle / (16 * focal_ratio**2)
 
 
+@takes("focal_ratio field_angle", **_COMA)
 def coma_fwhm(focal_ratio, field_angle):
     """Width of the comet of `coma_length` as that of a round Gaussian spot with the same mean square width.
 
@@ -147,7 +158,7 @@ def coma_fwhm(focal_ratio, field_angle):
     return 2.3548 / np.sqrt(3) * coma_length(focal_ratio, field_angle) / 3
 
 
+@takes(optics=_as_optics)
 def off_axis_angle(optics):
     """How far the centre of the guide field is from the main axis on the sky."""
-    optics = checked_optics(optics)
     return np.arctan2(optics.off_axis_distance, optics.focal_length).to(u.arcmin)

@@ -13,10 +13,12 @@ from helpers.guide_field import star_counts
 from helpers.guide_field.chances import chance_on_sensor, expected_stars
 from helpers.guide_field.meridian_flip import AngleSearch, search_position_angles
 from helpers.guide_field.pick_off import LitField, coma_fwhm, lit_field, off_axis_angle
-from helpers.guide_field.stars import DEFAULT_ANGLE, GuideStars, usable_stars
+from helpers.guide_field.star_counts import MOST_WANTED
+from helpers.guide_field.stars import DEFAULT_ANGLE, GuideStars, as_angle, usable_stars
 from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.guide_field.usable import USABLE_ERROR, error_asked
 from helpers.rig.parts import Rig
+from helpers.shared import sky
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
@@ -123,7 +125,7 @@ class Plan:
     all_night: float
 
 
-@takes(rig=instance(Rig), target=optional(instance(SkyCoord)), wanted=count(minimum=1, maximum=100))
+@takes(rig=instance(Rig), target=optional(sky.as_place), wanted=count(minimum=1, maximum=100))
 def plan(rig, target=None, wanted=WANTED):
     """What a rig can count on at a target.
 
@@ -193,6 +195,7 @@ class Listed:
         return f"{self.search.slack.value:g}"
 
 
+@takes(rig=instance(Rig), limits=instance(Limits), present=as_angle, wanted=count(minimum=1, maximum=MOST_WANTED))
 def try_list(catalogue, target, rig, limits, present=DEFAULT_ANGLE, wanted=WANTED):
     """Usable stars of a list before and after the flip, as the camera stands and at every other angle.
 
@@ -223,11 +226,14 @@ def try_list(catalogue, target, rig, limits, present=DEFAULT_ANGLE, wanted=WANTE
     border = min(0.5 * u.arcmin, (0.1 * short_side).to(u.arcmin, u.dimensionless_angles()))
     ends = limits.faint, limits.bright
     search = search_position_angles(catalogue, target, rig, *ends, at_least=wanted, present=present, margin=border)
-    both = (usable_stars(catalogue, target, present + turn, rig, *ends, margin=border) for turn in (0, 180) * u.deg)
+    both = (
+        usable_stars(catalogue, target, np.mod(present + turn, 360 * u.deg), rig, *ends, margin=border)
+        for turn in (0, 180) * u.deg
+    )
     return Listed(*both, search)
 
 
-@takes(number=count())
+@takes(number=count(maximum=10**9))
 def usable_in_words(number):
     """Such as "1 usable star"."""
     return f"{number} usable star" + ("" if number == 1 else "s")

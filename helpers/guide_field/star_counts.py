@@ -4,10 +4,11 @@ import astropy.units as u
 import numpy as np
 from scipy.stats import poisson
 
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import count, quantity, takes
 from helpers.starlight.spectra import as_magnitude
 
 BRIGHTEST, FAINTEST = 6.0, 17.0  # Gaia G magnitudes between which the model was fitted
+MOST_WANTED = 1_000_000  # stars on a sensor
 # Made by star_counts_fit.py, where the sources stand: softening of the latitude term, then polynomials in (G - 11) / 5:
 # four coefficients of the level, three of the latitude term, three of the term towards the galactic centre.
 COEFFICIENTS = (0.3824, 0.6009, 1.3362, -0.3843, 0.0161, 0.4697, 0.3103, 0.0512, 0.0687, 0.1267, 0.0550)
@@ -29,13 +30,21 @@ def log10_density(coefficients, magnitude, latitude_deg, longitude_deg):
     return level + plane * path + centre * np.cos(latitude) * np.cos(np.radians(longitude_deg))
 
 
-def _checked(magnitude, latitude, longitude):
-    magnitude = as_magnitude("magnitude", magnitude, minimum=BRIGHTEST, maximum=FAINTEST)
-    latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90).value
-    longitude = as_quantity("longitude", longitude, "deg", minimum=-360, maximum=360).value
-    return magnitude, latitude, longitude
+def magnitudes(name, value, minimum=BRIGHTEST, maximum=FAINTEST, shape=None):
+    """Plain numbers or Quantities in mag; a rule for `takes`. One number only with the shape ()."""
+    found = as_magnitude(name, value, minimum=minimum, maximum=maximum)
+    if shape is not None and np.shape(found) != shape:
+        raise ValueError(f"{name}: expected one number, found shape {np.shape(found)}")
+    return found
 
 
+_PLACE = {
+    "latitude": quantity(u.deg, minimum=-90, maximum=90),
+    "longitude": quantity(u.deg, minimum=-360, maximum=360),
+}
+
+
+@takes("magnitude latitude longitude", magnitude=magnitudes, **_PLACE)
 def star_density(magnitude, latitude, longitude=90 * u.deg):
     """Stars per square degree brighter than a magnitude.
 
@@ -60,7 +69,7 @@ def star_density(magnitude, latitude, longitude=90 * u.deg):
     Own fit (star_counts_fit.py) to Gaia DR3 counts (G < 10), the all-sky mean of Allen's Astrophysical Quantities and
     the latitude trend of Bahcall & Soneira 1980, ApJS 44, 73, eq. B1.
     """
-    return 10 ** log10_density(COEFFICIENTS, *_checked(magnitude, latitude, longitude)) / u.deg**2
+    return 10 ** log10_density(COEFFICIENTS, magnitude, latitude.value, longitude.value) / u.deg**2
 
 
 def _relative_error(magnitude, latitude_deg):
@@ -70,6 +79,7 @@ def _relative_error(magnitude, latitude_deg):
     return np.hypot(patchy, 0.04 * np.maximum(magnitude - 10, 0))
 
 
+@takes("magnitude latitude longitude", magnitude=magnitudes, **_PLACE)
 def star_density_band(magnitude, latitude, longitude=90 * u.deg):
     """The range in which the true density lies in about two of three places.
 
@@ -83,12 +93,17 @@ def star_density_band(magnitude, latitude, longitude=90 * u.deg):
     low, high : Quantity, 1 / deg2
         Below and above `star_density` by the same factor.
     """
-    magnitude, latitude_deg, longitude_deg = _checked(magnitude, latitude, longitude)
-    density = 10 ** log10_density(COEFFICIENTS, magnitude, latitude_deg, longitude_deg) / u.deg**2
-    factor = 1 + _relative_error(magnitude, latitude_deg)
+    density = 10 ** log10_density(COEFFICIENTS, magnitude, latitude.value, longitude.value) / u.deg**2
+    factor = 1 + _relative_error(magnitude, latitude.value)
     return density / factor, density * factor
 
 
+@takes(
+    "density area",
+    density=quantity(1 / u.deg**2, minimum=0, maximum=1e15),
+    area=quantity(u.deg**2, minimum=0, maximum=1e6),
+    at_least=count(maximum=MOST_WANTED),
+)
 def chance_of_stars(density, area, at_least):
     """Chance that a field holds at least so many stars, when they are strewn at random.
 
@@ -114,9 +129,7 @@ def chance_of_stars(density, area, at_least):
     Poisson 1837. Star fields near the plane are more uneven than that: in the Gaia counts the variance is 1.6 to 2.7
     times the mean there.
     """
-    density = as_quantity("density", density, 1 / u.deg**2, minimum=0)
-    area = as_quantity("area", area, u.deg**2, minimum=0)
-    return poisson_chance((density * area).value, as_count("at_least", at_least))
+    return poisson_chance((density * area).value, at_least)
 
 
 def poisson_chance(expected, at_least):

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import astropy.units as u
 import numpy as np
-from astropy.coordinates import SkyCoord
 from astropy.table import Table
 from scipy.spatial import KDTree
 
 from helpers.shared import files as tables
-from helpers.shared.checks import as_choice, as_count, as_quantity
+from helpers.shared import sky
+from helpers.shared.checks import choice, count, instance, optional, quantity, takes
 
 # Names of columns in public catalogues, compared in lower case; the first that is there is taken.
 _RA_NAMES = ("ra", "raj2000", "ra_icrs", "_raj2000", "ra_deg")
@@ -124,6 +124,11 @@ def _guessed_columns(path, columns):
     return guessed | dict(columns or {})
 
 
+@takes(
+    columns=optional(instance(dict)),
+    ra_unit=optional(choice(("deg", "hourangle"))),
+    missing_magnitudes=choice(("refuse", "leave out")),
+)
 def load_catalogue(path, columns=None, ra_unit=None, missing_magnitudes="refuse"):
     """Read a star list.
 
@@ -150,9 +155,6 @@ def load_catalogue(path, columns=None, ra_unit=None, missing_magnitudes="refuse"
     StarListError
         Places that can't be on the sky, missing magnitudes, right ascensions that look like hours.
     """
-    as_choice("missing_magnitudes", missing_magnitudes, ("refuse", "leave out"))
-    if ra_unit is not None:
-        as_choice("ra_unit", ra_unit, ("deg", "hourangle"))
     columns = _guessed_columns(path, columns)
     wanted = {"ra": ra_unit or "deg", "dec": "deg", "magnitude": "mag"}
     stars = tables.read_table(path, wanted, columns=columns, missing="keep")
@@ -298,6 +300,13 @@ def _check_answer(body, most_stars, address):
             )
 
 
+@takes(
+    centre=sky.as_place,
+    radius=quantity(u.deg, above=0, maximum=10, ndim=0),
+    magnitude_column=optional(instance(str)),
+    timeout=quantity(u.s, above=0, maximum=3600, ndim=0),
+    most_stars=count(minimum=1, maximum=10_000_000),
+)
 def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s, most_stars=200_000):
     """Ask a catalogue service for the stars around a place (IVOA Simple Cone Search). Uses the network.
 
@@ -344,11 +353,7 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
         )
     if not isinstance(address, str) or not address.startswith(("http://", "https://")):
         raise StarListError(f"address: expected one such as https://..., found {address!r}")
-    if not isinstance(centre, SkyCoord) or not centre.isscalar:
-        raise TypeError(f"centre: expected one SkyCoord, found {type(centre).__name__}")
-    radius = as_quantity("radius", radius, "deg", above=0, maximum=10, ndim=0)
-    timeout_s = as_quantity("timeout", timeout, "s", above=0, ndim=0).value
-    as_count("most_stars", most_stars, minimum=1)
+    timeout_s = timeout.value
 
     class Session(requests.Session):
         def request(self, *arguments, **keywords):
@@ -356,7 +361,7 @@ def cone_search(address, centre, radius, magnitude_column=None, timeout=20 * u.s
 
     with Session() as session, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # services bend the VOTable standard in many harmless ways
-        query = SCSQuery(address, centre.icrs, radius, verbosity=2, session=session)
+        query = SCSQuery(address, centre, radius, verbosity=2, session=session)
         body = _in_time(lambda: _download(query, address, timeout_s), timeout_s, address)
         _check_answer(body, most_stars, address)
         try:

@@ -17,12 +17,17 @@ from helpers.guide_field.chances import expected_stars
 from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_instance, as_number, as_quantity
-from helpers.starlight.spectra import as_magnitude
+from helpers.shared.checks import as_number, as_quantity, count, instance, number, optional, quantity, takes
 
 DEFAULT_ANGLE = 60 * u.deg  # position angle of the guide field where nobody gave one: that of the demo scenario
 MOST_STARS = 40  # of a middling field; fainter ones add next to nothing
 _MAGNITUDES = np.linspace(star_counts.BRIGHTEST + 0.25, star_counts.FAINTEST, 44)
+
+
+def _row(name, value):
+    """A row of numbers, which may be empty."""
+    empty = len(value) == 0 if isinstance(value, (list, tuple)) else getattr(value, "size", 1) == 0
+    return np.zeros(0) if empty else as_number(name, value, ndim=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,10 +60,8 @@ class GuideStars:
     def __post_init__(self):
         if self.target is not None:
             object.__setattr__(self, "target", sky.as_place("target", self.target))
-        magnitudes = np.asarray(self.magnitudes, float)
-        if magnitudes.ndim != 1 or not np.isfinite(magnitudes).all():
-            raise ValueError("magnitudes: expected one finite number for each star")
-        light = np.ones(magnitudes.shape) if self.light is None else np.asarray(self.light, float)
+        magnitudes = _row("magnitudes", self.magnitudes)
+        light = np.ones(magnitudes.shape) if self.light is None else _row("light", self.light)
         if light.shape != magnitudes.shape or not ((light > 0) & (light <= 1)).all():
             raise ValueError("light: expected a share above 0 and at most 1 for each star")
         object.__setattr__(self, "magnitudes", magnitudes)
@@ -96,12 +99,6 @@ class GuideStars:
         return sky.from_tangent_plane(*self.offsets.to_value(u.rad).T, self.target)
 
 
-def as_rig(rig):
-    """Return a Rig; TypeError otherwise."""
-    as_instance("rig", rig, Rig)
-    return rig
-
-
 def as_angle(name, value):
     """A position angle in degrees, -360 to 720."""
     return as_quantity(name, value, "deg", minimum=-360, maximum=720, ndim=0)
@@ -127,39 +124,41 @@ def sensor_to_sky(x_mm, y_mm, angle_deg, optics):
     return away * np.sin(angle) + across * np.cos(angle), away * np.cos(angle) - across * np.sin(angle)
 
 
-def star_columns(catalogue):
-    """ra and dec [deg], magnitude of a star list as plain arrays; ValueError when it is none."""
+_MOST_LISTED = 2_000_000
+
+
+def star_columns(name, catalogue):
+    """ra and dec [deg], magnitude of a star list as plain arrays; a rule for `takes`."""
     try:
         columns = (
             np.atleast_1d(u.Quantity(catalogue["ra"], "deg").value),
             np.atleast_1d(u.Quantity(catalogue["dec"], "deg").value),
             np.atleast_1d(np.asarray(catalogue["magnitude"], float)),
         )
-    except (KeyError, IndexError, TypeError, ValueError, u.UnitConversionError) as error:
+    except (KeyError, IndexError, AttributeError, TypeError, ValueError, u.UnitConversionError) as error:
         raise ValueError(
-            f"catalogue: expected a table with ra, dec and magnitude as load_catalogue gives: {error}"
+            f"{name}: expected a table with ra, dec and magnitude as load_catalogue gives: {error}"
         ) from None
     if len({column.shape for column in columns}) > 1 or columns[0].ndim != 1:
-        raise ValueError("catalogue: expected ra, dec and magnitude of one length")
+        raise ValueError(f"{name}: expected ra, dec and magnitude of one length")
     bad = ~np.isfinite(columns).all(axis=0)
     if bad.size == 0 or bad.any():
         found = "no star" if bad.size == 0 else f"a value missing in row {int(np.flatnonzero(bad)[0]) + 1}"
-        raise ValueError(f"catalogue: expected stars with ra, dec and magnitude, found {found}")
+        raise ValueError(f"{name}: expected stars with ra, dec and magnitude, found {found}")
+    as_number(name, columns[0], ndim=1, minimum=-360, maximum=720, most_values=_MOST_LISTED)
+    as_number(name, columns[1], ndim=1, minimum=-90, maximum=90)
+    as_number(name, columns[2], ndim=1, minimum=-1000, maximum=1000)
     return columns
 
 
-def as_limits(limiting_magnitude, saturation_magnitude):
-    """Faint and bright end of what is usable, as plain numbers."""
-    limiting = as_magnitude("limiting_magnitude", limiting_magnitude, minimum=-30, maximum=40)
-    if saturation_magnitude is None:
-        return limiting, -np.inf
-    return limiting, as_magnitude("saturation_magnitude", saturation_magnitude, minimum=-30, maximum=40)
+def as_end(name, value):
+    """One magnitude; a rule for `takes`."""
+    return star_counts.magnitudes(name, value, minimum=-30, maximum=40, shape=())
 
 
 def margin_mm(margin, rig):
     """The border of the sensor that is left out, in mm."""
     half = (sensor_size(rig.guide_camera).min() / 2 * u.mm / rig.guide_optics.focal_length).to_value("")
-    margin = as_quantity("margin", margin, "arcmin", minimum=0, ndim=0)
     if margin.to_value("rad") >= half:
         raise ValueError(
             f"margin: expected below half the sensor, {(half * u.rad).to(u.arcmin):.2f}, found {margin:.2f}"
@@ -178,6 +177,18 @@ def usable_on_sensor(x_mm, y_mm, magnitude, rig, limiting, saturation, margin):
     return fraction, inside & (seen <= limiting) & (seen > saturation)
 
 
+MARGIN = quantity(u.arcmin, minimum=0, ndim=0)
+
+
+@takes(
+    catalogue=star_columns,
+    target=sky.as_place,
+    position_angle=as_angle,
+    rig=instance(Rig),
+    limiting_magnitude=as_end,
+    saturation_magnitude=optional(as_end),
+    margin=MARGIN,
+)
 def usable_stars(
     catalogue, target, position_angle, rig, limiting_magnitude, saturation_magnitude=None, margin=0 * u.arcmin
 ):
@@ -208,13 +219,12 @@ def usable_stars(
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    (ra, dec, magnitude), target = star_columns(catalogue), sky.as_place("target", target)
-    angle = as_angle("position_angle", position_angle)
-    limiting, saturation = as_limits(limiting_magnitude, saturation_magnitude)
-    optics, margin = as_rig(rig).guide_optics, margin_mm(margin, rig)
+    ra, dec, magnitude = catalogue
+    saturation = -np.inf if saturation_magnitude is None else saturation_magnitude
+    optics, margin = rig.guide_optics, margin_mm(margin, rig)
     east, north = sky.tangent_plane(ra, dec, target)
-    x, y = sky_to_sensor(east, north, angle.value, optics)
-    light, usable = usable_on_sensor(x, y, magnitude, rig, limiting, saturation, margin)
+    x, y = sky_to_sensor(east, north, position_angle.value, optics)
+    light, usable = usable_on_sensor(x, y, magnitude, rig, limiting_magnitude, saturation, margin)
     found = Table({"magnitude": magnitude[usable], "ra": ra[usable], "dec": dec[usable]})
     order = np.flatnonzero(usable)[
         found.argsort(["magnitude", "ra", "dec"])
@@ -225,10 +235,17 @@ def usable_stars(
         on_sensor=np.transpose([x[order], y[order]]) * u.mm,
         magnitudes=magnitude[order] - 2.5 * np.log10(light[order]),
         light=light[order],
-        position_angle=angle,
+        position_angle=position_angle,
     )
 
 
+@takes(
+    rig=instance(Rig),
+    offsets=quantity(u.arcmin, minimum=-5400, maximum=5400, shape=(None, 2), most_values=200_000),
+    magnitudes=number(minimum=-30, maximum=40, ndim=1),
+    target=optional(sky.as_place),
+    position_angle=as_angle,
+)
 def stars_at(rig, offsets, magnitudes, target=None, position_angle=DEFAULT_ANGLE):
     """Guide stars at known places, of brightnesses as they reach the camera.
 
@@ -245,13 +262,8 @@ def stars_at(rig, offsets, magnitudes, target=None, position_angle=DEFAULT_ANGLE
     -------
     GuideStars
     """
-    offsets = as_quantity("offsets", offsets, u.arcmin, ndim=2)
-    if offsets.shape[1] != 2:
-        raise ValueError(f"offsets: expected shape (N, 2), found {offsets.shape}")
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
-    angle = as_angle("position_angle", position_angle)
-    on_sensor = np.transpose(sky_to_sensor(*offsets.to_value(u.rad).T, angle.value, as_rig(rig).guide_optics)) * u.mm
-    return GuideStars(target, offsets, on_sensor, magnitudes, position_angle=angle)
+    on_sensor = sky_to_sensor(*offsets.to_value(u.rad).T, position_angle.value, rig.guide_optics)
+    return GuideStars(target, offsets, np.transpose(on_sensor) * u.mm, magnitudes, position_angle=position_angle)
 
 
 @lru_cache(maxsize=64)
@@ -268,6 +280,10 @@ def _expected(rig, target):
     return _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
 
 
+_RNG = optional(instance(np.random.Generator))
+
+
+@takes(rig=instance(Rig), target=sky.as_place, rng=_RNG, fields=count(minimum=1, maximum=1_000_000))
 def drawn_magnitudes(rig, target, rng=None, fields=1):
     """How bright the stars of a field are, of the middling one or of many taken at random.
 
@@ -319,6 +335,7 @@ def _middling_places(optics, width_mm, height_mm):
     return np.column_stack([x, y])
 
 
+@takes(rig=instance(Rig), target=optional(sky.as_place), rng=_RNG, position_angle=as_angle)
 def middling_stars(rig, target=None, rng=None, position_angle=DEFAULT_ANGLE):
     """The stars on the guide sensor in a field as the sky there has it on the average, usable or not.
 
@@ -344,20 +361,18 @@ def middling_stars(rig, target=None, rng=None, position_angle=DEFAULT_ANGLE):
     ValueError, TypeError, astropy.units.UnitsError
         Also when the target never rises at the site.
     """
-    as_rig(rig)
-    if rng is not None and not isinstance(rng, np.random.Generator):
-        raise TypeError(f"rng: expected a numpy.random.Generator, found {type(rng).__name__}")
-    target = default_target(rig) if target is None else sky.as_place("target", target)
+    target = default_target(rig) if target is None else target
     meridian_passage(target, rig.site.latitude)  # refuses a target that never rises
-    angle = as_angle("position_angle", position_angle)
     magnitudes = drawn_magnitudes(rig, target, rng)[0]
     magnitudes = magnitudes[np.isfinite(magnitudes)]
     x, y = _middling_places(rig.guide_optics, *sensor_size(rig.guide_camera))[: len(magnitudes)].T
     return GuideStars(
         target=target,
-        offsets=np.transpose(sensor_to_sky(x, y, angle.value, rig.guide_optics)) * u.rad.to(u.arcmin) * u.arcmin,
+        offsets=np.transpose(sensor_to_sky(x, y, position_angle.value, rig.guide_optics))
+        * u.rad.to(u.arcmin)
+        * u.arcmin,
         on_sensor=np.transpose([x, y]) * u.mm,
         magnitudes=magnitudes,
         light=np.clip(pick_off.beam_share(x, y, rig.guide_optics), 1e-6, 1),
-        position_angle=angle,
+        position_angle=position_angle,
     )

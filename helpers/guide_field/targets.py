@@ -8,7 +8,7 @@ from astropy.coordinates import SkyCoord
 
 from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_instance, as_quantity
+from helpers.shared.checks import instance, quantity, takes
 
 DEMO_TARGET = SkyCoord(188.0 * u.deg, 33.0 * u.deg)  # the invented target of the demo star lists
 _FROM_ZENITH = 14.0  # degrees by which the demo target passes the zenith of the demo site on the equator's side
@@ -24,6 +24,7 @@ class MeridianPassage:
     note: str
 
 
+@takes(rig=instance(Rig))
 def default_target(rig):
     """A target that stands high at the site of a rig: the demo target, or one as near the zenith elsewhere on Earth.
 
@@ -41,11 +42,11 @@ def default_target(rig):
     TypeError
         No Rig.
     """
-    as_instance("rig", rig, Rig)
     latitude = rig.site.latitude.to_value(u.deg)
     return SkyCoord(DEMO_TARGET.ra, (latitude - np.copysign(_FROM_ZENITH, latitude)) * u.deg)
 
 
+@takes(target=sky.as_place, latitude=quantity(u.deg, minimum=-90, maximum=90, ndim=0))
 def meridian_passage(target, latitude):
     """A target as it crosses the meridian at its highest, where a mount flips.
 
@@ -64,8 +65,7 @@ def meridian_passage(target, latitude):
     ValueError
         The target never rises.
     """
-    declination = sky.as_place("target", target).dec.deg
-    latitude = as_quantity("latitude", latitude, "deg", minimum=-90, maximum=90, ndim=0).value
+    declination, latitude = target.dec.deg, latitude.value
     from_zenith = abs(latitude - declination)
     altitude = 90 - from_zenith
     if altitude <= 0:

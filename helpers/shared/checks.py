@@ -6,6 +6,7 @@ does not reach.
 
 import functools
 import inspect
+import math
 import operator
 import pkgutil
 
@@ -189,6 +190,21 @@ def as_flag(name, value):
     return bool(value)
 
 
+def as_flags(name, value, ndim=1, length=None):
+    """Return `value` as bool array of `ndim` dimensions; TypeError or ValueError if it holds anything else.
+
+    `length` is the number of rows wanted, if it is known.
+    """
+    try:
+        found = np.asarray(value)
+    except ValueError as error:  # rows of different lengths
+        raise ValueError(f"{name}: expected truth values in rows of one length, found {value!r:.60}") from error
+    if found.dtype != bool or np.ma.is_masked(value):
+        raise TypeError(f"{name}: expected truth values, found {type(value).__name__} {value!r:.60}")
+    _check_shape(name, found, ndim, None if length is None else (length,) + (None,) * (ndim - 1), None)
+    return found
+
+
 def as_instance(name, value, kind):
     """Return `value` if it is of class `kind`; TypeError naming the class otherwise.
 
@@ -197,6 +213,13 @@ def as_instance(name, value, kind):
     wanted = pkgutil.resolve_name(kind) if isinstance(kind, str) else kind
     if not isinstance(value, wanted):
         raise TypeError(f"{name}: expected a {wanted.__name__}, found {type(value).__name__} {value!r:.60}")
+    return value
+
+
+def as_function(name, value):
+    """Return `value` if it can be called; TypeError otherwise."""
+    if not callable(value):
+        raise TypeError(f"{name}: expected a function, found {type(value).__name__} {value!r:.60}")
     return value
 
 
@@ -218,7 +241,8 @@ def _rule(check):
 
 
 quantity, number, count = _rule(as_quantity), _rule(as_number), _rule(as_count)
-choice, flag, instance, frame_shape = _rule(as_choice), _rule(as_flag), _rule(as_instance), _rule(as_frame_shape)
+choice, flag, flags = _rule(as_choice), _rule(as_flag), _rule(as_flags)
+instance, function, frame_shape = _rule(as_instance), _rule(as_function), _rule(as_frame_shape)
 
 
 def optional(rule):
@@ -226,14 +250,21 @@ def optional(rule):
     return lambda name, value: None if value is None else rule(name, value)
 
 
+_MOST_TOGETHER = 10_000_000  # values; a row and a column of them are soon more than a computer holds
+
+
 def check_together(values):
-    """ValueError if the shapes in `values`, a dictionary name -> array, don't fit together (broadcast)."""
+    """ValueError if the shapes in `values`, a dictionary name -> array, don't fit together (broadcast), or make up more
+    than 10,000,000 values.
+    """
     shapes = {name: np.shape(value) for name, value in values.items() if value is not None}
+    found = ", ".join(f"{name} {shape}" for name, shape in shapes.items() if shape)
     try:
-        np.broadcast_shapes(*shapes.values())
+        together = np.broadcast_shapes(*shapes.values())
     except ValueError as error:
-        found = ", ".join(f"{name} {shape}" for name, shape in shapes.items() if shape)
         raise ValueError(f"expected shapes that fit together, found {found}") from error
+    if math.prod(together) > _MOST_TOGETHER:
+        raise ValueError(f"expected shapes that make up at most {_MOST_TOGETHER:,} values together, found {found}")
 
 
 def takes(*together, **rules):
@@ -245,8 +276,9 @@ def takes(*together, **rules):
         Names of arguments, separated by blanks, whose shapes must fit together.
     **rules
         One rule an argument: `quantity(unit, ...)`, `number(...)`, `count(...)`, `choice(names)`, `flag()`,
-        `instance(class)`, `frame_shape()`, with the limits of the `as_...` function of the same name; `optional(rule)`
-        where None is allowed; or a function of name and value of your own. Defaults are checked too.
+        `flags()`, `instance(class)`, `function()`, `frame_shape()`, with the limits of the `as_...` function of the
+        same name; `optional(rule)` where None is allowed; or a function of name and value of your own. Defaults are
+        checked too.
 
     Returns
     -------
