@@ -7,7 +7,7 @@ import numpy as np
 
 from helpers.correction_loop.loop import check_gain, noise_response, rejection, stability_limit
 from helpers.shared import series
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import count, instance, number, optional, quantity, takes
 
 TOO_LOW, FITTING, TOO_HIGH, CANT_TELL = "too low", "about right", "too high", "can't tell"
 _FEWEST = 40
@@ -15,6 +15,23 @@ _NOTICED = 0.03  # a star narrower by less than 3 per cent is the same star, as 
 _DRAWS = 400
 _SURE = 0.95
 _WALKS = np.concatenate([[0.0], np.geomspace(1e-3, 30, 24)])  # step variance over that of the white noise
+_LARGEST = 1e6  # arcsec
+_TIME = optional(quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1))
+
+
+def _errors(most_rows, least=_FEWEST):
+    """The rule for errors, shape (n, 2), that vary on both axes."""
+    rule = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, shape=(None, 2), most_values=2 * most_rows)
+
+    def checked(name, value):
+        errors = rule(name, value)
+        if len(errors) < least:
+            raise ValueError(f"{name}: expected shape (n, 2) with at least {least} rows, found {errors.shape}")
+        if np.any(np.ptp(errors.value, axis=0) == 0):
+            raise ValueError(f"{name}: expected errors that vary on both axes, found one that is always the same")
+        return errors
+
+    return checked
 
 
 @dataclass(frozen=True)
@@ -63,22 +80,16 @@ class Judgement:
     sentence: str
 
 
-def _checked(errors, time):
-    errors = as_quantity("errors", errors, u.arcsec, ndim=2, most_values=4_000_000).value
-    if errors.shape[1] != 2 or len(errors) < _FEWEST:
-        raise ValueError(f"errors: expected shape (n, 2) with at least {_FEWEST} rows, found {errors.shape}")
-    if np.any(np.ptp(errors, axis=0) == 0):
-        raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
-    if np.max(np.abs(errors)) > 1e6:
-        raise ValueError(f"errors: expected at most 1e6 arcsec, found {np.max(np.abs(errors)):g}")
+def _times(errors, time):
+    """Times in s, or one row after another where there are none."""
     if time is None:
-        return errors, np.arange(float(len(errors)))
-    time = as_quantity("time", time, u.s, ndim=1).value
+        return np.arange(float(len(errors)))
     if time.size != len(errors) or np.any(np.diff(time) <= 0):
         raise ValueError(f"time: expected {len(errors)} growing times, found {time.size}")
-    return errors, time
+    return time.value
 
 
+@takes(errors=_errors(1_000_000), delay=count(maximum=1), time=_TIME)
 def check_log(errors, delay=0, time=None):
     """Correlation of each error with the first one that the answer to it can have changed.
 
@@ -89,7 +100,7 @@ def check_log(errors, delay=0, time=None):
     Parameters
     ----------
     errors : Quantity [angle], shape (n, 2)
-        Logged errors, one row an exposure; at least 40 rows. Leave out rows in which the star was lost.
+        Logged errors, one row an exposure; 40 to 1,000,000 rows. Leave out rows in which the star was lost.
     delay : int
         0 or 1 exposures, as in `correction_loop.simulate_loop`.
     time : Quantity [time], shape (n,), optional
@@ -109,13 +120,12 @@ def check_log(errors, delay=0, time=None):
     Uncorrelated errors beyond the delay as the mark of the best loop: Astrom 1970, "Introduction to stochastic control
     theory", chapter 6; Harris 1989, Can. J. Chem. Eng. 67, 856. Interval: Bartlett 1946, J. R. Stat. Soc. Suppl. 8, 27.
     """
-    errors, time = _checked(errors, time)
-    lag = 1 + as_count("delay", delay, maximum=1)
-    place = series.places(time)
+    time, lag = _times(errors, time), 1 + delay
+    place = series.places(time, reach=lag + 1)
     pairs = int(np.isin(place + lag, place, assume_unique=True).sum())
     if pairs < _FEWEST - 2:
         raise ValueError(f"time: expected at least {_FEWEST - 2} errors without a gap before the next, found {pairs}")
-    found = [_bartlett(axis, time, lag, pairs) for axis in errors.T]
+    found = [_bartlett(axis, time, lag, pairs) for axis in errors.value.T]
     correlation = np.array([value for value, _ in found])
     half = np.array([error for _, error in found])
     interval = np.clip(np.stack([correlation - half, correlation + half], axis=1), -1, 1)
@@ -185,6 +195,17 @@ def _star_widths(frequency_hz, power, gains, now, delay, exposure_s, picture_s, 
     return np.sqrt(star_arcsec**2 + 8 * np.log(2) * np.maximum(added, 0.0))
 
 
+@takes(
+    errors=_errors(100_000),
+    exposure=quantity(u.s, minimum=1e-3, maximum=3600, ndim=0),
+    gain=number(above=0),
+    star_fwhm=quantity(u.arcsec, minimum=0.01, maximum=1000, ndim=0),
+    delay=count(maximum=1),
+    time=_TIME,
+    band=optional(number(minimum=0, maximum=2, shape=(2,))),
+    picture_exposure=quantity(u.s, minimum=1e-3, maximum=1e6, ndim=0),
+    rng=optional(instance(np.random.Generator)),
+)
 def judge(
     errors,
     exposure,
@@ -207,7 +228,7 @@ def judge(
     Parameters
     ----------
     errors : Quantity [angle], shape (n, 2)
-        Logged errors, one row an exposure; at least 40 rows. Leave out rows in which the star was lost.
+        Logged errors, one row an exposure; 40 to 100,000 rows. Leave out rows in which the star was lost.
     exposure : Quantity [time]
         From one correction to the next.
     gain : float
@@ -243,14 +264,9 @@ def judge(
     Sensitivity functions: Franklin, Powell & Workman, "Digital control of dynamic systems". White part: Whittle 1953,
     Ark. Mat. 2, 423. Uncertainty by exponential draws of the periodogram: Franke & Haerdle 1992, Ann. Stat. 20, 121.
     """
-    errors, time = _checked(errors, time)
-    exposure_s = as_quantity("exposure", exposure, u.s, minimum=1e-3, maximum=3600, ndim=0).value
-    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, minimum=0.01, maximum=1000, ndim=0).value
-    picture_s = as_quantity("picture_exposure", picture_exposure, u.s, above=0, maximum=1e6, ndim=0).value
-    delay = as_count("delay", delay, maximum=1)
-    gain = float(check_gain(as_number("gain", gain), delay, above=0))
-    if band is not None:
-        band = as_number("band", band, minimum=0, maximum=2, shape=(2,), ndim=1)
+    time, errors = _times(errors, time), errors.value
+    exposure_s, picture_s, star = exposure.value, picture_exposure.value, star_fwhm.value
+    check_gain(gain, delay)
     rng = np.random.default_rng(0) if rng is None else rng
     if not any(b - a >= _FEWEST for a, b in series.stretches(time)):
         raise ValueError(f"time: expected a stretch of at least {_FEWEST} rows without a gap, found none")
@@ -300,6 +316,7 @@ def _sentence(verdicts, gain, band):
     return f"Gain {gain:g}: {verdicts[0]} in right ascension, {verdicts[1]} in declination."
 
 
+@takes(errors=_errors(1_000_000, least=4), lags=count(minimum=1))
 def correlation_curve(errors, lags):
     """Correlation of errors 0, 1 ... `lags` exposures apart.
 
@@ -313,15 +330,16 @@ def correlation_curve(errors, lags):
     array, shape (lags + 1, 2)
         First row 1. Sums over the full length (biased form).
     """
-    errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
-    if len(errors) < 4:
-        raise ValueError(f"errors: expected at least 4 rows, found {len(errors)}")
-    lags = as_count("lags", lags, minimum=1, maximum=len(errors) - 1)
-    if np.any(np.ptp(errors, axis=0) == 0):
-        raise ValueError("errors: expected errors that vary on both axes, found one that is always the same")
-    return np.stack([series.autocorrelation(axis, lags) for axis in errors.T], axis=1)
+    if lags >= len(errors):
+        raise ValueError(f"lags: expected less than the {len(errors)} rows of errors, found {lags}")
+    return np.stack([series.autocorrelation(axis, lags) for axis in errors.value.T], axis=1)
 
 
+@takes(
+    errors=quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, shape=(None, 2), most_values=4_000_000),
+    share=number(above=0, maximum=0.9999),
+    points=count(minimum=4, maximum=100_000),
+)
 def spread_ellipse(errors, share=0.95, points=120):
     """Outline that holds a share of all errors, if they are spread as a Gaussian of two dimensions.
 
@@ -342,11 +360,9 @@ def spread_ellipse(errors, share=0.95, points=120):
     Squared distance in units of the covariance follows chi-squared with 2 degrees of freedom, quantile -2 ln(1 -
     share).
     """
-    errors = as_quantity("errors", errors, u.arcsec, ndim=2).value
-    if errors.shape[1] != 2 or len(errors) < 3:
+    if len(errors) < 3:
         raise ValueError(f"errors: expected shape (n, 2) with at least 3 rows, found {errors.shape}")
-    share = as_number("share", share, above=0, maximum=0.9999)
-    points = as_count("points", points, minimum=4)
+    errors = errors.value
     variances, directions = np.linalg.eigh(np.cov(errors.T))
     angle = np.linspace(0, 2 * np.pi, points)
     axes = directions * np.sqrt(np.maximum(variances, 0) * -2 * np.log1p(-share))

@@ -16,11 +16,15 @@ import astropy.units as u
 import numpy as np
 from scipy import optimize
 
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_flags, count, number, optional, quantity, takes
 
 AXES = ("right ascension", "declination")
+_LARGEST = 1e6  # arcsec: more than half round the sky
+_EXPOSURE = quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)  # as in starlight.view
+_GAIN, _DELAY = number(minimum=1e-9), count(maximum=1)
 
 
+@takes(delay=_DELAY)
 def stability_limit(delay=0):
     """Loop gain from which corrections grow instead of dying away.
 
@@ -42,10 +46,10 @@ def stability_limit(delay=0):
     ----------
     Levin & May 1976, "A note on difference-delay equations", Theor. Popul. Biol. 9, 178.
     """
-    delay = as_count("delay", delay, maximum=1)
     return 2.0 if delay == 0 else 1.0
 
 
+@takes(gain=number(minimum=0, ndim=None), delay=_DELAY, above=optional(number()))
 def check_gain(gain, delay=0, above=None):
     """Refuse a gain at which the loop is not stable.
 
@@ -65,25 +69,22 @@ def check_gain(gain, delay=0, above=None):
     ------
     ValueError, TypeError
     """
-    above = None if above is None else as_number("above", above)
-    gain = as_number("gain", gain, minimum=0, above=above, ndim=None)
+    if above is not None and np.min(gain) <= above:
+        raise ValueError(f"gain: expected above {above:g}, found {np.min(gain):g}")
+    return _stable(gain, delay)
+
+
+def _stable(gain, delay):
     limit = stability_limit(delay)
     if np.max(gain) >= limit:
         raise ValueError(
             f"gain: expected below {limit:g}, found {np.max(gain):g}; with a delay of {delay} exposure(s) the "
-            f"corrections "
-            "from there on are larger than the errors they answer, and the mount swings ever wider"
+            "corrections from there on are larger than the errors they answer, and the mount swings ever wider"
         )
     return gain
 
 
-def _one_gain(gain, delay, above=None):
-    gain = check_gain(gain, delay, above)
-    if np.ndim(gain):
-        raise ValueError(f"gain: expected one number, found shape {np.shape(gain)}")
-    return gain
-
-
+@takes(gain=number(minimum=0), delay=_DELAY)
 def noise_gain(gain, delay=0):
     """Share of the measuring noise that the loop hands on to the mount, as variance.
 
@@ -110,10 +111,16 @@ def noise_gain(gain, delay=0):
     Stationary variance of x[k+1] = x[k] - g (x[k-delay] + n[k-delay]): Box, Jenkins & Reinsel, "Time series analysis",
     section 3.2 (autoregressive processes of order 1 and 2).
     """
-    gain = _one_gain(gain, delay)
+    gain = _stable(gain, delay)
     return gain / (2 - gain) if delay == 0 else gain * (1 + gain) / ((1 - gain) * (2 + gain))
 
 
+@takes(
+    "rate exposure",
+    rate=quantity(u.arcsec / u.s, minimum=-3600, maximum=3600),
+    exposure=quantity(u.s, minimum=1e-6, maximum=1e5),
+    gain=number(minimum=1e-9, maximum=2),
+)
 def drift_residual(rate, exposure, gain):
     """Distance by which the mount lags behind a steady drift.
 
@@ -129,22 +136,25 @@ def drift_residual(rate, exposure, gain):
     Quantity [arcsec]
         rate x exposure / gain, with and without delay. A steady lag blurs nothing; it shifts the picture.
     """
-    rate = as_quantity("rate", rate, u.arcsec / u.s)
-    exposure = as_quantity("exposure", exposure, u.s, above=0)
-    gain = as_number("gain", gain, above=0, maximum=2)
     return (rate * exposure / gain).to(u.arcsec)
 
 
 def _loop_functions(frequency, exposure, gain, delay):
-    exposure = as_quantity("exposure", exposure, u.s, above=0, ndim=0)
-    limit = 0.5 / exposure.value
-    frequency = as_quantity("frequency", frequency, u.Hz, minimum=0, maximum=limit * (1 + 1e-12))
-    gain = _one_gain(gain, delay, above=0)
+    if np.max(frequency * exposure) > 0.5 * (1 + 1e-12):
+        raise ValueError(
+            f"frequency: expected at most half a cycle an exposure, {(0.5 / exposure).to(u.Hz):g}, found "
+            f"{np.max(frequency):g}"
+        )
+    gain = _stable(gain, delay)
     z = np.exp(2j * np.pi * frequency.value * exposure.value)
     swing = (z - 1) * z**delay
-    return swing, swing + gain, gain
+    return swing, swing + gain
 
 
+_FREQUENCY = quantity(u.Hz, minimum=0, maximum=1e6, most_values=1_000_000)
+
+
+@takes(frequency=_FREQUENCY, exposure=_EXPOSURE, gain=_GAIN, delay=_DELAY)
 def rejection(frequency, exposure, gain, delay=0):
     """What guiding leaves of a motion of the mount, by frequency: |1 / (1 + L)|.
 
@@ -168,10 +178,11 @@ def rejection(frequency, exposure, gain, delay=0):
     ----------
     Sensitivity function: Franklin, Powell & Workman, "Digital control of dynamic systems".
     """
-    swing, closed, _ = _loop_functions(frequency, exposure, gain, delay)
+    swing, closed = _loop_functions(frequency, exposure, gain, delay)
     return np.abs(swing / closed)
 
 
+@takes(frequency=_FREQUENCY, exposure=_EXPOSURE, gain=_GAIN, delay=_DELAY)
 def noise_response(frequency, exposure, gain, delay=0):
     """How much of a false error (air, centroid noise) the mount is made to follow, by frequency: |L / (1 + L)|.
 
@@ -183,10 +194,11 @@ def noise_response(frequency, exposure, gain, delay=0):
         Amplitude of the mount's motion over amplitude of the false error; the mean of its square over all frequencies
         is `noise_gain`.
     """
-    _, closed, gain = _loop_functions(frequency, exposure, gain, delay)
+    _, closed = _loop_functions(frequency, exposure, gain, delay)
     return np.abs(gain / closed)
 
 
+@takes(exposure=_EXPOSURE, gain=_GAIN, delay=_DELAY)
 def useful_frequency(exposure, gain, delay=0):
     """Frequency below which guiding reduces a motion of the mount and above which it enlarges it (rejection of 1).
 
@@ -196,12 +208,12 @@ def useful_frequency(exposure, gain, delay=0):
         From |1 + L| = 1: cos(w) = 1 - g/2 without delay, (1 + sqrt(9 - 4 g)) / 4 with one exposure of delay, where w is
         the phase that a motion gains in an exposure.
     """
-    exposure = as_quantity("exposure", exposure, u.s, above=0, ndim=0)
-    gain = _one_gain(gain, delay, above=0)
+    gain = _stable(gain, delay)
     cosine = 1 - gain / 2 if delay == 0 else (1 + np.sqrt(9 - 4 * gain)) / 4
     return np.arccos(cosine) / (2 * np.pi * exposure.value) * u.Hz
 
 
+@takes(exposure=_EXPOSURE, gain=_GAIN, delay=_DELAY)
 def worst_amplification(exposure, gain, delay=0):
     """Peak of the rejection curve.
 
@@ -211,7 +223,6 @@ def worst_amplification(exposure, gain, delay=0):
     height : float
         2 / (2 - g) at half a cycle an exposure without delay; with delay found numerically.
     """
-    exposure = as_quantity("exposure", exposure, u.s, above=0, ndim=0)
     half = 0.5 / exposure.value
     grid = np.linspace(0, half, 400)
     curve = rejection(grid * u.Hz, exposure, gain, delay)
@@ -257,18 +268,16 @@ class LoopResult:
         return self.pointing.std(axis=0)
 
 
-def _per_axis(name, value, maximum=None):
-    value = as_quantity(name, value, u.arcsec, minimum=0, maximum=maximum)
-    if value.shape not in ((), (2,)):
-        raise ValueError(f"{name}: expected one value or one for each axis, found shape {value.shape}")
-    return value.value
+def _per_axis(rule):
+    """The rule for one value, or one for each axis."""
 
+    def checked(name, value):
+        value = rule(name, value)
+        if np.shape(value) not in ((), (2,)):
+            raise ValueError(f"{name}: expected one value or one for each axis, found shape {np.shape(value)}")
+        return value
 
-def _series(name, value):
-    value = as_quantity(name, value, u.arcsec, ndim=2)
-    if value.shape[1] != 2:
-        raise ValueError(f"{name}: expected shape (n, 2), found {value.shape}")
-    return value.value
+    return checked
 
 
 def run_loop(disturbance, noise, gain, delay=0, dead_band=0.0, backlash=0.0, largest=np.inf, seen=None):
@@ -316,6 +325,19 @@ def run_loop(disturbance, noise, gain, delay=0, dead_band=0.0, backlash=0.0, lar
     return disturbance + axis[:-1], commands
 
 
+_PATH = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, shape=(None, 2), most_values=4_000_000)
+_SIZE = _per_axis(quantity(u.arcsec, minimum=0, maximum=_LARGEST))
+
+
+@takes(
+    disturbance=_PATH,
+    noise=_PATH,
+    gain=_per_axis(number(minimum=0, ndim=None)),
+    delay=_DELAY,
+    dead_band=_SIZE,
+    backlash=_SIZE,
+    largest_correction=optional(_SIZE),
+)
 def simulate_loop(
     disturbance,
     noise,
@@ -336,7 +358,7 @@ def simulate_loop(
     ----------
     disturbance : Quantity [angle], shape (n, 2)
         Where the mount would point without guiding, mean over each exposure (a position, not a step): see
-        `helpers.correction_loop.mount`.
+        `helpers.correction_loop.mount`. At most 2,000,000 rows.
     noise : Quantity [angle], shape (n, 2)
         False error in each exposure: centroid noise plus motion of the star by the air.
     gain : float or pair of floats
@@ -362,28 +384,20 @@ def simulate_loop(
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument; among them a gain at which the loop is not stable.
     """
-    disturbance, noise = _series("disturbance", disturbance), _series("noise", noise)
     if disturbance.shape != noise.shape:
         raise ValueError(f"noise: expected the shape of disturbance {disturbance.shape}, found {noise.shape}")
-    gain = check_gain(gain, delay)
-    if np.shape(gain) not in ((), (2,)):
-        raise ValueError(f"gain: expected one value or one for each axis, found shape {np.shape(gain)}")
-    limit = np.inf
-    if largest_correction is not None:
-        limit = _per_axis("largest_correction", largest_correction)
-    seen = np.ones(len(noise), bool) if seen is None else np.asarray(seen)
-    if seen.dtype != bool or seen.shape != (len(noise),):
-        raise ValueError(f"seen: expected {len(noise)} truth values, found {seen.dtype} of shape {seen.shape}")
+    gain = _stable(gain, delay)
+    seen = np.ones(len(noise), bool) if seen is None else as_flags("seen", seen, length=len(noise))
     if not seen.any():
         raise ValueError("seen: expected at least one exposure with a star, found none")
     pointing, commands = run_loop(
-        disturbance,
-        noise,
+        disturbance.value,
+        noise.value,
         gain,
         delay,
-        _per_axis("dead_band", dead_band),
-        _per_axis("backlash", backlash),
-        limit,
+        dead_band.value,
+        backlash.value,
+        np.inf if largest_correction is None else largest_correction.value,
         None if seen.all() else seen,
     )
-    return LoopResult((pointing + noise) * u.arcsec, pointing * u.arcsec, commands * u.arcsec, seen)
+    return LoopResult((pointing + noise.value) * u.arcsec, pointing * u.arcsec, commands * u.arcsec, seen)

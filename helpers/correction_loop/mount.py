@@ -9,7 +9,8 @@ import astropy.units as u
 import numpy as np
 from scipy import signal
 
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.rig.parts import Mount
+from helpers.shared.checks import count, instance, number, quantity, takes
 from helpers.shared.sky import SIDEREAL_RATE
 
 # Strength of one, two and three waves a turn of the worm, and their phases [turns]. Invented, with the usual look of a
@@ -18,18 +19,38 @@ HARMONICS = (1.0, 0.35, 0.2)
 PHASES = (0.0, 0.15, 0.4)
 
 
-def _starts(n_steps, step):
-    n_steps = as_count("n_steps", n_steps, minimum=1)
-    step = as_quantity("step", step, u.s, above=0, ndim=0).value
-    return step * np.arange(n_steps), step
+_N_STEPS, _STEP = count(minimum=1, maximum=2_000_000), quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)
+_ROUND = quantity(u.deg, minimum=-360, maximum=360, ndim=0)
+_POLE = {
+    "hour_angle": _ROUND,
+    "declination": quantity(u.deg, minimum=-90, maximum=90, ndim=0),
+    "polar_error": quantity(u.arcsec, minimum=0, maximum=36000, ndim=0),
+    "pole_hour_angle": _ROUND,
+}
 
 
+def _middles(n_steps, step):
+    """Middle of each step, in s."""
+    return step.value * (np.arange(n_steps) + 0.5)
+
+
+@takes(
+    "harmonics phases",
+    n_steps=_N_STEPS,
+    step=_STEP,
+    period=quantity(u.s, minimum=1e-3, maximum=1e7, ndim=0),
+    peak_to_peak=quantity(u.arcsec, minimum=0, maximum=1e6, ndim=0),
+    declination=_POLE["declination"],
+    harmonics=number(minimum=0, ndim=1, most_values=50),
+    phases=number(minimum=-1e6, maximum=1e6, ndim=1, most_values=50),
+)
 def periodic_error(n_steps, step, period, peak_to_peak, declination=0 * u.deg, harmonics=HARMONICS, phases=PHASES):
     """Periodic error of a worm drive, in right ascension.
 
     Parameters
     ----------
     n_steps : int
+        At most 2,000,000, here and in the functions below.
     step : Quantity [time]
     period : Quantity [time]
         One turn of the worm.
@@ -50,26 +71,23 @@ def periodic_error(n_steps, step, period, peak_to_peak, declination=0 * u.deg, h
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    starts, step_s = _starts(n_steps, step)
-    period_s = as_quantity("period", period, u.s, above=0, ndim=0).value
-    height = as_quantity("peak_to_peak", peak_to_peak, u.arcsec, minimum=0, ndim=0).value
-    declination = as_quantity("declination", declination, u.deg, minimum=-90, maximum=90, ndim=0)
-    harmonics = as_number("harmonics", np.asarray(harmonics), minimum=0, ndim=1)
-    phases = as_number("phases", np.asarray(phases), ndim=1)
     if harmonics.shape != phases.shape:
         raise ValueError(f"harmonics, phases: expected the same length, found {harmonics.size} and {phases.size}")
-    if harmonics.sum() == 0:
+    if harmonics.max() == 0:
         raise ValueError("harmonics: expected at least one wave above 0, found none")
+    harmonics = harmonics / harmonics.max()
     waves = np.arange(1, harmonics.size + 1)
 
     def curve(turns, strength):
-        return (strength * np.sin(2 * np.pi * (turns[:, None] * waves + phases))).sum(axis=1)
+        each = zip(waves, phases, strength, strict=True)
+        return sum(one * np.sin(2 * np.pi * (turns * wave + phase)) for wave, phase, one in each)
 
-    scale = height / np.ptp(curve(np.linspace(0, 1, 4096), harmonics))
-    averaged = harmonics * np.sinc(waves * step_s / period_s)
-    return scale * curve((starts + step_s / 2) / period_s, averaged) * np.cos(declination.to_value(u.rad)) * u.arcsec
+    scale = peak_to_peak / np.ptp(curve(np.linspace(0, 1, 4096), harmonics))
+    averaged = harmonics * np.sinc(waves * float(step / period))
+    return scale * curve(_middles(n_steps, step) / period.value, averaged) * np.cos(declination).value
 
 
+@takes(**_POLE)
 def polar_drift_rate(hour_angle, declination, polar_error, pole_hour_angle=90 * u.deg):
     """Drift of the star when the mount's axis misses the celestial pole.
 
@@ -99,14 +117,11 @@ def polar_drift_rate(hour_angle, declination, polar_error, pole_hour_angle=90 * 
 
 
 def _polar_geometry(hour_angle, declination, polar_error, pole_hour_angle):
-    """Hour angle from the mount's pole [rad], sine of the declination, polar error [arcsec]; all checked."""
-    hour_angle = as_quantity("hour_angle", hour_angle, u.deg, minimum=-360, maximum=360, ndim=0)
-    declination = as_quantity("declination", declination, u.deg, minimum=-90, maximum=90, ndim=0)
-    polar_error = as_quantity("polar_error", polar_error, u.arcsec, minimum=0, maximum=36000, ndim=0)
-    pole_hour_angle = as_quantity("pole_hour_angle", pole_hour_angle, u.deg, minimum=-360, maximum=360, ndim=0)
+    """Hour angle from the mount's pole [rad], sine of the declination, polar error [arcsec]."""
     return (hour_angle - pole_hour_angle).to_value(u.rad), np.sin(declination.to_value(u.rad)), polar_error.value
 
 
+@takes(n_steps=_N_STEPS, step=_STEP, **_POLE)
 def polar_drift(n_steps, step, hour_angle, declination, polar_error, pole_hour_angle=90 * u.deg):
     """Path of the star when the mount's axis misses the celestial pole, from its place at the start.
 
@@ -124,13 +139,19 @@ def polar_drift(n_steps, step, hour_angle, declination, polar_error, pole_hour_a
     Quantity [arcsec], shape (n_steps, 2)
         Values at mid-step; over a guide exposure the path is straight.
     """
-    starts, step_s = _starts(n_steps, step)
     angle, sine, error = _polar_geometry(hour_angle, declination, polar_error, pole_hour_angle)
-    turned = SIDEREAL_RATE.value * (starts + step_s / 2)
+    turned = SIDEREAL_RATE.value * _middles(n_steps, step)
     right_ascension = -error * sine * (np.sin(angle + turned) - np.sin(angle))
     return np.column_stack([right_ascension, error * (np.cos(angle + turned) - np.cos(angle))]) * u.arcsec
 
 
+@takes(
+    n_steps=_N_STEPS,
+    step=_STEP,
+    rms=quantity(u.arcsec, minimum=0, maximum=1e6, ndim=0),
+    correlation_time=quantity(u.s, minimum=1e-3, maximum=1e6, ndim=0),
+    rng=instance(np.random.Generator),
+)
 def gusts(n_steps, step, rms, correlation_time, rng):
     """Shake by wind: random motion that forgets itself after a correlation time, both axes alike.
 
@@ -154,12 +175,8 @@ def gusts(n_steps, step, rms, correlation_time, rng):
     Ornstein-Uhlenbeck process and its time integral: Gillespie 1996, Phys. Rev. E 54, 2084, eqs 1.9 and 2.13-2.18.
     That a mount shakes in this way is a model (no source); fit rms and correlation time to your own log.
     """
-    _, step_s = _starts(n_steps, step)
-    rms = as_quantity("rms", rms, u.arcsec, minimum=0, ndim=0)
-    tau = as_quantity("correlation_time", correlation_time, u.s, above=0, ndim=0).value
-    as_instance("rng", rng, np.random.Generator)
     # All for unit rms and time in correlation times, so Gillespie's c tau / 2 is 1.
-    length = step_s / tau
+    length = float(step / correlation_time)
     lost = -np.expm1(-length)  # 1 - exp(-length), without loss of digits for short steps
     value_variance = -np.expm1(-2 * length)
     shared = lost**2
@@ -177,6 +194,12 @@ def gusts(n_steps, step, rms, correlation_time, rng):
     return (before * lost + integral_push) / length * rms
 
 
+@takes(
+    n_steps=_N_STEPS,
+    step=_STEP,
+    rate=quantity(u.arcsec / u.s, minimum=0, maximum=3600, ndim=0),
+    direction=_ROUND,
+)
 def flexure(n_steps, step, rate, direction=0 * u.deg):
     """Slow bend of a guide telescope against the main telescope: the guider sees none of it, the picture all of it.
 
@@ -194,12 +217,18 @@ def flexure(n_steps, step, rate, direction=0 * u.deg):
     Quantity [arcsec], shape (n_steps, 2)
         Values at mid-step.
     """
-    starts, step_s = _starts(n_steps, step)
-    rate = as_quantity("rate", rate, u.arcsec / u.s, minimum=0, ndim=0).value
-    direction = as_quantity("direction", direction, u.rad, ndim=0).value
-    return np.outer(starts + step_s / 2, rate * np.array([np.cos(direction), np.sin(direction)])) * u.arcsec
+    along = np.array([np.cos(direction).value, np.sin(direction).value])
+    return np.outer(_middles(n_steps, step), rate.value * along) * u.arcsec
 
 
+@takes(
+    mount=instance(Mount),
+    n_steps=_N_STEPS,
+    step=_STEP,
+    hour_angle=_ROUND,
+    declination=_POLE["declination"],
+    worm_phase=number(minimum=-1e6, maximum=1e6),
+)
 def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.deg, worm_phase=0.0):
     """What a mount does without guiding: periodic error and polar drift together.
 
@@ -221,16 +250,17 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
     Quantity [arcsec], shape (n_steps, 2)
         From where it pointed in the first step, for guiding starts with the star in its place.
     """
-    for name in ("worm_period", "periodic_error", "polar_error"):
-        if not hasattr(mount, name):
-            raise TypeError(f"mount: expected the mount of a rig, found {type(mount).__name__} without {name}")
     path = polar_drift(n_steps, step, hour_angle, declination, mount.polar_error)
     waves = np.arange(1, len(PHASES) + 1)
-    phases = (np.array(PHASES) + waves * as_number("worm_phase", worm_phase)) % 1
+    phases = (np.array(PHASES) + waves * worm_phase) % 1
     path[:, 0] += periodic_error(n_steps, step, mount.worm_period, mount.periodic_error, declination, HARMONICS, phases)
     return path - path[0]
 
 
+_SERIES = quantity(u.arcsec, minimum=-1e9, maximum=1e9, most_values=100_000_000)
+
+
+@takes(series=_SERIES, steps=count(minimum=1))
 def step_means(series, steps):
     """Means over groups of consecutive steps: a fine series as a longer exposure sees it.
 
@@ -247,6 +277,7 @@ def step_means(series, steps):
     return _groups(series, steps).mean(axis=1)
 
 
+@takes(series=_SERIES, steps=count(minimum=1))
 def motion_within(series, steps):
     """Variance of the motion inside each exposure, which blurs it and no correction can reach.
 
@@ -264,9 +295,7 @@ def motion_within(series, steps):
 
 
 def _groups(series, steps):
-    series = as_quantity("series", series, u.arcsec)
-    steps = as_count("steps", steps, minimum=1)
     if series.ndim == 0 or len(series) < steps:
         raise ValueError(f"series: expected at least {steps} rows, found shape {series.shape}")
-    count = len(series) // steps
-    return series[: count * steps].reshape((count, steps) + series.shape[1:])
+    groups = len(series) // steps
+    return series[: groups * steps].reshape((groups, steps) + series.shape[1:])

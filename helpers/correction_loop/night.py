@@ -26,11 +26,22 @@ from helpers.rig.values import changed
 from helpers.seeing.air import at_airmass
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import as_count, as_instance, count, instance, number, optional, quantity, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
+_MOST_STEPS = 4_000_000  # of all runs together: 17 s
+_SECONDS = quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)  # as in starlight.view
+_RNG = instance(np.random.Generator)
 
+
+@takes(
+    rig=instance(Rig),
+    magnitudes=number(minimum=-30, maximum=40, ndim=1, most_values=1000),
+    exposures=quantity(u.s, minimum=1e-6, maximum=1e5, most_values=1000),
+    weights=optional(number(minimum=-10, maximum=10, ndim=1)),
+    airmass=number(minimum=1, maximum=40),
+)
 def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     """Centroid error of the weighted mean of the guide stars.
 
@@ -54,12 +65,10 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    exposures = as_quantity("exposures", exposures, u.s, minimum=1e-6, maximum=1e5)  # as starlight.view
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
-    if weights is not None:
-        weights = as_number("weights", np.asarray(weights), ndim=1)
-        if weights.shape != magnitudes.shape or abs(weights.sum() - 1) > 1e-6:
-            raise ValueError(f"weights: expected {magnitudes.size} numbers that sum to 1, found {weights!r:.60}")
+    if exposures.ndim > 1:
+        raise ValueError(f"exposures: expected one or a row of them, found shape {exposures.shape}")
+    if weights is not None and (weights.shape != magnitudes.shape or abs(weights.sum() - 1) > 1e-6):
+        raise ValueError(f"weights: expected {magnitudes.size} numbers that sum to 1, found {weights!r:.60}")
     width = guide_star_fwhm(rig, airmass)
     result = []
     for exposure in np.atleast_1d(exposures):
@@ -67,10 +76,6 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
         used = multi_star.snr_weights(signal.centroid_error) if weights is None else weights
         result.append(np.sqrt(np.sum((np.asarray(used) * signal.centroid_error.value) ** 2)))
     return (result[0] if exposures.ndim == 0 else np.array(result)) * u.arcsec
-
-
-def _check_rig(rig):
-    as_instance("rig", rig, Rig)
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,25 @@ class GuideNight:
         return _steady(mean_centroid_error(self.rig, self.magnitudes, exposures, self.weights, self.airmass))
 
 
+def _some_stars(name, value):
+    stars = as_instance(name, value, GuideStars)
+    if len(stars) == 0:
+        raise ValueError(f"{name}: expected at least one star, found none")
+    return stars
+
+
+@takes(
+    rig=instance(Rig),
+    stars=_some_stars,
+    rng=_RNG,
+    duration=_SECONDS,
+    step=quantity(u.s, minimum=1e-3, maximum=1e5, ndim=0),
+    runs=count(minimum=1, maximum=1000),
+    hour_angle=quantity(u.deg, minimum=-180, maximum=180, ndim=0),
+    gust_rms=quantity(u.arcsec, minimum=0, maximum=3600, ndim=0),
+    gust_time=quantity(u.s, minimum=1e-3, maximum=1e5, ndim=0),
+    wavelength=quantity(u.nm, minimum=100, maximum=1e5, ndim=0),
+)
 def guide_night(
     rig,
     stars,
@@ -142,7 +166,7 @@ def guide_night(
     rng : numpy.random.Generator
     duration, step : Quantity [time]
     runs : int
-        Stretches drawn, each with its own air; the mount does the same in all.
+        Stretches drawn, each with its own air; the mount does the same in all. At most 4,000,000 steps in all of them.
     hour_angle : Quantity [angle]
         Of the target at the start, positive west of the meridian; its height then gives the airmass.
     gust_rms : Quantity [angle]
@@ -164,19 +188,12 @@ def guide_night(
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument; also when the target is below the horizon.
     """
-    _check_rig(rig)
-    as_instance("stars", stars, GuideStars)
-    if len(stars) == 0:
-        raise ValueError("stars: expected at least one star, found none")
     target = default_target(rig) if stars.target is None else stars.target
     altitude = sky.altitude(target.dec, rig.site.latitude, hour_angle)
     if altitude <= 0 * u.deg:
         raise ValueError(f"stars: expected a target above the horizon at this hour angle, found one at {altitude:.1f}")
     airmass = sky.airmass(altitude)
-    duration = as_quantity("duration", duration, u.s, above=0, ndim=0)
-    step = as_quantity("step", step, u.s, above=0, ndim=0)
-    runs = as_count("runs", runs, minimum=1, maximum=1000)
-    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
+    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=_MOST_STEPS // runs)
     air_above = at_airmass(atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
     signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)
@@ -184,8 +201,7 @@ def guide_night(
     everything = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]
     mount = mount_motion.mount_motion(rig.mount, n, step, hour_angle, target.dec)
-    as_quantity("gust_time", gust_time, u.s, above=0, ndim=0)
-    if as_quantity("gust_rms", gust_rms, u.arcsec, minimum=0, ndim=0) > 0:
+    if gust_rms > 0:
         mount = mount + mount_motion.gusts(n, step, gust_rms, gust_time, rng)
     return GuideNight(
         rig=rig,
@@ -207,6 +223,7 @@ def _steady(angles):
     return np.round(angles.to_value(u.arcsec), 6) * u.arcsec
 
 
+@takes(night=instance(GuideNight), fwhm=quantity(u.arcsec, ndim=0))
 def at_seeing(night, fwhm):
     """The same night with better or poorer air: all motion by the air scales as seeing^(5/6), and stars grow.
 
@@ -224,25 +241,29 @@ def at_seeing(night, fwhm):
     ----------
     Variance of image motion ~ r0^(-5/3): Fried 1965, JOSA 55, 1427; r0 ~ 1 / FWHM.
     """
-    _check_night(night)
     rig = changed(night.rig, {"site.seeing": fwhm})
     scale = float(rig.site.seeing / night.rig.site.seeing) ** (5 / 6)
     star = picture_star_fwhm(rig, night.airmass, night.wavelength)
     return replace(night, rig=rig, air=night.air * scale, target_air=night.target_air * scale, star_fwhm=star)
 
 
+@takes(night=instance(GuideNight))
 def perfect_mount(night):
     """The same night on a mount without any fault: all that is left to correct is false."""
-    _check_night(night)
     faults = {"periodic_error": u.arcsec, "polar_error": u.arcmin, "backlash": u.arcsec, "jitter": u.arcsec}
     rig = changed(night.rig, {f"mount.{name}": 0 * unit for name, unit in faults.items()})
     return replace(night, rig=rig, mount=0 * night.mount, unseen=0 * night.unseen)
 
 
-def _check_night(night):
-    as_instance("night", night, GuideNight)
-
-
+@takes(
+    night=instance(GuideNight),
+    exposure=optional(_SECONDS),
+    gain=optional(number(minimum=0, ndim=None)),
+    rng=optional(_RNG),
+    run=count(),
+    delay=optional(count(maximum=1)),
+    dead_band=optional(quantity(u.arcsec, minimum=0)),
+)
 def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_band=None, seen=None):
     """Guide through one stretch of the night.
 
@@ -270,9 +291,8 @@ def guide(night, exposure=None, gain=None, rng=None, *, run=0, delay=None, dead_
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    _check_night(night)
     settings = night.rig.guiding
-    exposure = as_quantity("exposure", settings.exposure if exposure is None else exposure, u.s, above=0, ndim=0)
+    exposure = settings.exposure if exposure is None else exposure
     run = as_count("run", run, maximum=len(night.air) - 1)
     size = round(float(exposure / night.step))
     if size < 1 or abs(float(exposure / night.step) - size) > 1e-6 * size:

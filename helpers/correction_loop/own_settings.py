@@ -14,12 +14,16 @@ from helpers.correction_loop import settings as maps
 from helpers.guide_field.stars import middling_stars, stars_at
 from helpers.guide_field.targets import meridian_passage
 from helpers.guide_field.usable import choose_stars
+from helpers.rig.parts import Rig
+from helpers.shared.checks import instance, number, optional, takes
 from helpers.starlight.view import view
 
 EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
 _STEP = 0.5 * u.s
+_RIG, _MAGNITUDE = instance(Rig), optional(number(minimum=-30, maximum=40))
 
 
+@takes(rig=_RIG)
 def stars_in_use(rig):
     """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
     stars = middling_stars(rig)
@@ -29,6 +33,7 @@ def stars_in_use(rig):
     return stars[np.argsort(-weights, kind="stable")[: np.count_nonzero(weights)]]
 
 
+@takes(rig=_RIG, magnitude=_MAGNITUDE)
 @lru_cache(maxsize=6)
 def night_of(rig, magnitude=None):
     """Sixteen minutes of a rig's night, three times with other air; with its own stars, or with one of a magnitude."""
@@ -38,17 +43,20 @@ def night_of(rig, magnitude=None):
     return nights.guide_night(rig, stars, np.random.default_rng(71), duration=16 * u.min, step=_STEP, runs=3)
 
 
+@takes(rig=_RIG)
 def gains_of(rig):
     """The gains of the map, evenly by ratio; with a delay of one exposure they end below 1."""
     return np.geomspace(0.05, 1 if rig.guiding.delay == 0 else 0.9, 13)
 
 
+@takes(rig=_RIG, magnitude=_MAGNITUDE)
 @lru_cache(maxsize=6)
 def map_of(rig, magnitude=None):
     """The star's width in the picture for each exposure and gain."""
     return maps.settings_map(night_of(rig, magnitude), EXPOSURES, gains_of(rig), np.random.default_rng(76))
 
 
+@takes(rig=_RIG, magnitude=_MAGNITUDE)
 def band_of(rig, magnitude=None):
     """The band of settings of a rig."""
     return bands.band_of(map_of(rig, magnitude), rig.guiding.exposure)

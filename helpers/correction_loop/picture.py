@@ -26,14 +26,16 @@ import astropy.units as u
 import numpy as np
 from scipy import fft
 
-from helpers.shared.checks import as_count, as_quantity
-from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, phase_structure
+from helpers.shared.checks import count, instance, optional, quantity, takes
+from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, LongExposure, phase_structure
 
 # All of the following in widths (FWHM) of the star.
 _FINEST = 2.2  # cycles; hardly anything of a star is left there
 _PIXELS = 6  # to a width
 _ROOM = 8  # round the motion, so that the picture does not reach into its own repetition
 _MOST_MOTION = 300
+_MOST_SPREAD = 50  # rms of Gaussian motion
+_MOST_PIXELS = 500_000_000  # of all pictures of a series together: about a minute
 _MOST_TAKEN = 0.085  # variance that can be taken away, about half of what a star holds; beyond it no shape is known
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _NODES, _WEIGHTS = _FINEST * ((_NODES + 1) / 2) ** 2, _FINEST * (_NODES + 1) / 2 * _WEIGHTS  # dense at low frequencies
@@ -120,6 +122,11 @@ def _star_matrix(shape):
     return _transfer(shape, np.hypot(_NODES[:, None], _NODES))
 
 
+_STAR = quantity(u.arcsec, minimum=1e-3, maximum=3600, ndim=0)
+_SHAPE = optional(instance(LongExposure))
+
+
+@takes(star_fwhm=_STAR, variance=quantity(u.arcsec**2, most_values=200_000), shape=_SHAPE)
 def add_motion(star_fwhm, variance, shape=None):
     """FWHM of a star of long-exposure seeing that also moves, the motion being Gaussian along each axis.
 
@@ -143,11 +150,15 @@ def add_motion(star_fwhm, variance, shape=None):
     ValueError, TypeError, astropy.units.UnitsError
         Also if more motion would be taken away than the star contains.
     """
-    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0, ndim=0).value
-    variance = as_quantity("variance", variance, u.arcsec**2)
+    star = star_fwhm.value
     if variance.ndim == 0 or variance.shape[-1] != 2:
         raise ValueError(f"variance: expected shape (..., 2), found {variance.shape}")
     _check_taken("variance", variance.value, star)
+    if np.max(variance.value) > (_MOST_MOTION * star) ** 2:
+        raise ValueError(
+            f"variance: expected motion of at most {_MOST_MOTION} times the star's width, found an rms of "
+            f"{np.sqrt(np.max(variance.value)):.4g} arcsec"
+        )
     pairs = variance.value.reshape(-1, 2) / star**2
     motion = np.exp(-2 * np.pi**2 * np.multiply.outer(pairs, _NODES**2))  # (pairs, 2, nodes)
     across = (motion * _WEIGHTS) @ _star_matrix(shape)  # each axis summed for the cut along the other
@@ -258,6 +269,14 @@ def _width_at_rest(shape):
     return _widths(np.zeros((1, 1, 2)), np.zeros((1, 2, 2)), shape)[0, 0]
 
 
+def _check_span(name, places):
+    span = np.ptp(places, axis=1).max()
+    if span > _MOST_MOTION:
+        raise ValueError(
+            f"{name}: expected motion of at most {_MOST_MOTION} times the star's width in a picture, found {span:.4g}"
+        )
+
+
 def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
     """FWHM along both axes of a star in pictures during which it moved; plain numbers.
 
@@ -282,34 +301,41 @@ def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
     Raises
     ------
     ValueError
-        The motion is more than 300 times as wide as the star.
+        The motion is more than 300 times as wide as the star, or there are too many pictures of it.
     """
     places = motion / star_fwhm
-    span = np.ptp(places, axis=1).max()
-    if span > _MOST_MOTION:
-        raise ValueError(
-            f"pointing: expected motion of at most {_MOST_MOTION} times the star's width in a picture, found {span:.4g}"
-        )
+    _check_span("pointing", places)
     if within is not None and np.any(within > 0):
         # two places a row, with signs in turn so that motion along both axes is not taken for motion along a slant
         aside = np.sqrt(within) / star_fwhm
         aside = aside * np.stack([np.ones(places.shape[1]), (-1.0) ** np.arange(places.shape[1])], axis=-1)
         places = np.concatenate([places + aside, places - aside], axis=1)
+        _check_span("within", places)
     extra = np.broadcast_to(extra, (len(places), 2, 2)) / star_fwhm**2
-    size = max(1, int(2_000_000 / (_PIXELS * (span + _ROOM)) ** 2))  # pictures at a time, to spare memory
+    pixels = (_PIXELS * (np.ptp(places, axis=1).max() + 6 * np.sqrt(max(0.0, extra.max())) + _ROOM)) ** 2
+    if pixels * len(places) > _MOST_PIXELS:
+        raise ValueError(
+            f"rows: expected at most {int(_MOST_PIXELS / pixels):,} pictures of this much motion, found "
+            f"{len(places):,}; take more rows to a picture"
+        )
+    size = max(1, int(2_000_000 / pixels))  # pictures at a time, to spare memory
     parts = [_widths(places[k : k + size], extra[k : k + size], shape) for k in range(0, len(places), size)]
     return star_fwhm / _width_at_rest(shape) * np.concatenate(parts)
 
 
-def _optional(name, value, shape, unit=u.arcsec):
-    if value is None:
-        return np.zeros(shape)
-    value = as_quantity(name, value, unit, ndim=2)
-    if value.shape != shape:
-        raise ValueError(f"{name}: expected the shape of pointing {shape}, found {value.shape}")
-    return value.value
+_PATH = quantity(u.arcsec, minimum=-1e6, maximum=1e6, shape=(None, 2), most_values=4_000_000)
 
 
+@takes(
+    pointing=_PATH,
+    star_fwhm=_STAR,
+    air=optional(_PATH),
+    within=optional(quantity(u.arcsec**2, minimum=0, maximum=1e12, shape=(None, 2))),
+    unseen=optional(_PATH),
+    shake=quantity(u.arcsec, minimum=0, maximum=3600, ndim=0),
+    rows=optional(count(minimum=1)),
+    shape=_SHAPE,
+)
 def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shake=0 * u.arcsec, rows=None, shape=None):
     """FWHM and elongation of a star in the main camera's long exposures.
 
@@ -343,23 +369,25 @@ def final_image(pointing, star_fwhm, *, air=None, within=None, unseen=None, shak
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument. Also when guiding would take more from the star than it contains.
     """
-    pointing = as_quantity("pointing", pointing, u.arcsec, ndim=2).value
-    if pointing.shape[1] != 2:
-        raise ValueError(f"pointing: expected shape (n, 2), found {pointing.shape}")
-    star = as_quantity("star_fwhm", star_fwhm, u.arcsec, above=0, ndim=0).value
-    shake = as_quantity("shake", shake, u.arcsec, minimum=0, ndim=0).value
-    size = pointing.shape
-    air, unseen = _optional("air", air, size), _optional("unseen", unseen, size)
-    within = _optional("within", within, size, u.arcsec**2)
-    if np.any(within < 0):
-        raise ValueError(f"within: expected variances of at least 0 arcsec2, found {within.min():g} arcsec2")
-    rows = size[0] if rows is None else as_count("rows", rows, minimum=1, maximum=size[0])
+    star, shake, size = star_fwhm.value, shake.value, pointing.shape
+    for name, series in (("air", air), ("within", within), ("unseen", unseen)):
+        if series is not None and series.shape != size:
+            raise ValueError(f"{name}: expected the shape of pointing {size}, found {series.shape}")
+    air, within, unseen = (0.0 * pointing.value if one is None else one.value for one in (air, within, unseen))
+    if rows is not None and rows > size[0]:
+        raise ValueError(f"rows: expected at most those of pointing, {size[0]}, found {rows}")
+    rows = size[0] if rows is None else rows
 
-    moved = pointing + unseen
+    moved = pointing.value + unseen
     inside = _pictures(within, rows)
     extra = added_motion(moved, air, rows) - added_motion(moved, 0, rows) + shake**2 * np.eye(2)
     added = added_motion(moved, 0, rows) + extra + inside.mean(axis=1)[..., None] * np.eye(2)
     _check_taken("air", np.linalg.eigvalsh(added), star)
+    if np.max(extra) > (_MOST_SPREAD * star) ** 2:
+        raise ValueError(
+            f"air, shake: expected motion of at most {_MOST_SPREAD} times the star's width, found an rms of "
+            f"{np.sqrt(np.max(extra)):.4g} arcsec"
+        )
     mean = added.mean(axis=0)
     motion = _pictures(moved, rows)
     motion = motion - motion.mean(axis=1, keepdims=True)

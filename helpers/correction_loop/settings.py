@@ -8,8 +8,9 @@ import numpy as np
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import GuideNight
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import as_number, count, instance, number, optional, quantity, takes
 
+_MOST_PATHS = 400_000_000  # rows of all simulated paths: gains x steps, summed over the exposures; about a minute
 _SHOWS = 0.15  # of a star's width: rms of the mount along one axis from which the shape of its path counts
 
 
@@ -84,6 +85,14 @@ class SettingsMap:
         return ratio.mean(axis=0) + 2 * error <= 1 + within
 
 
+@takes(
+    night=instance(GuideNight),
+    exposures=quantity(u.s, minimum=1e-3, maximum=1e5, ndim=1, most_values=1000),
+    gains=number(minimum=0, ndim=1, most_values=1000),
+    rng=instance(np.random.Generator),
+    delay=optional(count(maximum=1)),
+    dead_band=optional(quantity(u.arcsec, minimum=0, ndim=0)),
+)
 def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
     """Guide with every exposure and every gain through the same night.
 
@@ -109,11 +118,11 @@ def settings_map(night, exposures, gains, rng, *, delay=None, dead_band=None):
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument.
     """
-    exposures, gains, sizes = _checked(night, exposures, gains, rng)
+    sizes = _checked_sizes(night, exposures, gains)
     guiding, mount = night.rig.guiding, night.rig.mount
-    delay = as_count("delay", guiding.delay if delay is None else delay, maximum=1)
+    delay = guiding.delay if delay is None else delay
     correction_loop.check_gain(gains, delay)
-    limit = guiding.dead_band if dead_band is None else as_quantity("dead_band", dead_band, u.arcsec, minimum=0, ndim=0)
+    limit = guiding.dead_band if dead_band is None else dead_band
     play = np.array([0.0, mount.backlash.to_value(u.arcsec)])
     shake = mount.jitter.to_value(u.arcsec)
     disturbance, air, target, unseen = (
@@ -155,18 +164,20 @@ def _wide_pictures(night, pointing, added, rows):
     return found
 
 
-def _checked(night, exposures, gains, rng):
-    """Exposures, gains, and the night's steps in each exposure."""
-    as_instance("night", night, GuideNight)
-    as_instance("rng", rng, np.random.Generator)
+def _checked_sizes(night, exposures, gains):
+    """The night's steps in each exposure."""
     if len(night.air) < 2:
         raise ValueError(f"night: expected at least 2 runs to tell the uncertainty, found {len(night.air)}")
-    exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
-    gains = as_number("gains", np.asarray(gains), minimum=0, ndim=1)
     steps = exposures.value / night.step.to_value(u.s)
     if np.any(np.abs(steps - np.round(steps)) > 1e-6 * steps) or np.any(np.round(steps) < 1):
         raise ValueError(f"exposures: expected whole multiples of the step {night.step:g}, found {exposures}")
-    return exposures, gains, np.round(steps).astype(int)
+    sizes = np.round(steps).astype(int)
+    paths = int(gains.size * len(night.air) * np.sum(night.air.shape[1] // sizes))
+    if paths > _MOST_PATHS:
+        raise ValueError(
+            f"exposures, gains: expected at most {_MOST_PATHS:,} simulated exposures in all, found {paths:,}"
+        )
+    return sizes
 
 
 def _rows(night, size):
