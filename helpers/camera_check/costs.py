@@ -12,20 +12,29 @@ import numpy as np
 from helpers.correction_loop.loop import noise_gain
 from helpers.correction_loop.picture import add_motion
 from helpers.multi_star.averaging import snr_weights
-from helpers.rig.parts import Rig
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.rig.parts import GuideCamera, Rig
+from helpers.shared.checks import count, instance, number, optional, quantity, take_fields, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
-from helpers.starlight.view import view
+from helpers.starlight.view import View, view
 
 _STEPS, _SETTLED = 400, 1e-10  # of the search for a centre that a hot pixel pulls
 
 
+_STAR = {
+    "fwhm": quantity(u.arcsec, minimum=1e-3, maximum=3600, ndim=0),
+    "pixel_scale": quantity(u.arcsec / u.pix, minimum=1e-6, maximum=3600, ndim=0),
+}
+_LIGHT = quantity(u.electron, minimum=1e-6, maximum=1e15)
+_MAGNITUDES = number(minimum=-30, maximum=40, ndim=1, most_values=100_000)
+_NOISE = quantity(u.electron, minimum=0, maximum=1e9, ndim=0)
+
+
 def _sigma(fwhm, pixel_scale):
-    """Width of a star, and of a pixel, as plain numbers: sigma in pixels, arcsec a pixel."""
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, ndim=0).value
-    return as_quantity("fwhm", fwhm, u.arcsec, above=0, ndim=0).value / FWHM_PER_SIGMA / pixel, pixel
+    """Width of a star in pixels (sigma), as a plain number."""
+    return float(fwhm / FWHM_PER_SIGMA / pixel_scale / u.pix)
 
 
+@takes(**_STAR)
 def shared_noise_weight(fwhm, pixel_scale):
     """How many times more variance the centre gets from noise that whole columns share than from pixels of that noise.
 
@@ -48,7 +57,7 @@ def shared_noise_weight(fwhm, pixel_scale):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    return float(2 * np.sqrt(np.pi) * _sigma(fwhm, pixel_scale)[0])
+    return 2 * np.sqrt(np.pi) * _sigma(fwhm, pixel_scale)
 
 
 @dataclass(frozen=True)
@@ -60,11 +69,10 @@ class CameraNoise:
     columns: u.Quantity = 0 * u.electron
 
     def __post_init__(self):
-        for name in ("pixels", "rows", "columns"):
-            value = as_quantity(name, getattr(self, name), u.electron, minimum=0, ndim=0)
-            object.__setattr__(self, name, value)
+        take_fields(self, pixels=_NOISE, rows=_NOISE, columns=_NOISE)
 
 
+@takes(setting=instance(View), camera=instance(GuideCamera), stripes=_NOISE)
 def with_stripes(setting, camera, stripes):
     """A view in which noise that whole columns (or rows) share stands as background that costs as much.
 
@@ -86,6 +94,13 @@ def with_stripes(setting, camera, stripes):
     return replace(setting, background=setting.background + added * u.electron / u.pix)
 
 
+@takes(
+    rig=instance(Rig),
+    magnitudes=_MAGNITUDES,
+    noise=optional(instance(CameraNoise)),
+    exposure=optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)),
+    light_share=number(above=0, maximum=1),
+)
 def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     """Centroid error along both axes of the mean of the guide stars, for a camera with this noise.
 
@@ -113,11 +128,8 @@ def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_instance("rig", rig, Rig)
     noise = CameraNoise(rig.guide_camera.read_noise) if noise is None else noise
-    as_instance("noise", noise, CameraNoise)
     exposure = rig.guiding.exposure if exposure is None else exposure
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     setting = view(rig, exposure, light_share=light_share)
     added = rig.guide_camera.binning**2 * (noise.pixels.value**2 - setting.gain_setting.read_noise.value**2)
     like_it = replace(setting, background=setting.background + added * u.electron / u.pix)
@@ -130,15 +142,25 @@ def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     return u.Quantity(errors), found
 
 
+@takes(rig=instance(Rig), magnitudes=_MAGNITUDES, count=count(minimum=1, maximum=100_000))
 def stars_in_use(rig, magnitudes, count):
     """The stars that a rig guides on: the best known of those that do not fill a pixel; array (count,)."""
-    count = as_count("count", count, minimum=1)
-    magnitudes = as_number("magnitudes", np.asarray(magnitudes), ndim=1)
     signal = view(rig, light_share=1).signal(magnitudes)
     order = np.argsort(np.where(signal.saturated, np.inf, signal.centroid_error.value), kind="stable")
     return magnitudes[np.sort(order[:count])]
 
 
+_ERROR = quantity(u.arcsec, minimum=0, maximum=3600)
+
+
+@takes(
+    logged_rms=quantity(u.arcsec, minimum=0, maximum=1e6, ndim=0),
+    star_fwhm=_STAR["fwhm"],
+    error=_ERROR,
+    error_before=_ERROR,
+    gain=number(minimum=0),
+    delay=count(maximum=1),
+)
 def log_and_picture(logged_rms, star_fwhm, error, error_before, gain, delay=0):
     """What the log shows and how wide the star in the picture becomes when the centroid error changes.
 
@@ -163,19 +185,22 @@ def log_and_picture(logged_rms, star_fwhm, error, error_before, gain, delay=0):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    logged = as_quantity("logged_rms", logged_rms, u.arcsec, minimum=0, ndim=0)
-    now, before = (
-        as_quantity(name, value, u.arcsec, minimum=0) for name, value in (("error", error), ("before", error_before))
-    )
-    added = np.broadcast_to((now**2 - before**2).value, (2,)) * u.arcsec**2
+    for name, value in (("error", error), ("error_before", error_before)):
+        if value.shape not in ((), (2,)):
+            raise ValueError(f"{name}: expected one value or one for each axis, found shape {value.shape}")
+    added = np.broadcast_to((error**2 - error_before**2).value, (2,)) * u.arcsec**2
     handed_on = noise_gain(gain, delay)
-    total = logged**2 + (1 + handed_on) * added.sum()
+    total = logged_rms**2 + (1 + handed_on) * added.sum()
     if total < 0:
         raise ValueError("error_before: expected no more than the log holds, found more")
-    widths = add_motion(star_fwhm, handed_on * added)
+    try:
+        widths = add_motion(star_fwhm, handed_on * added)
+    except ValueError as refused:
+        raise ValueError(f"error, error_before: expected less against the star; {refused}") from refused
     return np.sqrt(total), np.sqrt(np.mean(widths**2))
 
 
+@takes("electrons slope", electrons=_LIGHT, slope=quantity(u.electron / u.pix, minimum=-1e12, maximum=1e12), **_STAR)
 def slope_shift(fwhm, pixel_scale, electrons, slope):
     """How far light that gets brighter across a star pulls its measured centre to the bright side.
 
@@ -199,12 +224,14 @@ def slope_shift(fwhm, pixel_scale, electrons, slope):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    sigma, pixel = _sigma(fwhm, pixel_scale)
-    light = as_quantity("electrons", electrons, u.electron, above=0).value
-    steep = as_quantity("slope", slope, u.electron / u.pix).value
-    return 8 * np.pi * sigma**4 * steep / light * pixel * u.arcsec
+    pixels = 8 * np.pi * _sigma(fwhm, pixel_scale) ** 4 * slope.value / electrons.value
+    return pixels * pixel_scale.value * u.arcsec
 
 
+@takes(
+    distance=number(minimum=-1e6, maximum=1e6, ndim=1, most_values=5000),
+    share=number(minimum=0, maximum=1e6),
+)
 def pulled_place(distance, share):
     """Where a star is measured that stands near a hot pixel.
 
@@ -226,15 +253,14 @@ def pulled_place(distance, share):
     ------
     ValueError, TypeError
     """
-    distance = as_number("distance", np.asarray(distance, float), ndim=1)
-    share = as_number("share", share, minimum=0, maximum=1e6)
-    measured, place = [], distance[0] if distance.size else 0.0
+    measured, place = [], distance[0]
     for star in distance:
         for _ in range(_STEPS):
             away = star - place
             by_star, by_pixel = np.exp(-(away**2) / 4), share * np.exp(-(place**2) / 2)
             # Both as weighted means: half the way to the star, all the way to the pixel, as a window sees them.
-            step = (by_star * away / 4 - by_pixel * place) / (by_star / 4 + by_pixel)
+            seen = max(by_star / 4 + by_pixel, 1e-300)  # where neither is seen it stays
+            step = (by_star * away / 4 - by_pixel * place) / seen
             place += step
             if abs(step) < _SETTLED:
                 break
@@ -242,6 +268,7 @@ def pulled_place(distance, share):
     return np.array(measured)
 
 
+@takes("electrons hot", electrons=_LIGHT, hot=quantity(u.electron, minimum=0, maximum=1e15), **_STAR)
 def hot_pixel_pull(fwhm, pixel_scale, electrons, hot):
     """The most that a hot pixel of constant light pulls the centre of a star that is far brighter than it.
 
@@ -261,7 +288,5 @@ def hot_pixel_pull(fwhm, pixel_scale, electrons, hot):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    sigma, pixel = _sigma(fwhm, pixel_scale)
-    light = as_quantity("electrons", electrons, u.electron, above=0).value
-    extra = as_quantity("hot", hot, u.electron, minimum=0).value
-    return 4 * np.exp(-0.5) * sigma * extra / light * pixel * u.arcsec
+    pixels = 4 * np.exp(-0.5) * _sigma(fwhm, pixel_scale) * hot.value / electrons.value
+    return pixels * pixel_scale.value * u.arcsec

@@ -9,6 +9,7 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 
+from helpers.shared import checks
 from helpers.shared.files import TableError, existing_file
 from helpers.shared.pictures import axes_of, check_parts, first_picture, read_fits_image
 
@@ -267,6 +268,7 @@ def open_frames(paths):
     return Frames(places, first[1], first[2], headers)
 
 
+@checks.takes(in_memory=checks.number(minimum=0))
 def read_frames(paths, in_memory=IN_MEMORY):
     """Read FITS files into one array of frames.
 

@@ -30,7 +30,7 @@ from helpers.camera_check.photon_transfer import (
     split_levels,
 )
 from helpers.camera_check.statistics import LAGS, as_frames, planes_of, split_pattern, summarise, take_off_shading
-from helpers.shared.checks import as_instance, as_quantity
+from helpers.shared.checks import flag, instance, optional, quantity, takes
 
 __all__ = [
     "CameraMeasurement",
@@ -238,43 +238,44 @@ def _sees_colours(frames, bias):
     return bool(levels.min() > 5 * np.sqrt(bias.variance.mean()) and levels.max() / levels.min() > 1.03)
 
 
-def _listed(name, given):
-    """Entries of a list of (exposure, frames)."""
-    if given is None or isinstance(given, (str, bytes)) or not np.iterable(given):
-        raise TypeError(f"{name}: expected a list of (exposure, frames), empty if there are none, found {given!r:.40}")
-    entries = list(given)
-    for entry in entries:
-        if not isinstance(entry, (list, tuple)) or len(entry) != 2:
-            raise TypeError(f"{name}: expected pairs (exposure, frames), found {type(entry).__name__}")
-    return entries
+def _entries(loose):
+    """The rule for a list of (exposure, frames); with `loose` the exposure may be None, or the frames stand alone."""
+
+    def checked(name, given):
+        if loose and isinstance(given, (np.ndarray, FrameSet)) and not isinstance(given, u.Quantity):
+            given = [(None, given)]
+        if not isinstance(given, (list, tuple)):
+            raise TypeError(
+                f"{name}: expected a list of (exposure, frames), empty if there are none, found {given!r:.40}"
+            )
+        for entry in given:
+            if not isinstance(entry, (list, tuple)) or len(entry) != 2:
+                raise TypeError(f"{name}: expected pairs (exposure, frames), found {type(entry).__name__}")
+        return [(exposure_of(name, exposure), as_frames(name, frames)) for exposure, frames in given]
+
+    def exposure_of(name, exposure):
+        if exposure is None and loose:
+            return None
+        return quantity(u.s, minimum=1e-6, maximum=1e6, ndim=0)(f"{name} (exposure)", exposure)
+
+    return checked
 
 
 def _as_sets(bias, darks, flats, mosaic):
     """Frames of a camera, in whichever way they were given, as `_Sets`."""
-    bias = as_frames("bias", bias)
-    if mosaic is not None and not isinstance(mosaic, (bool, np.bool_)):
-        raise TypeError(f"mosaic: expected True, False or None, found {mosaic!r:.40}")
-
-    def checked(name, exposure, frames):
-        frames = as_frames(name, frames)
-        check_size(name, frames, bias)
-        if exposure is None and name == "flats":
-            return None, frames
-        return as_quantity(f"{name} (exposure)", exposure, u.s, above=0, ndim=0), frames
-
-    dark_sets = [checked("darks", *entry) for entry in _listed("darks", darks)]
-    plain = isinstance(flats, (np.ndarray, FrameSet))
-    given = [checked("flats", *entry) for entry in ([(None, flats)] if plain else _listed("flats", flats))]
-    flat_sets = [entry for entry in given if entry[0] is not None]
-    loose = [frames for exposure, frames in given if exposure is None]
-    if given:
+    for name, entries in (("darks", darks), ("flats", flats)):
+        for _, frames in entries:
+            check_size(name, frames, bias)
+    flat_sets = [entry for entry in flats if entry[0] is not None]
+    loose = [frames for exposure, frames in flats if exposure is None]
+    if flats:
         rough = summarise(bias, bool(mosaic), name="bias")
         flat_sets += [(None, level) for frames in loose for level in split_levels(frames, rough)]
         if not flat_sets:
             raise ValueError("flats: expected at least two flats of the same level of light, found none")
         if mosaic is None:
             mosaic = any(_sees_colours(frames, rough) for _, frames in flat_sets)
-    return _Sets(bias, dark_sets, flat_sets, bool(mosaic))
+    return _Sets(bias, darks, flat_sets, bool(mosaic))
 
 
 def _summaries(sets):
@@ -285,6 +286,7 @@ def _summaries(sets):
     return _Summaries(bias, darks, flats, codes, find_saturation(bias, flats, codes) if flats else None)
 
 
+@takes(bias=as_frames, darks=_entries(loose=False), flats=_entries(loose=True), mosaic=optional(flag()))
 def measure_camera(bias, darks=(), flats=(), mosaic=None):
     """Measure all that the frames of a camera can tell.
 
@@ -414,6 +416,7 @@ def _odd_frames(sets, found, bad):
     }
 
 
+@takes(files=instance(CameraFiles))
 def measure_files(files):
     """`measure_camera` on the frames of a camera that `files.sort_frames` found.
 
@@ -422,7 +425,6 @@ def measure_files(files):
     TypeError, ValueError
         Not `CameraFiles`, no bias frames; or as `measure_camera`.
     """
-    as_instance("files", files, CameraFiles)
     if files.bias is None:
         raise ValueError(
             "bias: expected bias frames (shortest exposure, no light), found none; if your camera makes none, "

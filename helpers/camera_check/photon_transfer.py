@@ -8,7 +8,7 @@ import numpy as np
 from helpers.camera_check.converter_codes import CodeUse, code_use
 from helpers.camera_check.files import choose
 from helpers.camera_check.statistics import as_frames, summarise
-from helpers.shared.checks import as_flag, as_number, as_quantity
+from helpers.shared.checks import as_quantity, flag, number, quantity, takes
 
 _GAIN = u.electron / u.DN
 # EMVA 1288: temporal variances below 0.24 DN^2 are hidden by the rounding to whole numbers; then only a limit is given.
@@ -311,6 +311,7 @@ def mean_error(errors):
     return float(np.sqrt(np.sum(np.square(errors))) / np.size(errors))
 
 
+@takes(bias_frames=as_frames, flat_frames=as_frames, mosaic=flag())
 def photon_transfer(bias_frames, flat_frames, mosaic=False):
     """Gain and read noise from bias frames and evenly lit flat frames.
 
@@ -340,8 +341,6 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
     ----------
     Janesick 2001, "Scientific Charge-Coupled Devices", chapter 2; EMVA Standard 1288, release 3.1, sections 2 and 6.
     """
-    mosaic = as_flag("mosaic", mosaic)
-    bias_frames, flat_frames = as_frames("bias_frames", bias_frames), as_frames("flat_frames", flat_frames)
     check_size("flat_frames", flat_frames, bias_frames)
     bias = summarise(bias_frames, mosaic, name="bias_frames")
     levels = split_levels(flat_frames, bias)
@@ -373,6 +372,17 @@ class Linearity:
     used: np.ndarray
 
 
+def _as_signals(name, value):
+    """A row of DN or electrons, as it was given."""
+    unit = u.DN if getattr(value, "unit", u.DN) == u.DN else u.electron
+    return quantity(unit, minimum=-1e12, maximum=1e12, ndim=1, most_values=100_000)(name, value)
+
+
+@takes(
+    exposures=quantity(u.s, minimum=1e-6, maximum=1e6, ndim=1, most_values=100_000),
+    signals=_as_signals,
+    scatter=number(minimum=0, maximum=10),
+)
 def linearity(exposures, signals, saturation, scatter=0.0):
     """Linearity error: mean relative distance of the signal from a straight line, between 5 and 95 % of saturation.
 
@@ -399,24 +409,22 @@ def linearity(exposures, signals, saturation, scatter=0.0):
     ----------
     EMVA Standard 1288, release 4.0 linear, "linearity error" (fit with equal relative weights; from memory).
     """
-    exposures = as_quantity("exposures", exposures, u.s, above=0, ndim=1)
-    unit = u.DN if getattr(signals, "unit", u.DN) == u.DN else u.electron
-    signals = as_quantity("signals", signals, unit, ndim=1)
-    scatter = as_number("scatter", scatter, minimum=0, maximum=10)
-    saturation = as_quantity("saturation", saturation, unit, above=0, ndim=0)
+    saturation = as_quantity("saturation", saturation, signals.unit, minimum=1e-6, maximum=1e12, ndim=0)
     if exposures.shape != signals.shape:
-        raise ValueError(f"signals: expected {exposures.size} values, one an exposure, found {signals.size}")
+        raise ValueError(
+            f"exposures, signals: expected one signal an exposure, found {exposures.size} and {signals.size}"
+        )
     used = (signals > 0.05 * saturation) & (signals < 0.95 * saturation)
     if np.unique(exposures[used]).size < 4:
         raise ValueError(
-            f"signals: expected at least four levels between 5 and 95 % of saturation, "
+            f"exposures, signals: expected at least four levels between 5 and 95 % of saturation, "
             f"found {np.unique(exposures[used]).size}"
         )
     x, y = exposures.value, signals.value
     design = np.stack([np.ones_like(x), x], axis=1)[used] / y[used, None]  # equal relative weights
     line = np.linalg.lstsq(design, np.ones(used.sum()), rcond=None)[0]
     fitted = line[0] + line[1] * x
-    deviations = 100 * (y - fitted) / np.where(used, fitted, np.abs(fitted) + 1e-300)
+    deviations = 100 * (y - fitted) / np.where(used, fitted, np.maximum(np.abs(fitted), 1e-6 * saturation.value))
     error = np.mean(np.abs(deviations[used]))
     return Linearity(
         error=Measured(error * u.percent, 100 * scatter / np.sqrt(used.sum()) * u.percent),

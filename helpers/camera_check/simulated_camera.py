@@ -7,13 +7,11 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import as_count, choice, count, flag, instance, number, quantity, take_fields, takes
 
-_UNITS = {
-    "gain": u.electron / u.DN,
+_FROM_ZERO = {
     "read_noise": u.electron,
     "offset": u.DN,
-    "full_well": u.electron,
     "dark_current": u.electron / u.s,
     "dsnu": u.electron,
     "row_noise": u.electron,
@@ -87,15 +85,17 @@ class SimulatedCamera:
     missing_code: int = -1
 
     def __post_init__(self):
-        for name, unit in _UNITS.items():
-            limit = {"above": 0} if name in ("gain", "full_well") else {"minimum": 0}
-            object.__setattr__(self, name, as_quantity(name, getattr(self, name), unit, ndim=0, **limit))
-        for name in _SHARES:
-            object.__setattr__(self, name, as_number(name, getattr(self, name), minimum=0, maximum=0.5))
-        as_count("bit_depth", self.bit_depth, minimum=4, maximum=16)
-        as_count("file_step", self.file_step, minimum=1, maximum=2 ** (16 - self.bit_depth))
-        if self.missing_code != -1:
-            as_count("missing_code", self.missing_code, minimum=0, maximum=15)
+        take_fields(
+            self,
+            gain=quantity(u.electron / u.DN, minimum=1e-6, maximum=1e6, ndim=0),
+            full_well=quantity(u.electron, minimum=1e-3, maximum=1e9, ndim=0),
+            **{name: quantity(unit, minimum=0, maximum=1e9, ndim=0) for name, unit in _FROM_ZERO.items()},
+            **{name: number(minimum=0, maximum=0.5) for name in _SHARES},
+            mosaic=flag(),
+            bit_depth=count(minimum=4, maximum=16),
+            missing_code=count(minimum=-1, maximum=15),
+        )
+        take_fields(self, file_step=count(minimum=1, maximum=2 ** (16 - self.bit_depth)))
 
     @property
     def saturation(self):
@@ -121,6 +121,7 @@ FAULTS = {
 }
 
 
+@takes(camera=instance(SimulatedCamera), fault=choice(FAULTS), strength=number(minimum=0, maximum=1))
 def with_fault(camera, fault, strength=1.0):
     """The same camera with one fault.
 
@@ -141,9 +142,7 @@ def with_fault(camera, fault, strength=1.0):
     TypeError, ValueError
         Not a camera, an unknown fault, a strength out of range.
     """
-    as_instance("camera", camera, SimulatedCamera)
-    fault = as_choice("fault", fault, FAULTS)
-    return replace(camera, **FAULTS[fault](camera, as_number("strength", strength, minimum=0, maximum=1)))
+    return replace(camera, **FAULTS[fault](camera, strength))
 
 
 @dataclass(frozen=True)
@@ -202,6 +201,29 @@ class _Sensor:
         return codes * np.uint16(camera.file_step)
 
 
+_MOST_PIXELS = 100_000_000  # of all frames together: about a quarter of a minute
+
+
+def _as_size(name, value):
+    """Rows and columns of a frame."""
+    if not isinstance(value, (tuple, list, np.ndarray)) or len(value) != 2:
+        raise TypeError(f"{name}: expected two whole numbers (rows, columns), found {value!r:.60}")
+    return tuple(as_count(name, size, minimum=16, maximum=100_000) for size in value)
+
+
+_SEVERAL = count(minimum=2, maximum=1_000_000)
+
+
+@takes(
+    camera=instance(SimulatedCamera),
+    rng=instance(np.random.Generator),
+    shape=_as_size,
+    bias=_SEVERAL,
+    darks=_SEVERAL,
+    flats=_SEVERAL,
+    dark_exposures=quantity(u.s, minimum=1e-6, maximum=1e6, ndim=1),
+    levels=count(minimum=1, maximum=1_000_000),
+)
 def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_exposures=(10, 60) * u.s, levels=6):
     """Take the frames of a camera check with an invented camera.
 
@@ -223,21 +245,21 @@ def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_expo
     Raises
     ------
     ValueError, TypeError
-        Not a camera or generator, fewer than two frames of a kind, or frames too small.
+        Not a camera or generator, fewer than two frames of a kind, frames too small, or more than 100,000,000 pixels in
+        all.
     """
-    as_instance("camera", camera, SimulatedCamera)
-    as_instance("rng", rng, np.random.Generator)
-    rows, columns = (as_count("shape", size, minimum=16) for size in shape)
-    for name, count in (("bias", bias), ("darks", darks), ("flats", flats), ("levels", levels)):
-        as_count(name, count, minimum=1 if name == "levels" else 2)
-    exposures_s = as_quantity("dark_exposures", dark_exposures, u.s, above=0, ndim=1).value
-    sensor = _Sensor(camera, (rows, columns), rng)
+    pixels = (bias + darks * dark_exposures.size + flats * levels) * shape[0] * shape[1]
+    if pixels > _MOST_PIXELS:
+        raise ValueError(
+            f"shape, bias, darks, flats, levels: expected at most {_MOST_PIXELS:,} pixels in all, found {pixels:,}"
+        )
+    sensor = _Sensor(camera, shape, rng)
     drift = np.linspace(0, camera.black_level_drift.value, bias)
     brightest = 0.9 * camera.saturation.value
     flat_exposures = np.arange(1, levels + 1) * 0.5
     return CameraFrames(
         bias=np.stack([sensor.frame(0, 0, black) for black in drift]),
-        darks=[(t * u.s, np.stack([sensor.frame(0, t) for _ in range(darks)])) for t in exposures_s],
+        darks=[(t * u.s, np.stack([sensor.frame(0, t) for _ in range(darks)])) for t in dark_exposures.value],
         flats=[
             (t * u.s, np.stack([sensor.frame(brightest * t / flat_exposures[-1], 0) for _ in range(flats)]))
             for t in flat_exposures

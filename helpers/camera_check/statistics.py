@@ -11,13 +11,15 @@ import numpy as np
 from scipy.ndimage import uniform_filter
 
 from helpers.camera_check.files import LARGEST, FrameSet
-from helpers.shared.checks import as_count, as_number
+from helpers.shared import checks
+from helpers.shared.checks import as_count, count, flag, instance, optional, takes
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
 _CODE_PIXELS = 2e6
 _LAG_PIXELS = 5e5
 _VARIANCE_FRAMES = 32
+_SMALLEST = 1e-6  # DN; frames in which no number is larger are from no camera
 _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
 _MOST_EVENTS = 100
@@ -116,13 +118,18 @@ def as_frames(name, frames):
             f"{name}: frame {frame}, row {row}, column {column}: expected a number of a camera, "
             f"found {array[frame, row, column]}"
         )
+    if array.dtype.kind == "f" and 0 < np.max(np.abs(array), initial=0) < _SMALLEST:
+        raise ValueError(f"{name}: expected numbers of a camera, found none above {np.max(np.abs(array)):g}")
     return array
 
 
 def as_frame(name, frame, least=2):
     """One picture of finite numbers as an array; ValueError or TypeError names the argument otherwise."""
-    array = np.asarray(frame)
-    if array.dtype.kind not in "iufb":
+    try:
+        array = np.asarray(frame)
+    except ValueError as error:
+        raise ValueError(f"{name}: expected rows of one length, found several lengths") from error
+    if array.dtype.kind not in "iufb" or np.ma.is_masked(frame):
         raise TypeError(f"{name}: expected numbers, found {type(frame).__name__} of {array.dtype}")
     if array.ndim != 2 or min(array.shape) < least:
         raise ValueError(f"{name}: expected rows and columns, at least {least} of each, found shape {array.shape}")
@@ -134,12 +141,13 @@ def as_frame(name, frame, least=2):
     return array
 
 
+@takes(frame=as_frame, mosaic=flag())
 def planes_of(frame, mosaic):
     """The colour planes of a mosaic (2 x 2 pattern) as views, or the frame itself.
 
     ValueError or TypeError for what is no picture of finite numbers.
     """
-    return _views(as_frame("frame", frame), mosaic)
+    return _views(frame, mosaic)
 
 
 def _views(frame, mosaic):
@@ -345,6 +353,7 @@ class _Frames:
         return self.squares / (self.variance_frames - 1) if self.restless else None
 
 
+@takes(mosaic=flag(), dark_level=optional(checks.number(minimum=-1e12, maximum=1e12)), name=instance(str))
 def summarise(frames, mosaic=False, dark_level=None, name="frames"):
     """Statistics of a set of frames taken under the same conditions.
 
@@ -492,6 +501,11 @@ def _repair(frames, total, start, flagged):
     return tuple(events)
 
 
+@takes(
+    mean_frame=as_frame,
+    temporal=checks.number(minimum=-1e24, maximum=1e24, shape=(3,)),
+    frames=count(minimum=1, maximum=1_000_000),
+)
 def split_pattern(mean_frame, temporal, frames):
     """Split the fixed pattern of a mean frame into what rows share, what columns share, and the pixels' own part.
 
@@ -517,11 +531,7 @@ def split_pattern(mean_frame, temporal, frames):
     TypeError, ValueError
         No picture, or numbers that are not finite; fewer than one frame.
     """
-    frame = as_frame("mean_frame", mean_frame).astype(float)
-    temporal = as_number("temporal", np.asarray(temporal), ndim=1)
-    if temporal.shape != (3,):
-        raise ValueError(f"temporal: expected variances of rows, columns and pixels, found {temporal.size} numbers")
-    frames = as_count("frames", frames, minimum=1)
+    frame = mean_frame.astype(float)
     rows, columns = frame.shape
     row_means, column_means, mean = frame.mean(axis=1), frame.mean(axis=0), frame.mean()
     whole = np.mean(frame**2) - mean**2
@@ -537,6 +547,13 @@ def split_pattern(mean_frame, temporal, frames):
     return np.array([row, column, pixel, row + column + pixel]), np.append(errors, np.sqrt(np.sum(errors**2)))
 
 
+def _as_box(name, value):
+    if as_count(name, value, minimum=3, maximum=9999) % 2 == 0:
+        raise ValueError(f"{name}: expected an odd number of pixels, found {value}")
+    return int(value)
+
+
+@takes(frame=as_frame, box=_as_box)
 def take_off_shading(frame, box=11):
     """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their
     variance.
@@ -544,9 +561,6 @@ def take_off_shading(frame, box=11):
     EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the
     edges. ValueError or TypeError for what is no picture of finite numbers, or a box that is no odd number above 1.
     """
-    frame = as_frame("frame", frame)
-    if as_count("box", box, minimum=3) % 2 == 0:
-        raise ValueError(f"box: expected an odd number of pixels, found {box}")
     smooth = uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
     even = (frame - smooth) / np.float32(np.sqrt(1 - 1 / box**2))
     edge = box // 2  # there the box has no pixels on one side

@@ -9,7 +9,7 @@ import numpy as np
 
 from helpers.camera_check.files import sort_frames
 from helpers.camera_check.measure import CameraMeasurement, Measured, measure_files
-from helpers.shared.checks import as_count, as_instance, as_quantity
+from helpers.shared.checks import frame_shape, instance, optional, quantity, takes
 from helpers.shared.files import TableError
 
 HEALTHY, USABLE, CANNOT_TELL, DEFECTIVE, NOTE = "healthy", "usable but", "these frames can't tell", "defective", "note"
@@ -66,6 +66,7 @@ def limit_rows():
     return [(one.thing, f"{one.value:g} {one.unit}".strip(), one.grade, one.source) for one in LIMITS.values()]
 
 
+@takes(shape=frame_shape())
 def usual_bad_pixels(shape):
     """How many single pixels that stand out are still usual on a sensor, from the limits of the verdict.
 
@@ -83,9 +84,7 @@ def usual_bad_pixels(shape):
     TypeError, ValueError
         Not two positive whole numbers.
     """
-    if not isinstance(shape, (tuple, list, np.ndarray)) or len(shape) != 2:
-        raise TypeError(f"shape: expected (columns, rows), found {shape!r:.40}")
-    columns, rows = (as_count("shape", size, minimum=1) for size in shape)
+    columns, rows = shape
     return {kind: int(LIMITS[kind].value * columns * rows) for kind in ("hot", "cold", "telegraph")}
 
 
@@ -391,6 +390,13 @@ def _response(m):
         )
 
 
+_CLAIMS = {
+    "claimed_read_noise": optional(quantity(u.electron, above=0, maximum=1e6, ndim=0)),
+    "claimed_dark_current": optional(quantity(u.electron / u.s, minimum=0, maximum=1e9, ndim=0)),
+}
+
+
+@takes(measurement=instance(CameraMeasurement), **_CLAIMS)
 def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):
     """The verdict on a measured camera.
 
@@ -410,13 +416,6 @@ def verdict(measurement, claimed_read_noise=None, claimed_dark_current=None):
     TypeError, ValueError
         Not a measurement, or a claim that is no positive quantity.
     """
-    as_instance("measurement", measurement, CameraMeasurement)
-    if claimed_read_noise is not None:
-        claimed_read_noise = as_quantity("claimed_read_noise", claimed_read_noise, u.electron, above=0, ndim=0)
-    if claimed_dark_current is not None:
-        claimed_dark_current = as_quantity(
-            "claimed_dark_current", claimed_dark_current, u.electron / u.s, minimum=0, ndim=0
-        )
     found = [*_damage(measurement)] or [
         *_frames_fit(measurement),
         *_numbers(measurement),
@@ -447,6 +446,7 @@ def _counted(frames):
     return ", ".join(f"{count} {kind} frames" for kind, count in frames.items() if count)
 
 
+@takes(measurement=instance(CameraMeasurement))
 def table_rows(measurement):
     """What was measured as rows of text: everyday name, name in EMVA Standard 1288 ("" if it has none), value with
     error.
@@ -506,6 +506,7 @@ def table_rows(measurement):
     return rows
 
 
+@takes(**_CLAIMS)
 def check_files(paths, claimed_read_noise=None, claimed_dark_current=None):
     """Read the frames of one camera from FITS files and give the verdict.
 
