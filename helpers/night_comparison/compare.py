@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 
 from helpers.night_comparison import sky
-from helpers.shared.checks import as_count, as_instance
+from helpers.shared.checks import count, instance, optional, takes
 from helpers.shared.series import (
     Interval,
     batch_means,
@@ -84,6 +84,8 @@ class _Log:
 
 
 _LARGEST_ERROR = 1e6  # arcsec: beyond a right angle, no error of guiding
+_LARGEST_TIME = 1e12  # s
+_MOST_ROWS = 2_000_000
 
 
 def _series(name, log):
@@ -102,10 +104,14 @@ def _series(name, log):
             plain.append(u.Quantity(values, getattr(column, "unit", None) or unit).to_value(unit))
         except (TypeError, ValueError) as error:
             raise ValueError(f"{name}: expected numbers in {unit}, found: {error}") from error
+    if any(np.ndim(column) != 1 for column in plain) or len(plain[0]) > _MOST_ROWS:
+        raise ValueError(f"{name}: expected one number a row and column, and at most {_MOST_ROWS:,} rows")
     if not len(plain[0]) == len(plain[1]) == len(plain[2]) or np.nanmax(np.abs(plain[1:]), initial=0) > _LARGEST_ERROR:
         raise ValueError(f"{name}: expected columns of one length and errors below {_LARGEST_ERROR:g} arcsec")
     time, errors = plain[0], np.column_stack(plain[1:])
     good = np.isfinite(errors).all(axis=1) & np.isfinite(time)
+    if np.max(np.abs(time[good]), initial=0) > _LARGEST_TIME:
+        raise ValueError(f"{name}: expected times below {_LARGEST_TIME:g} s")
     if good.sum() < sky.MIN_ROWS:
         raise ValueError(f"{name}: expected at least {sky.MIN_ROWS} rows with both errors, found {good.sum()}")
     if np.any(np.ptp(errors[good], axis=0) == 0):
@@ -172,6 +178,12 @@ def _compare_apart(logs):
     return value, stats.t.ppf(0.975, freedom) * np.sqrt(variances.sum()), 0.0
 
 
+@takes(
+    log_a=_series,
+    log_b=_series,
+    n_resamples=count(minimum=100, maximum=1_000_000),
+    rng=optional(instance(np.random.Generator)),
+)
 def compare(log_a, log_b, n_resamples=5000, rng=None):
     """Compare two cameras by their logs of one night.
 
@@ -202,9 +214,8 @@ def compare(log_a, log_b, n_resamples=5000, rng=None):
     Patterson & Thompson 1971, Biometrika 58, 545 (restricted maximum likelihood); Harvey 1989, "Forecasting,
     structural time series models", 2.3; Davison & Hinkley 1997, "Bootstrap methods", chapter 4 (simulated tests).
     """
-    n_resamples = as_count("n_resamples", n_resamples, minimum=100, maximum=1_000_000)
-    rng = np.random.default_rng(0) if rng is None else as_instance("rng", rng, np.random.Generator)
-    (time_a, errors_a), (time_b, errors_b) = _series("log_a", log_a), _series("log_b", log_b)
+    rng = np.random.default_rng(0) if rng is None else rng
+    (time_a, errors_a), (time_b, errors_b) = log_a, log_b
     runs = _runs(time_a, time_b)
     turns = runs or ([(0, time_a.size)], [(0, time_b.size)])
     logs = (

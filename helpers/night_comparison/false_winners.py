@@ -8,7 +8,7 @@ from scipy import stats
 
 from helpers.night_comparison.compare import compare
 from helpers.night_comparison.power import simulate_night
-from helpers.shared.checks import as_count
+from helpers.shared.checks import count, takes
 
 MEMORY, EXPOSURE, TURN, CHANGE, DRIFT = 2 * u.s, 1 * u.s, 15 * u.min, 10 * u.min, 0.2
 
@@ -40,6 +40,12 @@ class Count:
 COUNTS = {1: Count(214, 400), 2: Count(21, 400), 3: Count(13, 400), 4: Count(11, 300), 6: Count(7, 200)}
 
 
+@takes(
+    turns=count(minimum=1, maximum=50),
+    nights=count(minimum=1, maximum=1000),
+    first_seed=count(maximum=2**32),
+    n_resamples=count(minimum=100, maximum=1_000_000),
+)
 def count_false_winners(turns, nights, first_seed=0, n_resamples=300):
     """Simulate nights with two equal cameras, and count those whose 95 % interval leaves out 1.
 
@@ -50,6 +56,7 @@ def count_false_winners(turns, nights, first_seed=0, n_resamples=300):
     turns : int
         Of each camera.
     nights : int
+        At most 1000, which take some minutes.
     first_seed : int
         Night k uses the seed first_seed + k.
     n_resamples : int
@@ -59,8 +66,6 @@ def count_false_winners(turns, nights, first_seed=0, n_resamples=300):
     -------
     Count
     """
-    turns, nights = as_count("turns", turns, minimum=1, maximum=50), as_count("nights", nights, minimum=1)
-    first_seed = as_count("first_seed", first_seed, minimum=0)
     wrong = 0
     for seed in range(first_seed, first_seed + nights):
         rng = np.random.default_rng(seed)

@@ -9,7 +9,7 @@ from astropy.time import Time
 
 from helpers.night_comparison import times
 from helpers.shared import files as tables
-from helpers.shared.checks import as_choice, as_quantity
+from helpers.shared.checks import as_number, choice, count, instance, optional, quantity, takes
 from helpers.shared.files import runs
 from helpers.shared.series import gaps
 
@@ -27,6 +27,9 @@ _ASKED = {
 }
 
 
+_SCALE = optional(quantity(u.arcsec / u.pix, above=0, maximum=1e4, ndim=0))
+_EXPOSURE = optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0))
+_LARGEST_TIME = 1e12  # seconds
 _LARGEST_ERROR = 36_000.0  # arcsec or pixels: ten degrees is no guiding error
 _MOST_STARS = 100_000
 
@@ -35,6 +38,13 @@ def _first(wrong):
     return int(np.flatnonzero(wrong)[0]) + 1
 
 
+@takes(
+    columns=optional(instance(dict)),
+    scale=_SCALE,
+    time_unit=optional(choice(times.TIME_UNITS)),
+    run=optional(count(minimum=1)),
+    exposure=_EXPOSURE,
+)
 def load_log(path, columns=None, scale=None, time_unit=None, run=None, exposure=None):
     """Read an error log.
 
@@ -69,16 +79,12 @@ def load_log(path, columns=None, scale=None, time_unit=None, run=None, exposure=
     TypeError, ValueError, astropy.units.UnitsError
         `scale` is no positive angle per pixel.
     """
-    unit, factor = "arcsec", 1.0
-    if scale is not None:
-        unit, factor = "pix", as_quantity("scale", scale, "arcsec / pix", above=0, maximum=1e4, ndim=0).value
-    if time_unit is not None:
-        as_choice("time_unit", time_unit, times.TIME_UNITS)
-    exposure_s = _exposure_seconds(exposure)
+    unit, factor = ("arcsec", 1.0) if scale is None else ("pix", scale.value)
+    exposure_s = None if exposure is None else exposure.value.item()
     wanted = {"time": None} | dict.fromkeys(_ERRORS, unit)
     try:
-        optional = {"camera": None, "star_count": "", "exposure": None}
-        raw = tables.read_table(path, wanted, optional, columns, missing="keep", run=run)
+        others = {"camera": None, "star_count": "", "exposure": None}
+        raw = tables.read_table(path, wanted, others, columns, missing="keep", run=run)
     except tables.TableError as error:
         if "expected a unit such as arcsec, found 'pix'" in str(error):
             raise tables.TableError(f"{error}; give the scale in arcsec per pixel") from error
@@ -95,12 +101,6 @@ def load_log(path, columns=None, scale=None, time_unit=None, run=None, exposure=
     log["camera"] = _cameras(path.name, raw)
     log["star_count"] = _counts(path.name, raw)
     return _oldest_first(log)
-
-
-def _exposure_seconds(exposure):
-    if exposure is None:
-        return None
-    return as_quantity("exposure", exposure, u.s, minimum=1e-6, maximum=1e5, ndim=0).value.item()
 
 
 def _exposure_in(raw):
@@ -175,6 +175,7 @@ def _oldest_first(log):
     return log
 
 
+@takes(scale=_SCALE, exposure=_EXPOSURE)
 def log_fields(path, scale=None, exposure=None):
     """Fields of a form that asks which column of a log is which, as `helpers.classroom.forms.form` takes them.
 
@@ -199,8 +200,8 @@ def log_fields(path, scale=None, exposure=None):
     FileNotFoundError, helpers.shared.files.TableError
         The file can't be read.
     """
-    scale = 1.0 if scale is None else as_quantity("scale", scale, "arcsec / pix", above=0, ndim=0).value
-    exposure_s = _exposure_seconds(exposure)
+    scale = 1.0 if scale is None else scale.value
+    exposure_s = None if exposure is None else exposure.value.item()
     found_runs = runs(path)
     longest = max(range(len(found_runs)), key=lambda k: found_runs[k].rows)
     names = found_runs[longest].names
@@ -227,6 +228,22 @@ def log_fields(path, scale=None, exposure=None):
     return fields
 
 
+def _as_answers(name, answers):
+    """The answers of the form of `log_fields`; a rule for `takes`."""
+    wanted = {*_ASKED, "unit", "scale"}
+    if not isinstance(answers, dict) or not wanted <= set(answers):
+        raise ValueError(f"{name}: expected a dict with {', '.join(sorted(wanted))}, found {answers!r:.60}")
+    for key in (*_ASKED, "unit", *({"time_unit", "run"} & set(answers))):
+        if not isinstance(answers[key], str):
+            raise TypeError(f"{name}: expected a text for {key}, found {answers[key]!r:.60}")
+    if answers["unit"] == "pixels":
+        as_number(f"{name}, scale", answers["scale"], above=0, maximum=1e4)
+    if "run" in answers and not answers["run"].partition(":")[0].isdecimal():
+        raise ValueError(f"{name}: expected a run such as '1: 200 rows', found {answers['run']!r:.60}")
+    return answers
+
+
+@takes(answers=_as_answers, exposure=_EXPOSURE)
 def read_night(paths, answers, exposure=None):
     """Read one log, or several of one night, as the form of `log_fields` was filled.
 
@@ -251,10 +268,6 @@ def read_night(paths, answers, exposure=None):
     FileNotFoundError, helpers.shared.files.TableError
         As from `load_log`.
     """
-    if not isinstance(answers, dict) or not {*_ASKED, "unit", "scale"} <= set(answers):
-        raise ValueError(
-            f"answers: expected a dict with {', '.join([*_ASKED, 'unit', 'scale'])}, found {answers!r:.60}"
-        )
     columns = {key: answers[key] for key in _ASKED if answers[key] != NO_COLUMN}
     for key in ("time", *_ERRORS):
         if key not in columns:
@@ -266,7 +279,7 @@ def read_night(paths, answers, exposure=None):
     scale = answers["scale"] * u.arcsec / u.pix if answers["unit"] == "pixels" else None
     time_unit = answers.get("time_unit", AS_IN_FILE)
     time_unit = None if time_unit == AS_IN_FILE else time_unit
-    run = int(str(answers["run"]).partition(":")[0]) if "run" in answers else None
+    run = int(answers["run"].partition(":")[0]) if "run" in answers else None
     logs = []
     for path in [paths] if isinstance(paths, (str, Path)) else paths:
         log = load_log(path, columns, scale, time_unit, run, exposure)
@@ -284,6 +297,51 @@ def _errors(log):
     return np.column_stack([np.asarray(log[name], float) for name in _ERRORS])
 
 
+def _as_logs(name, logs):
+    """Tables of logs, one or several; a rule for `takes`."""
+    if not isinstance(logs, (Table, list, tuple)):
+        raise TypeError(f"{name}: expected tables from load_log, found {type(logs).__name__}")
+    logs = [logs] if isinstance(logs, Table) else list(logs)
+    if not all(isinstance(log, Table) for log in logs):
+        raise TypeError(f"{name}: expected tables from load_log")
+    if not logs:
+        raise ValueError(f"{name}: expected at least one log, found none")
+    for log in logs:
+        _as_log(name, log)
+    unknown = [log.meta.get("file", "a log") for log in logs if not log.meta.get("start")]
+    if len(logs) > 1 and unknown:
+        raise ValueError(
+            f"{name}: expected dates, so that logs can be put in order, found only seconds in {unknown[0]}"
+        )
+    return logs
+
+
+def _as_log(name, log):
+    """A log with rows of plain numbers; NaN where an error is missing. A rule for `takes`."""
+    if not isinstance(log, Table) or not {"time", *_ERRORS} <= set(log.colnames) or len(log) == 0:
+        raise ValueError(f"{name}: expected a table with rows and with the columns time, ra_error and dec_error")
+    for key, largest in (("time", _LARGEST_TIME), ("ra_error", _LARGEST_ERROR), ("dec_error", _LARGEST_ERROR)):
+        kind = getattr(log[key], "dtype", np.dtype(object)).kind
+        if kind not in "iuf" or log[key].ndim != 1 or np.ma.is_masked(log[key]):
+            raise ValueError(f"{name}: column '{key}': expected one number a row, found type {type(log[key]).__name__}")
+        values = np.asarray(log[key], float)
+        wrong = np.abs(values) > largest
+        if wrong.any():
+            raise ValueError(
+                f"{name}: data row {_first(wrong)}, column '{key}': expected at most {largest:g}, "
+                f"found {values[_first(wrong) - 1]:g}"
+            )
+    if not np.isfinite(np.asarray(log["time"], float)).all():
+        row = _first(~np.isfinite(np.asarray(log["time"], float)))
+        raise ValueError(f"{name}: data row {row}, column 'time': expected seconds, found nothing")
+    try:
+        Time(log.meta.get("start") or "2000-01-01")
+    except ValueError as error:
+        raise ValueError(f"{name}: expected a date as its start, found {log.meta['start']!r:.60}") from error
+    return log
+
+
+@takes(logs=_as_logs)
 def join_logs(logs):
     """Put several logs of one night in a row, in order of their first instants.
 
@@ -301,16 +359,6 @@ def join_logs(logs):
     ValueError
         No log, or one that only counts seconds.
     """
-    if not np.iterable(logs):
-        raise TypeError(f"logs: expected tables from load_log, found {type(logs).__name__}")
-    logs = [logs] if isinstance(logs, Table) else list(logs)
-    if not all(isinstance(log, Table) for log in logs):
-        raise TypeError("logs: expected tables from load_log")
-    if not logs:
-        raise ValueError("logs: expected at least one log, found none")
-    unknown = [log.meta.get("file", "a log") for log in logs if not log.meta.get("start")]
-    if len(logs) > 1 and unknown:
-        raise ValueError(f"logs: expected dates, so that logs can be put in order, found only seconds in {unknown[0]}")
     if len(logs) == 1:
         return logs[0].copy()
     logs = sorted(logs, key=lambda log: Time(log.meta["start"]))
@@ -325,6 +373,11 @@ def join_logs(logs):
     return joined
 
 
+@takes(
+    log=_as_log,
+    settle=quantity(u.s, minimum=0, maximum=86_400, ndim=0),
+    jump=quantity(u.arcsec, above=0, maximum=_LARGEST_ERROR, ndim=0),
+)
 def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     """Take out of a log what is no guiding error, and say what was taken out.
 
@@ -344,16 +397,13 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     notes : list of str
         One sentence for each kind of thing met: clock steps, duplicates, lost stars, gaps, settling.
     """
-    settle = as_quantity("settle", settle, u.s, minimum=0, ndim=0).value
-    jump = as_quantity("jump", jump, u.arcsec, above=0, ndim=0).value
-    _check_log(log)
     clean = _oldest_first(log)
     notes = list(clean.meta.get("notes", []))
     clean = _without_repeats(clean, notes)
     clean = _clock_put_right(clean, notes)
     clean = _one_row_an_instant(clean, notes)
     clean = _without_lost(clean, notes)
-    clean = _without_settling(clean, settle, jump, notes)
+    clean = _without_settling(clean, settle.value, jump.value, notes)
     if len(clean) == 0:
         raise ValueError("log: expected rows that are left after lost stars and settling, found none")
     count, longest = gaps(np.asarray(clean["time"], float))
@@ -366,14 +416,6 @@ def clean_log(log, settle=30 * u.s, jump=5 * u.arcsec):
     if clean.meta.get("assumed"):
         notes.append(clean.meta["assumed"])
     return clean, notes
-
-
-def _check_log(log):
-    if not isinstance(log, Table) or not {"time", *_ERRORS} <= set(log.colnames) or len(log) == 0:
-        raise ValueError("log: expected a table with rows and with the columns time, ra_error and dec_error")
-    if not np.isfinite(np.asarray(log["time"], float)).all():
-        row = _first(~np.isfinite(np.asarray(log["time"], float)))
-        raise ValueError(f"log: data row {row}, column 'time': expected seconds, found nothing")
 
 
 def _without_repeats(log, notes):

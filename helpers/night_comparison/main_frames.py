@@ -13,7 +13,7 @@ from astropy.time import Time
 from scipy import stats
 
 from helpers.shared import files as tables
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import count, number, optional, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.shared.pictures import positive_card, read_fits_image
 from helpers.shared.series import squared_total
@@ -21,6 +21,35 @@ from helpers.shared.series import squared_total
 _LONGEST_EXPOSURE = 86_400.0  # seconds
 
 
+_MOST_PIXELS, _BRIGHTEST = 200_000_000, 1e12
+
+
+def _as_picture(name, value):
+    """A picture of one plane as floats; a rule for `takes`."""
+    try:
+        image = np.asarray(value)
+    except ValueError as error:  # rows of different lengths
+        raise ValueError(f"{name}: expected a picture, found {value!r:.60}") from error
+    if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16 or image.size > _MOST_PIXELS:
+        raise ValueError(
+            f"{name}: expected a picture of at least 16 x 16 and at most {_MOST_PIXELS:,} pixels, found shape "
+            f"{image.shape} of {image.dtype}"
+        )
+    image = image.astype(float)
+    wrong = ~(np.abs(image) <= _BRIGHTEST)
+    if wrong.any():
+        raise ValueError(
+            f"{name}: expected finite pixels up to {_BRIGHTEST:g}, found {np.count_nonzero(wrong)} that are not"
+        )
+    return image
+
+
+@takes(
+    image=_as_picture,
+    fwhm_guess=number(above=0.5, maximum=100),
+    saturation=optional(number()),
+    most=count(minimum=1, maximum=1000),
+)
 def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
     """Widths of the brightest stars of a picture, by a fit of an elliptical Gaussian to each.
 
@@ -55,17 +84,8 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
     from astropy.stats import sigma_clipped_stats
     from photutils.detection import DAOStarFinder
 
-    image = np.asarray(image)
-    if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16:
-        raise ValueError(
-            f"image: expected a picture of at least 16 x 16 pixels, found shape {image.shape} of {image.dtype}"
-        )
-    image = image.astype(float)
-    if not np.all(np.isfinite(image)):
-        raise ValueError(f"image: expected finite pixels, found {np.count_nonzero(~np.isfinite(image))} that are not")
-    guess = as_number("fwhm_guess", fwhm_guess, above=0.5, maximum=100)
-    most = as_count("most", most, minimum=1)
-    saturation = 0.98 * image.max() if saturation is None else as_number("saturation", saturation)
+    guess = fwhm_guess
+    saturation = 0.98 * image.max() if saturation is None else saturation
     _, sky, noise = sigma_clipped_stats(image, sigma=3.0, maxiters=5)
     if noise <= 0:
         raise ValueError("image: expected a picture with noise, found the same level nearly everywhere")
@@ -126,6 +146,17 @@ def _start_of(path, header):
     raise tables.TableError(f"{path.name}: expected a date such as 2026-11-07T21:30:00 as DATE-OBS, found {found}")
 
 
+def _as_paths(name, paths):
+    """A list of paths, from one or several; a rule for `takes`."""
+    listed = [paths] if isinstance(paths, (str, Path)) else list(paths) if np.iterable(paths) else [None]
+    if not all(isinstance(path, (str, Path)) for path in listed):
+        raise TypeError(f"{name}: expected paths of files, found {paths!r:.60}")
+    if not listed:
+        raise ValueError(f"{name}: expected at least one file, found none")
+    return [Path(path) for path in listed]
+
+
+@takes(paths=_as_paths, scale=optional(quantity(u.arcsec / u.pix, above=0, maximum=1e4, ndim=0)))
 def frame_shapes(paths, scale=None, **keywords):
     """Median width and elongation of the stars in each of several main frames.
 
@@ -149,12 +180,7 @@ def frame_shapes(paths, scale=None, **keywords):
     ValueError, helpers.shared.files.TableError
         Naming the file.
     """
-    paths = [Path(path) for path in ([paths] if isinstance(paths, (str, Path)) else paths)]
-    if not paths:
-        raise ValueError("paths: expected at least one file, found none")
-    size, unit = 1.0, u.pix
-    if scale is not None:
-        size, unit = as_quantity("scale", scale, u.arcsec / u.pix, above=0, ndim=0).value, u.arcsec
+    size, unit = (1.0, u.pix) if scale is None else (scale.value, u.arcsec)
     rows = []
     for path in paths:
         image, header = read_fits_image(path)
@@ -188,6 +214,18 @@ def frame_shapes(paths, scale=None, **keywords):
     return table
 
 
+def _holds(*columns):
+    """The rule for a table with these columns."""
+
+    def checked(name, value):
+        if not isinstance(value, Table) or not set(columns) <= set(value.colnames):
+            raise ValueError(f"{name}: expected a table with {', '.join(columns)}, found {type(value).__name__}")
+        return value
+
+    return checked
+
+
+@takes(frames=_holds("start", "exposure"), log=_holds("time", "ra_error", "dec_error", "camera"))
 def pair_with_log(frames, log):
     """Put the guide log's numbers beside each main frame.
 
@@ -211,11 +249,15 @@ def pair_with_log(frames, log):
     """
     if not log.meta.get("start"):
         raise ValueError("log: expected dates, so that frames can be found in it, found only seconds")
-    begin = (frames["start"] - Time(log.meta["start"])).to_value(u.s)
-    time = np.asarray(log["time"], float)
-    errors = np.column_stack([log["ra_error"], log["dec_error"]])
+    try:
+        begin = (frames["start"] - Time(log.meta["start"])).to_value(u.s)
+        lengths = np.asarray(frames["exposure"], float)
+        time = np.asarray(log["time"], float)
+        errors = np.column_stack([log["ra_error"], log["dec_error"]]).astype(float)
+    except (TypeError, ValueError, AttributeError) as error:
+        raise ValueError(f"frames, log: expected dates, and numbers for exposures and errors: {error}") from error
     kept, cameras, rms, counts = [], [], [], []
-    for index, (first, length) in enumerate(zip(begin, frames["exposure"], strict=True)):
+    for index, (first, length) in enumerate(zip(begin, lengths, strict=True)):
         inside = (time >= first) & (time < first + length) & np.isfinite(errors).all(axis=1)
         if inside.sum() < 5:
             continue
@@ -248,6 +290,10 @@ class Widths:
     interval: tuple
 
 
+_WIDTHS = quantity(u.arcsec, above=0, maximum=3600, ndim=1, most_values=1_000_000)
+
+
+@takes(widths_a=_WIDTHS, widths_b=_WIDTHS)
 def compare_widths(widths_a, widths_b):
     """Compare the star widths of frames taken with two cameras.
 
@@ -274,10 +320,9 @@ def compare_widths(widths_a, widths_b):
     """
     groups = []
     for name, widths in (("widths_a", widths_a), ("widths_b", widths_b)):
-        values = as_quantity(name, widths, u.arcsec, above=0, ndim=1).value
-        if values.size < 2:
-            raise ValueError(f"{name}: expected at least two frames, found {values.size}")
-        groups.append(values)
+        if widths.size < 2:
+            raise ValueError(f"{name}: expected at least two frames, found {widths.size}")
+        groups.append(widths.value)
     difference = groups[1].mean() - groups[0].mean()
     variances = np.array([values.var(ddof=1) / values.size for values in groups])
     freedom = variances.sum() ** 2 / max((variances**2 / [values.size - 1 for values in groups]).sum(), 1e-300)

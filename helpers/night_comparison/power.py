@@ -10,9 +10,11 @@ from scipy.signal import lfilter
 
 from helpers.night_comparison import sky
 from helpers.night_comparison.compare import FEWEST_TURNS
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import count, instance, number, optional, quantity, takes
 
 _MOST_TURNS = 1000
+_MOST_PIECES = 500  # of a turn; more tell nothing new of it
+_MOST_ROWS, _MOST_HOURS = 4_000_000, 240  # of a simulated night
 
 
 @dataclass(frozen=True)
@@ -65,24 +67,29 @@ class _Turns:
         return (1 + self.rho**2) / (1 - self.rho**2)
 
 
-def _checked(ratio, correlation_time, exposure, drift, block, change):
-    turns = _Turns(
-        float(np.log(as_number("ratio", ratio, minimum=0.01, maximum=100))),
-        as_quantity("correlation_time", correlation_time, u.s, minimum=0, maximum=36_000, ndim=0).value,
-        as_quantity("exposure", exposure, u.s, minimum=1e-3, maximum=3600, ndim=0).value,
-        as_number("drift", drift, minimum=0, maximum=5),
-        as_quantity("block", block, u.s, above=0, maximum=86_400, ndim=0).value,
-        as_quantity("change", change, u.s, minimum=0, maximum=86_400, ndim=0).value,
-    )
-    if turns.block_s < sky.MIN_ROWS * turns.exposure_s:
-        least = sky.MIN_ROWS * turns.exposure_s
-        raise ValueError(f"block: expected at least {sky.MIN_ROWS} exposures, {least:g} s, found {turns.block_s:g} s")
-    return turns
+_COMMON = {
+    "correlation_time": quantity(u.s, minimum=0, maximum=36_000, ndim=0),
+    "exposure": quantity(u.s, minimum=1e-3, maximum=3600, ndim=0),
+    "drift": number(minimum=0, maximum=5),
+    "block": quantity(u.s, above=0, maximum=86_400, ndim=0),
+    "change": quantity(u.s, minimum=0, maximum=86_400, ndim=0),
+}
+_RATIO, _POWER = number(minimum=0.01, maximum=100), number(above=0, maximum=0.999)
+_RMS = quantity(u.arcsec, minimum=1e-6, maximum=1e6, ndim=0)
+
+
+def _turns(ratio, correlation_time, exposure, drift, block, change):
+    if block < sky.MIN_ROWS * exposure:
+        least = sky.MIN_ROWS * exposure
+        raise ValueError(f"block: expected at least {sky.MIN_ROWS} exposures, {least:g}, found {block:g}")
+    lengths = (correlation_time.value, exposure.value, drift, block.value, change.value)
+    return _Turns(float(np.log(ratio)), *lengths)
 
 
 def _chance(turns, pairs):
     """Chance that the 95 % interval of `compare` leaves out 1, for errors of both axes alike."""
     pieces = max(1, turns.rows // max(sky.MIN_ROWS, int(np.ceil(sky.PIECE * turns.length))))
+    pieces = min(pieces, _MOST_PIECES)
     count = 2 * pairs * pieces
     turn = np.repeat(np.arange(2 * pairs), pieces)
     within = (np.arange(count) % pieces + 0.5) * turns.block_s / pieces
@@ -96,14 +103,14 @@ def _chance(turns, pairs):
     return float(stats.nct.sf(critical, count - 2, shift) + stats.nct.cdf(-critical, count - 2, shift))
 
 
-def _turns_needed(turns, power):
+def _turns_needed(turns, power, name="ratio", nothing="1"):
     high = FEWEST_TURNS
     while _chance(turns, high) < power:
         high *= 2
         if high > _MOST_TURNS:
             raise ValueError(
-                f"ratio: expected one further from 1, found {np.exp(turns.log_ratio):g}: {_MOST_TURNS} turns of each "
-                "camera would not show it"
+                f"{name}: expected one further from {nothing}, found a ratio of {np.exp(turns.log_ratio):g}: "
+                f"{_MOST_TURNS} turns of each camera would not show it"
             )
     low = max(high // 2, FEWEST_TURNS - 1)
     while high - low > 1:
@@ -112,6 +119,7 @@ def _turns_needed(turns, power):
     return high
 
 
+@takes(ratio=_RATIO, power=_POWER, **_COMMON)
 def minutes_needed(ratio, correlation_time, exposure, power=0.9, drift=0.2, block=5 * u.min, change=0 * u.min):
     """How long two cameras must take turns until a true ratio shows.
 
@@ -143,8 +151,7 @@ def minutes_needed(ratio, correlation_time, exposure, power=0.9, drift=0.2, bloc
     ValueError
         A ratio so close to 1 that 1,000 pairs would not do, or a turn of less than 30 exposures.
     """
-    power = as_number("power", power, above=0, maximum=0.999)
-    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
+    turns = _turns(ratio, correlation_time, exposure, drift, block, change)
     return _minutes(turns, _turns_needed(turns, power))
 
 
@@ -152,6 +159,7 @@ def _minutes(turns, pairs):
     return (2 * pairs * turns.block_s + (2 * pairs - 1) * turns.change_s) / 60 * u.min
 
 
+@takes(rms=_RMS, wanted=_RMS, power=_POWER, **_COMMON)
 def plan(rms, wanted, correlation_time, exposure, power=0.9, drift=0.2, block=15 * u.min, change=10 * u.min):
     """A plan for a difference in arcsec.
 
@@ -173,21 +181,29 @@ def plan(rms, wanted, correlation_time, exposure, power=0.9, drift=0.2, block=15
     ValueError
         As from `minutes_needed`.
     """
-    rms = as_quantity("rms", rms, u.arcsec, above=0, ndim=0)
-    wanted = as_quantity("wanted", wanted, u.arcsec, above=0, ndim=0)
     ratio = float(wanted / rms)
-    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
-    pairs = _turns_needed(turns, as_number("power", power, above=0, maximum=0.999))
+    if not 0.01 <= ratio <= 100:
+        raise ValueError(f"wanted: expected from {rms / 100:g} to {100 * rms:g} for that rms, found {wanted:g}")
+    turns = _turns(ratio, correlation_time, exposure, drift, block, change)
+    pairs = _turns_needed(turns, power, "wanted", f"the rms of {rms:g}")
     changing = (2 * pairs - 1) * turns.change_s / 60 * u.min
     return Plan(ratio, pairs, _minutes(turns, pairs), changing, _chance(turns, pairs))
 
 
+@takes(ratio=_RATIO, pairs=count(minimum=2, maximum=2 * _MOST_TURNS), **_COMMON)
 def chance_of_seeing(ratio, correlation_time, exposure, pairs, drift=0.2, block=5 * u.min, change=0 * u.min):
     """Chance that `compare` finds a true ratio after `pairs` turns of each camera; the rest as in `minutes_needed`."""
-    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
-    return _chance(turns, as_count("pairs", pairs, minimum=2, maximum=2 * _MOST_TURNS))
+    return _chance(_turns(ratio, correlation_time, exposure, drift, block, change), pairs)
 
 
+@takes(
+    ratio=_RATIO,
+    pairs=count(minimum=1, maximum=_MOST_TURNS),
+    rng=instance(np.random.Generator),
+    rms=_RMS,
+    sky_memory=optional(quantity(u.s, minimum=1e-3, maximum=1e9, ndim=0)),
+    **_COMMON,
+)
 def simulate_night(
     ratio,
     correlation_time,
@@ -205,7 +221,7 @@ def simulate_night(
     Parameters
     ----------
     ratio, correlation_time, exposure, pairs, drift, block, change
-        As in `minutes_needed`.
+        As in `minutes_needed`; at most 4,000,000 exposures and 240 hours in all.
     rng : numpy.random.Generator
     rms : Quantity
         Total rms of camera A at the start.
@@ -218,23 +234,26 @@ def simulate_night(
     log_a, log_b : Table
         time [s], ra_error, dec_error [arcsec].
     """
-    turns = _checked(ratio, correlation_time, exposure, drift, block, change)
-    rms = as_quantity("rms", rms, u.arcsec, above=0, ndim=0).value
-    count = as_count("pairs", pairs, minimum=1, maximum=_MOST_TURNS)
+    turns = _turns(ratio, correlation_time, exposure, drift, block, change)
     between = int(np.ceil(turns.change_s / turns.exposure_s))
-    total = 2 * count * (turns.rows + between)
+    total = 2 * pairs * (turns.rows + between)
+    hours = total * turns.exposure_s / 3600
+    if total > _MOST_ROWS or hours > _MOST_HOURS:
+        raise ValueError(
+            f"pairs, block, change: expected a night of at most {_MOST_ROWS:,} exposures and {_MOST_HOURS} hours in "
+            f"all, found {total:,} exposures and {hours:.4g} hours"
+        )
     time = np.arange(total) * turns.exposure_s
     rho = turns.rho
-    as_instance("rng", rng, np.random.Generator)
     start = rng.standard_normal((1, 2)) * rho
     noise = rng.standard_normal((total, 2))
     errors = lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]
     unrest = drift * np.sqrt(turns.exposure_s / 3600) * rng.standard_normal(total)
-    back = 1.0 if sky_memory is None else np.exp(-turns.exposure_s / as_quantity("sky_memory", sky_memory, u.s).value)
+    back = 1.0 if sky_memory is None else np.exp(-turns.exposure_s / sky_memory.value)
     level = lfilter([1.0], [1, -back], unrest)
     turn = np.arange(total) // (turns.rows + between)
     is_b, seen = turn % 2 == 1, np.arange(total) % (turns.rows + between) < turns.rows
-    errors *= (rms / np.sqrt(2) * np.exp(level + turns.log_ratio * is_b))[:, None]
+    errors *= (rms.value / np.sqrt(2) * np.exp(level + turns.log_ratio * is_b))[:, None]
     night = Table(
         QTable({"time": time * u.s, "ra_error": errors[:, 0] * u.arcsec, "dec_error": errors[:, 1] * u.arcsec})
     )
