@@ -5,6 +5,8 @@ import importlib
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, numbers, quantities
+from hypothesis import strategies as st
 
 from helpers import ledger
 from helpers import rig as rigs
@@ -109,6 +111,36 @@ def test_a_star_that_is_lost_is_told():
     error, found = costs.star_errors(rigs.demo_rig(), [15.5], costs.CameraNoise(40 * E))
     assert not found
     assert error[0] > 1 * u.arcsec
+
+
+STAR = {"fwhm": quantities(u.arcsec, 0.5, 10), "pixel_scale": quantities(SCALE.unit, 0.3, 5)}
+
+
+@pytest.mark.parametrize(
+    ("function", "others"),
+    [
+        (costs.shared_noise_weight, {}),
+        (costs.slope_shift, {"slope": quantities(E / u.pix, -10, 10)}),
+        (costs.hot_pixel_pull, {"hot": quantities(E, 0, 1e4)}),
+    ],
+)
+def test_any_star(function, others):
+    light = {"electrons": quantities(E, 10, 1e6)} if others else {}
+    check_any_call(function, STAR | light | others, spoiled={"fwhm": [0 * u.arcsec], "hot": [-1 * E]})
+
+
+def test_any_pull_and_any_picture():
+    places = st.lists(numbers(-50, 50), min_size=1, max_size=20)
+    check_any_call(costs.pulled_place, {"distance": places, "share": numbers(0, 100)}, spoiled={"share": [-1]})
+    valid = {
+        "logged_rms": quantities(u.arcsec, 0.2, 2),
+        "star_fwhm": quantities(u.arcsec, 1, 5),
+        "error": quantities(u.arcsec, 0.1, 0.5),
+        "error_before": quantities(u.arcsec, 0, 0.1),
+        "gain": numbers(0.05, 0.9),
+        "delay": st.sampled_from([0, 1]),
+    }
+    check_any_call(costs.log_and_picture, valid, spoiled={"error": [np.ones(3) * u.arcsec], "gain": [2]})
 
 
 @pytest.mark.parametrize(

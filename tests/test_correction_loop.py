@@ -3,6 +3,7 @@
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, numbers, quantities
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -14,7 +15,6 @@ ARCSEC = u.arcsec
 cases = st.sampled_from([0, 1]).flatmap(
     lambda d: st.tuples(st.just(d), st.floats(0.02, 0.95 * loop.stability_limit(d)))
 )
-finite = st.floats(allow_nan=True, allow_infinity=True, width=32)
 
 
 def zeros(n):
@@ -171,7 +171,7 @@ def test_arguments_are_not_changed():
         ({"disturbance": np.zeros((3, 2))}, TypeError, "disturbance: expected a quantity"),
         ({"disturbance": np.zeros((3, 2)) * u.s}, u.UnitsError, "disturbance"),
         ({"disturbance": np.zeros((0, 2)) * ARCSEC}, ValueError, "disturbance: expected at least one"),
-        ({"disturbance": np.zeros((3, 3)) * ARCSEC}, ValueError, r"disturbance: expected shape \(n, 2\)"),
+        ({"disturbance": np.zeros((3, 3)) * ARCSEC}, ValueError, r"disturbance: expected shape \(any, 2\)"),
         ({"disturbance": np.zeros(3) * ARCSEC}, ValueError, "disturbance"),
         ({"noise": np.full((3, 2), np.nan) * ARCSEC}, ValueError, "noise: expected a finite number, found nan"),
         ({"noise": np.zeros((4, 2)) * ARCSEC}, ValueError, "noise: expected the shape of disturbance"),
@@ -189,7 +189,7 @@ def test_arguments_are_not_changed():
         ({"backlash": np.inf * ARCSEC}, ValueError, "backlash"),
         ({"largest_correction": -1 * ARCSEC}, ValueError, "largest_correction"),
         ({"seen": [True]}, ValueError, "seen: expected 3 truth values"),
-        ({"seen": [1, 1, 1]}, ValueError, "seen"),
+        ({"seen": [1, 1, 1]}, TypeError, "seen"),
         ({"seen": np.zeros(3, bool)}, ValueError, "seen: expected at least one exposure with a star"),
     ],
 )
@@ -231,26 +231,34 @@ def test_curves_are_finite_and_bounded_by_their_peak(case, exposure_s):
     assert 0 < loop.useful_frequency(exposure, gain, delay) < 0.5 / exposure
 
 
-@given(
-    st.sampled_from([loop.noise_gain, loop.simulate_loop, loop.rejection, loop.drift_residual, loop.check_gain]),
-    finite,
-    st.integers(-2, 3),
+paths = quantities(ARCSEC, -5, 5, (6, 2))
+slow = {"frequency": quantities(u.Hz, 0, 0.005), "exposure": quantities(u.s, 0.01, 100)}
+
+
+@pytest.mark.parametrize(
+    ("function", "others"),
+    [
+        (loop.noise_gain, {}),
+        (loop.check_gain, {}),
+        (loop.rejection, slow),
+        (loop.noise_response, slow),
+        (loop.useful_frequency, {"exposure": slow["exposure"]}),
+        (loop.worst_amplification, {"exposure": slow["exposure"]}),
+        (loop.simulate_loop, {"disturbance": paths, "noise": paths, "dead_band": quantities(ARCSEC, 0, 3)}),
+    ],
 )
-@settings(max_examples=60, deadline=None, derandomize=True)
-def test_any_gain_gives_a_finite_answer_or_a_named_error(function, gain, delay):
-    arguments = {
-        loop.noise_gain: (gain, delay),
-        loop.check_gain: (gain, delay),
-        loop.simulate_loop: (both([1.0, 2.0]), zeros(2), gain, delay),
-        loop.rejection: (0.1 * u.Hz, 1 * u.s, gain, delay),
-        loop.drift_residual: (0.1 * u.arcsec / u.s, 1 * u.s, gain),
-    }[function]
-    try:
-        answer = function(*arguments)
-    except ValueError as error:
-        assert str(error).startswith(("gain:", "delay:"))
-    else:
-        assert np.all(np.isfinite(getattr(answer, "pointing", answer)))
+def test_any_stable_loop(function, others):
+    valid = {"gain": numbers(0.01, 0.95), "delay": st.sampled_from([0, 1])} | others
+    check_any_call(function, valid, spoiled={"gain": [2, -0.1], "delay": [2, 0.5], "exposure": [0 * u.s]})
+
+
+def test_any_drift():
+    valid = {
+        "rate": quantities(ARCSEC / u.s, -1, 1),
+        "exposure": quantities(u.s, 0.01, 100),
+        "gain": numbers(0.01, 2),
+    }
+    check_any_call(loop.drift_residual, valid, spoiled={"gain": [0, 2.1]})
 
 
 @given(cases, st.integers(0, 2**32 - 1), st.floats(0, 3), st.floats(0, 5), st.floats(0.01, 5))

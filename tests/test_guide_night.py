@@ -146,7 +146,7 @@ def test_same_seed_same_night():
         (lambda night: guide_night.guide(night, run=2), ValueError, "run"),
         (lambda night: guide_night.guide("night"), TypeError, "night"),
         (lambda night: guide_night.at_seeing("night", 2 * u.arcsec), TypeError, "night"),
-        (lambda night: guide_night.at_seeing(night, 0 * u.arcsec), ValueError, "seeing"),
+        (lambda night: guide_night.at_seeing(night, 0 * u.arcsec), ValueError, "fwhm"),
         (lambda night: guide_night.perfect_mount("night"), TypeError, "night"),
         (lambda night: settings_map("night", [1] * u.s, [0.5], np.random.default_rng()), TypeError, "night"),
         (lambda night: guide_night.mean_centroid_error(rig.demo_rig(), [], 1 * u.s), ValueError, "magnitudes"),

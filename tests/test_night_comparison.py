@@ -6,7 +6,7 @@ import astropy.units as u
 import numpy as np
 import pytest
 from astropy.table import Table
-from hypothesis import given, settings
+from drawing import check_any_call, generators, numbers, quantities
 from hypothesis import strategies as st
 from scipy import signal
 
@@ -169,33 +169,48 @@ def test_no_difference_can_not_be_planned_for():
         nights.minutes_needed(0.7, 2 * u.s, 60 * u.s)
 
 
-ALLOWED = (ValueError, TypeError, u.UnitsError)
-NUMBER = st.one_of(st.floats(0.01, 100), st.floats(), st.none())
+PLANS = {
+    "ratio": numbers(0.5, 0.85),
+    "correlation_time": quantities(u.s, 0, 15),
+    "exposure": quantities(u.s, 0.5, 4),
+    "drift": numbers(0, 0.3),
+}
+NO_PLANS = {"ratio": [0, 200], "exposure": [0 * u.s], "drift": [-1], "power": [0, 1], "pairs": [1], "rng": [1]}
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
-@given(ratio=NUMBER, time=NUMBER, exposure=NUMBER, power=NUMBER, drift=NUMBER)
-def test_minutes_are_finite_or_refused(ratio, time, exposure, power, drift):
-    try:
-        result = nights.minutes_needed(ratio, time and time * u.s, exposure and exposure * u.s, power, drift)
-    except ALLOWED as error:
-        assert ":" in str(error)
-    else:
-        assert np.isfinite(result.to_value(u.min))
-        assert result > 0 * u.min
+def test_any_plan():
+    def long(minutes):
+        assert 30 * u.min <= minutes < 100 * u.h
+
+    check_any_call(nights.minutes_needed, PLANS | {"power": numbers(0.5, 0.95)}, spoiled=NO_PLANS, check=long)
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
-@given(values=st.lists(st.floats(-1e6, 1e6), max_size=60))
-def test_statistics_are_finite_or_refused(values):
-    for function in (statistics.correlation_length, statistics.effective_samples):
-        try:
-            result = function(values)
-        except ALLOWED as error:
-            assert "values" in str(error)
-        else:
-            assert np.isfinite(result)
-            assert result >= 0.99
+def test_any_chance_of_seeing():
+    def between(chance):
+        assert 0 <= chance <= 1
+
+    check_any_call(nights.chance_of_seeing, PLANS | {"pairs": st.integers(2, 20)}, spoiled=NO_PLANS, check=between)
+
+
+def test_any_night():
+    valid = PLANS | {"pairs": st.integers(1, 5), "rng": generators()}
+    check_any_call(nights.simulate_night, valid, examples=15, spoiled=NO_PLANS)
+
+
+def test_any_two_logs():
+    logs = st.builds(lambda seed: log_of(white(200, seed=seed)), st.integers(0, 2**31))
+    valid = {"log_a": logs, "log_b": logs, "n_resamples": st.integers(100, 300)}
+    wrong = {"log_a": [log_of(white(29)), Table({"time": [1.0]})], "n_resamples": [99, 10**9]}
+    check_any_call(nights.compare, valid, examples=15, spoiled=wrong)
+
+
+@pytest.mark.parametrize("function", [statistics.correlation_length, statistics.effective_samples])
+def test_any_series(function):
+    def counted(found):
+        assert 0.99 <= found < np.inf
+
+    valid = {"values": st.lists(st.floats(-1e6, 1e6), min_size=4, max_size=60)}
+    check_any_call(function, valid, spoiled={"values": [[1.0, 2.0, 3.0]]}, check=counted)
 
 
 def test_rms_and_interval():

@@ -19,9 +19,9 @@ _LARGEST = 1e6  # arcsec
 _TIME = optional(quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1))
 
 
-def _errors(most_rows, least=_FEWEST):
+def _errors(most_rows, least=_FEWEST, largest=_LARGEST):
     """The rule for errors, shape (n, 2), that vary on both axes."""
-    rule = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, shape=(None, 2), most_values=2 * most_rows)
+    rule = quantity(u.arcsec, minimum=-largest, maximum=largest, shape=(None, 2), most_values=2 * most_rows)
 
     def checked(name, value):
         errors = rule(name, value)
@@ -316,7 +316,7 @@ def _sentence(verdicts, gain, band):
     return f"Gain {gain:g}: {verdicts[0]} in right ascension, {verdicts[1]} in declination."
 
 
-@takes(errors=_errors(1_000_000, least=4), lags=count(minimum=1))
+@takes(errors=_errors(1_000_000, least=4, largest=1e9), lags=count(minimum=1))
 def correlation_curve(errors, lags):
     """Correlation of errors 0, 1 ... `lags` exposures apart.
 
@@ -336,7 +336,7 @@ def correlation_curve(errors, lags):
 
 
 @takes(
-    errors=quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, shape=(None, 2), most_values=4_000_000),
+    errors=quantity(u.arcsec, minimum=-1e9, maximum=1e9, shape=(None, 2), most_values=4_000_000),
     share=number(above=0, maximum=0.9999),
     points=count(minimum=4, maximum=100_000),
 )

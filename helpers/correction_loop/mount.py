@@ -149,7 +149,7 @@ def polar_drift(n_steps, step, hour_angle, declination, polar_error, pole_hour_a
     n_steps=_N_STEPS,
     step=_STEP,
     rms=quantity(u.arcsec, minimum=0, maximum=1e6, ndim=0),
-    correlation_time=quantity(u.s, minimum=1e-3, maximum=1e6, ndim=0),
+    correlation_time=quantity(u.s, minimum=1e-6, maximum=1e6, ndim=0),
     rng=instance(np.random.Generator),
 )
 def gusts(n_steps, step, rms, correlation_time, rng):

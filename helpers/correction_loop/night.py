@@ -18,7 +18,7 @@ from helpers.correction_loop import (
 from helpers.correction_loop import (
     picture as final_image,
 )
-from helpers.guide_field.stars import GuideStars
+from helpers.guide_field.stars import some_stars
 from helpers.guide_field.targets import default_target
 from helpers.multi_star import averaging as multi_star
 from helpers.rig.parts import Rig
@@ -26,7 +26,7 @@ from helpers.rig.values import changed
 from helpers.seeing.air import at_airmass
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
-from helpers.shared.checks import as_count, as_instance, count, instance, number, optional, quantity, takes
+from helpers.shared.checks import as_count, count, instance, number, optional, quantity, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -124,16 +124,9 @@ class GuideNight:
         return _steady(mean_centroid_error(self.rig, self.magnitudes, exposures, self.weights, self.airmass))
 
 
-def _some_stars(name, value):
-    stars = as_instance(name, value, GuideStars)
-    if len(stars) == 0:
-        raise ValueError(f"{name}: expected at least one star, found none")
-    return stars
-
-
 @takes(
     rig=instance(Rig),
-    stars=_some_stars,
+    stars=some_stars,
     rng=_RNG,
     duration=_SECONDS,
     step=quantity(u.s, minimum=1e-3, maximum=1e5, ndim=0),
@@ -223,7 +216,7 @@ def _steady(angles):
     return np.round(angles.to_value(u.arcsec), 6) * u.arcsec
 
 
-@takes(night=instance(GuideNight), fwhm=quantity(u.arcsec, ndim=0))
+@takes(night=instance(GuideNight), fwhm=quantity(u.arcsec, minimum=0.1, maximum=20, ndim=0))  # as in rig.parts
 def at_seeing(night, fwhm):
     """The same night with better or poorer air: all motion by the air scales as seeing^(5/6), and stars grow.
 

@@ -92,6 +92,8 @@ _CHANCES = ("fewer_stars", "other_stars", "out_of_focus", "fault")
 
 
 def checked_known(known):
+    if known is not None and not isinstance(known, dict):
+        raise TypeError(f"known: expected a dictionary of what is known, found {type(known).__name__} {known!r:.60}")
     known = dict(known or {})
     for name in known:
         if name not in KNOWN:

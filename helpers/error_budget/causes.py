@@ -12,7 +12,7 @@ from helpers.error_budget.log_model import LogModel
 from helpers.error_budget.terms import Budget, evaluate
 from helpers.rig.parts import SECTIONS
 from helpers.rig.values import flat
-from helpers.shared.checks import count, instance, quantity, takes
+from helpers.shared.checks import count, function, instance, optional, quantity, takes
 
 # Causes of a difference between two rigs: name to the keys that make it. What is in none of them is "everything else".
 FACTORS = {
@@ -139,7 +139,8 @@ def attribute(before, after):
     before=instance(Budget),
     after=instance(Budget),
     rng=instance(np.random.Generator),
-    draws=count(minimum=20, maximum=100_000),
+    draws=count(minimum=20, maximum=10_000),
+    progress=optional(function()),
 )
 def attribute_intervals(before, after, rng, draws=400, progress=None):
     """The shares of `attribute` over nights that fit what is known: seeing, air, mount and stars drawn.
@@ -149,6 +150,7 @@ def attribute_intervals(before, after, rng, draws=400, progress=None):
     before, after : Budget
     rng : numpy.random.Generator
     draws : int
+        Nights, 20 to 10,000.
     progress : function, optional
         Called with the share done, 0 to 1.
 

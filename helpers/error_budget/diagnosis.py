@@ -27,7 +27,7 @@ from helpers.error_budget.cases import (
 )
 from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, variance
 from helpers.error_budget.terms import MODEL_ERROR
-from helpers.shared.checks import as_instance, as_quantity, count, instance, optional, takes
+from helpers.shared.checks import as_quantity, count, instance, number, optional, takes
 
 CAUSES = (
     "stars used",
@@ -181,10 +181,9 @@ def _information(cause, outcome, weight, effective):
 
 
 def _measured(name, value):
-    try:
-        rms, error = value
-    except (TypeError, ValueError) as problem:
-        raise TypeError(f"{name}: expected a pair (rms, standard error), found {value!r:.60}") from problem
+    if not isinstance(value, (tuple, list, u.Quantity)) or np.ndim(value) == 0 or len(value) != 2:
+        raise TypeError(f"{name}: expected a pair (rms, standard error), found {value!r:.60}")
+    rms, error = value
     rms = as_quantity(f"{name}: rms", rms, u.arcsec, minimum=0.001, maximum=1000, ndim=0)
     error = as_quantity(f"{name}: standard error", error, u.arcsec, above=0, maximum=1000, ndim=0)
     return float(rms.value), float(error.value)
@@ -194,7 +193,7 @@ def _measured(name, value):
     measured_a=_measured,
     measured_b=_measured,
     rng=optional(instance(np.random.Generator)),
-    draws=count(minimum=500, maximum=1_000_000),
+    draws=count(minimum=500, maximum=200_000),
     priors=instance(Priors),
 )
 def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, priors=_USUAL):
@@ -209,6 +208,7 @@ def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, prio
     rng : numpy.random.Generator, optional
         Seeded with 0 if not given.
     draws : int
+        500 to 200,000.
     priors : Priors, optional
         What is taken to be likely of all that is not known.
 
@@ -280,6 +280,12 @@ def _sentence(probabilities, limits, change, decides, fits):
     )
 
 
+@takes(
+    rng=instance(np.random.Generator),
+    number=count(minimum=1, maximum=100_000),
+    priors=instance(Priors),
+    relative_error=number(above=0, maximum=1),
+)
 def invented_nights(rng, number, known=None, priors=_USUAL, relative_error=0.04):
     """Nights drawn from the priors, of which the largest cause is known: to try `diagnose` on.
 
@@ -300,7 +306,7 @@ def invented_nights(rng, number, known=None, priors=_USUAL, relative_error=0.04)
     causes : list of str
     """
     case = case_of(known)
-    measured, causes = _invent(case, priors, as_instance("rng", rng, np.random.Generator), number, relative_error)
+    measured, causes = _invent(case, priors, rng, number, relative_error)
     return [tuple((rms * u.arcsec, error * u.arcsec) for rms, error in pair) for pair in measured], causes
 
 

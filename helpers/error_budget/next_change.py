@@ -4,14 +4,16 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from astropy.coordinates import SkyCoord
 
 from helpers.error_budget import nights
 from helpers.error_budget.terms import MODEL_ERROR, evaluate
-from helpers.guide_field.stars import GuideStars
+from helpers.guide_field.stars import some_stars
 from helpers.rig.parts import Rig, RigError
 from helpers.rig.values import changed
-from helpers.shared.checks import as_number, count, instance, optional, takes
+from helpers.shared import sky
+from helpers.shared.checks import as_instance, as_number, count, function, instance, optional, takes
+
+_MOST_CHANGES = 100
 
 
 @dataclass(frozen=True)
@@ -105,12 +107,26 @@ def usual_changes(rig):
     return changes
 
 
+def _as_changes(name, value):
+    """At most 100 changes by name, each a dictionary as `rig.changed` takes it; a rule for `takes`."""
+    changes = as_instance(name, value, dict)
+    if len(changes) > _MOST_CHANGES:
+        raise ValueError(f"{name}: expected at most {_MOST_CHANGES}, found {len(changes):,}")
+    for key, change in changes.items():
+        as_instance(f"{name}: a name", key, str)
+        as_instance(f"{name}: {key:.60}", change, dict)
+    return changes
+
+
 @takes(
     rig=instance(Rig),
-    target=optional(instance(SkyCoord)),
+    target=optional(sky.as_place),
     rng=optional(instance(np.random.Generator)),
-    stars=optional(instance(GuideStars)),
-    draws=count(minimum=20, maximum=10_000),
+    changes=optional(_as_changes),
+    costs=optional(instance(dict)),
+    stars=optional(some_stars),
+    draws=count(minimum=20, maximum=2000),
+    progress=optional(function()),
 )
 def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=None, draws=100, progress=None):
     """Rank changes by what they take off the star in the picture.
@@ -128,7 +144,7 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=Non
     stars : GuideStars, optional
         As in `predict`.
     draws : int
-        Nights for the intervals; every change is tried on the same ones.
+        20 to 2000; nights for the intervals; every change is tried on the same ones.
     progress : function, optional
 
     Returns
@@ -142,7 +158,7 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=Non
         A cost for a change that is not among them, or a change of the optics with given stars.
     """
     rng = np.random.default_rng(0) if rng is None else rng
-    changes = usual_changes(rig) if changes is None else dict(changes)
+    changes = usual_changes(rig) if changes is None else changes
     costs = _checked_costs(costs, changes)
     if stars is not None:
         _check_same_optics(changes)

@@ -32,7 +32,7 @@ from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.seeing.widths import fried_parameter
 from helpers.shared import optics
-from helpers.shared.checks import as_count
+from helpers.shared.checks import count, instance, takes
 from helpers.starlight.widths import detected_wavelength, picture_star
 
 NUMBERS = ("logged_rms", "pointing_rms", "final_fwhm")
@@ -78,6 +78,7 @@ class Nights:
         return len(self.seeing)
 
 
+@takes(rng=instance(np.random.Generator), draws=count(minimum=20, maximum=100_000))
 def draw_nights(rng, draws):
     """Nights, with `SPREADS` about what a rig says.
 
@@ -91,7 +92,6 @@ def draw_nights(rng, draws):
     -------
     Nights
     """
-    draws = as_count("draws", draws, minimum=20, maximum=100_000)
     names = ("site.seeing", "mount.periodic_error", "mount.polar_error", "mount.jitter")
     factors = [np.exp(SPREADS[name] * np.clip(rng.standard_normal(draws), -3, 3)) for name in names]
     return Nights(

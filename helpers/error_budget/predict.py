@@ -2,20 +2,22 @@
 
 import astropy.units as u
 import numpy as np
-from astropy.coordinates import SkyCoord
 
 from helpers.error_budget import nights
 from helpers.error_budget.terms import evaluate
-from helpers.guide_field.stars import GuideStars
+from helpers.guide_field.stars import some_stars
 from helpers.rig.parts import Rig
-from helpers.shared.checks import instance, optional, takes
+from helpers.shared import sky
+from helpers.shared.checks import count, function, instance, optional, takes
 
 
 @takes(
     rig=instance(Rig),
-    target=optional(instance(SkyCoord)),
+    target=optional(sky.as_place),
     rng=optional(instance(np.random.Generator)),
-    stars=optional(instance(GuideStars)),
+    stars=optional(some_stars),
+    draws=count(minimum=20, maximum=10_000),
+    progress=optional(function()),
 )
 def predict(rig, target=None, rng=None, *, stars=None, draws=nights.DRAWS, progress=None):
     """Predict the log and the picture of a rig.
@@ -31,7 +33,8 @@ def predict(rig, target=None, rng=None, *, stars=None, draws=nights.DRAWS, progr
     stars : GuideStars, optional
         Stars on the guide sensor, from `guide_field.usable_stars`; else a middling field of the sky there.
     draws : int
-        Nights; with the 1,600 that are usual an end of an interval differs by some 3 per cent from seed to seed.
+        Nights, 20 to 10,000; with the 1,600 that are usual an end of an interval differs by some 3 per cent from seed
+        to seed.
     progress : function, optional
         Called with the share done, 0 to 1.
 

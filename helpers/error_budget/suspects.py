@@ -13,12 +13,12 @@ from scipy import stats
 from helpers.camera_check.costs import with_stripes
 from helpers.error_budget import nights
 from helpers.error_budget.causes import FACTORS, mixed
-from helpers.error_budget.terms import centroid_errors, evaluate, stars_like
+from helpers.error_budget.terms import Budget, centroid_errors, evaluate, stars_like
 from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.rig.demo import demo_rig
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
-from helpers.shared.checks import as_number, count, instance, optional, takes
+from helpers.shared.checks import as_number, count, function, instance, optional, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
@@ -161,6 +161,7 @@ def _runs(old, new, magnitudes):
     return runs
 
 
+@takes(rig=instance(Rig), budget=instance(Budget), draws=count(minimum=20, maximum=2000))
 def chance_share(rig, budget, draws=100):
     """Limit, over the log's rms, of the difference of two logs of one rig under the same sky in 95 of 100 pairs."""
     drawn = nights.draw_nights(np.random.default_rng(1), draws)
@@ -178,7 +179,7 @@ def chance_share(rig, budget, draws=100):
 
 
 def _magnitudes(name, value):
-    return tuple(np.atleast_1d(as_number(name, np.asarray(value, float), ndim=1, minimum=-5, maximum=20)))
+    return tuple(as_number(name, value, ndim=1, minimum=-5, maximum=20, most_values=1000))
 
 
 @takes(
@@ -186,7 +187,8 @@ def _magnitudes(name, value):
     new=instance(Rig),
     magnitudes=_magnitudes,
     rng=optional(instance(np.random.Generator)),
-    draws=count(minimum=20, maximum=10_000),
+    draws=count(minimum=20, maximum=2000),
+    progress=optional(function()),
 )
 def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None):
     """What each suspect alone does to the log and to the picture.
@@ -200,7 +202,7 @@ def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None
     rng : numpy.random.Generator, optional
         Given, intervals are computed from nights that are drawn, the same for every suspect.
     draws : int
-        Nights.
+        Nights, 20 to 2000.
     progress : function, optional
         Called with the share done, 0 to 1.
 

@@ -17,13 +17,14 @@ from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop import picture as final_image
 from helpers.error_budget import guided_air
-from helpers.guide_field.stars import GuideStars, middling_stars, stars_at
+from helpers.guide_field.stars import GuideStars, middling_stars, some_stars, stars_at
 from helpers.guide_field.targets import meridian_passage
 from helpers.guide_field.usable import choose_stars
 from helpers.rig.parts import Rig
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
-from helpers.shared.checks import as_instance, as_number, instance, takes
+from helpers.shared import sky
+from helpers.shared.checks import instance, number, optional, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -342,6 +343,7 @@ def _star_that_moves(star, shape, motion):
     return float(np.sqrt(np.mean(along**2))), float(longest / shortest)
 
 
+@takes(rig=instance(Rig), target=optional(sky.as_place), stars=optional(some_stars))
 def evaluate(rig, target=None, stars=None):
     """A prediction without interval; `predict.predict` is what most readers want.
 
@@ -357,8 +359,7 @@ def evaluate(rig, target=None, stars=None):
     Budget
         Without intervals.
     """
-    as_instance("rig", rig, Rig)
-    given = stars if stars is None else as_instance("stars", stars, GuideStars)
+    given = stars
     stars = middling_stars(rig, target) if stars is None else _placed(rig, stars, target)
     seen = _stars(rig, stars)
     air = _false_errors(rig, seen, exposures_of(rig)[0])
@@ -392,7 +393,11 @@ def _placed(rig, stars, target):
     return replace(stars, target=chosen)
 
 
-@takes(rig=instance(Rig))
+@takes(
+    rig=instance(Rig),
+    magnitudes=number(minimum=-30, maximum=40, ndim=1, most_values=1000),
+    target=optional(sky.as_place),
+)
 def stars_like(rig, magnitudes, target=None):
     """Guide stars of given brightnesses at places where stars of a middling field stand.
 
@@ -412,7 +417,6 @@ def stars_like(rig, magnitudes, target=None):
     ValueError, TypeError
         No magnitude, or no numbers.
     """
-    magnitudes = as_number("magnitudes", magnitudes, ndim=1)
-    sky = middling_stars(rig, target)
-    places = sky.offsets[np.arange(magnitudes.size) % len(sky)]
-    return stars_at(rig, places, magnitudes, sky.target)
+    middling = middling_stars(rig, target)
+    places = middling.offsets[np.arange(magnitudes.size) % len(middling)]
+    return stars_at(rig, places, magnitudes, middling.target)

@@ -17,7 +17,17 @@ from helpers.guide_field.chances import expected_stars
 from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.rig.parts import Rig
 from helpers.shared import sky
-from helpers.shared.checks import as_number, as_quantity, count, instance, number, optional, quantity, takes
+from helpers.shared.checks import (
+    as_instance,
+    as_number,
+    as_quantity,
+    count,
+    instance,
+    number,
+    optional,
+    quantity,
+    takes,
+)
 
 DEFAULT_ANGLE = 60 * u.deg  # position angle of the guide field where nobody gave one: that of the demo scenario
 MOST_STARS = 40  # of a middling field; fainter ones add next to nothing
@@ -97,6 +107,14 @@ class GuideStars:
         if self.target is None:
             raise ValueError("target: expected a target for places on the sky, found None")
         return sky.from_tangent_plane(*self.offsets.to_value(u.rad).T, self.target)
+
+
+def some_stars(name, value):
+    """Guide stars, at least one of them; a rule for `takes`."""
+    stars = as_instance(name, value, GuideStars)
+    if len(stars) == 0:
+        raise ValueError(f"{name}: expected at least one star, found none")
+    return stars
 
 
 def as_angle(name, value):

@@ -53,6 +53,13 @@ def _magnitude(name, value):
     return as_magnitude(name, value, minimum=-30, maximum=40)
 
 
+def _one_magnitude(name, value):
+    magnitude = _magnitude(name, value)
+    if np.ndim(magnitude):
+        raise ValueError(f"{name}: expected one number, found shape {np.shape(magnitude)}")
+    return magnitude
+
+
 def _band(name, value):
     """Two wavelengths, a filter's name, or None."""
     if isinstance(value, str):
@@ -286,7 +293,7 @@ def gain_pieces(old, new):
     return {name: float(u.Quantity(value).to_value(u.one)) for name, value in pieces.items()}
 
 
-@takes(magnitude=_magnitude, **_STAR)
+@takes(magnitude=_one_magnitude, **_STAR)
 def compare_filters(rig, magnitude=10, spectral_class="K0", airmass=1):
     """The same guide star behind each filter: which one measures best?
 
@@ -315,7 +322,7 @@ def _bands(name, value):
     return {key: _band(name, band) for key, band in value.items()}
 
 
-@takes(bands=_bands, magnitude=_magnitude, **_STAR)
+@takes(bands=_bands, magnitude=_one_magnitude, **_STAR)
 def light_against_width(rig, bands, magnitude=10, spectral_class="K0", airmass=1):
     """Why a narrower spot need not be a better one: what the width gives, and what the light takes.
 

@@ -117,7 +117,10 @@ def _series(name, log):
     if np.any(np.ptp(errors[good], axis=0) == 0):
         raise ValueError(f"{name}: expected errors that vary, found a constant column")
     order = np.argsort(time[good], kind="stable")
-    return time[good][order], errors[good][order]
+    time, errors = time[good][order], errors[good][order]
+    if np.any(np.diff(time) <= 0):
+        raise ValueError(f"{name}: expected one row an instant, found several")
+    return time, errors
 
 
 def _runs(time_a, time_b):

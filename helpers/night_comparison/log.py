@@ -297,7 +297,7 @@ def _errors(log):
     return np.column_stack([np.asarray(log[name], float) for name in _ERRORS])
 
 
-def _as_logs(name, logs):
+def as_logs(name, logs):
     """Tables of logs, one or several; a rule for `takes`."""
     if not isinstance(logs, (Table, list, tuple)):
         raise TypeError(f"{name}: expected tables from load_log, found {type(logs).__name__}")
@@ -307,7 +307,7 @@ def _as_logs(name, logs):
     if not logs:
         raise ValueError(f"{name}: expected at least one log, found none")
     for log in logs:
-        _as_log(name, log)
+        as_log(name, log)
     unknown = [log.meta.get("file", "a log") for log in logs if not log.meta.get("start")]
     if len(logs) > 1 and unknown:
         raise ValueError(
@@ -316,7 +316,7 @@ def _as_logs(name, logs):
     return logs
 
 
-def _as_log(name, log):
+def as_log(name, log):
     """A log with rows of plain numbers; NaN where an error is missing. A rule for `takes`."""
     if not isinstance(log, Table) or not {"time", *_ERRORS} <= set(log.colnames) or len(log) == 0:
         raise ValueError(f"{name}: expected a table with rows and with the columns time, ra_error and dec_error")
@@ -341,7 +341,7 @@ def _as_log(name, log):
     return log
 
 
-@takes(logs=_as_logs)
+@takes(logs=as_logs)
 def join_logs(logs):
     """Put several logs of one night in a row, in order of their first instants.
 
@@ -374,7 +374,7 @@ def join_logs(logs):
 
 
 @takes(
-    log=_as_log,
+    log=as_log,
     settle=quantity(u.s, minimum=0, maximum=86_400, ndim=0),
     jump=quantity(u.arcsec, above=0, maximum=_LARGEST_ERROR, ndim=0),
 )

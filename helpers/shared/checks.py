@@ -201,7 +201,9 @@ def as_flags(name, value, ndim=1, length=None):
         raise ValueError(f"{name}: expected truth values in rows of one length, found {value!r:.60}") from error
     if found.dtype != bool or np.ma.is_masked(value):
         raise TypeError(f"{name}: expected truth values, found {type(value).__name__} {value!r:.60}")
-    _check_shape(name, found, ndim, None if length is None else (length,) + (None,) * (ndim - 1), None)
+    if found.ndim != ndim or length not in (None, len(found)):
+        wanted = "" if length is None else f"{length} "
+        raise ValueError(f"{name}: expected {wanted}truth values of {ndim} dimension(s), found shape {found.shape}")
     return found
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.stats import mad_std
 from scipy import fft, stats
 
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import as_number, count, optional, quantity, takes
 
 _GAP_STEPS, _GAP_SECONDS = 5.0, 10.0  # a pause longer than both is a gap
 _BATCH = 12  # a batch this many correlation lengths long hardly remembers the one before
@@ -34,6 +34,20 @@ def _series(name, values, minimum=4):
     if np.max(np.abs(values)) > 1e100:
         raise ValueError(f"{name}: expected values up to 1e100, found {values[np.argmax(np.abs(values))]:g}")
     return values
+
+
+_LARGEST = 1e50  # its square is still a number
+_MOST_PLACES = 50_000_000
+_TIME = quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1)
+_ERROR = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, ndim=1, most_values=10_000_000)
+
+
+def _by_axis(name, value):
+    """Errors of one axis or of several, shape (n,) or (n, axes); a rule for `takes`."""
+    errors = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, most_values=20_000_000)(name, value)
+    if errors.ndim not in (1, 2):
+        raise ValueError(f"{name}: expected shape (n,) or (n, axes), found {errors.shape}")
+    return errors
 
 
 def usual_step(time_s):
@@ -99,18 +113,20 @@ def places(time_s, reach=np.inf):
     return np.concatenate([[0], np.cumsum(np.clip(steps, 1, max(reach, 1)))]).astype(int)
 
 
-def _checked_time(values, time):
+def _checked_time(name, values, time):
     """Times as s, or one row after another where there are none."""
     if time is None:
         return np.arange(float(len(values)))
-    time = as_quantity("time", time, u.s, ndim=1).value
     if time.size != len(values):
-        raise ValueError(f"time: expected {len(values)} values, one for each error, found {time.size}")
+        raise ValueError(
+            f"{name}, time: expected one time for each row, found {len(values)} rows and {time.size} times"
+        )
     if np.any(np.diff(time) <= 0):
         raise ValueError("time: expected times that grow from row to row")
-    return time
+    return time.to_value(u.s)
 
 
+@takes(values=_series, lags=count(minimum=1), time=optional(_TIME))
 def autocorrelation(values, lags, time=None):
     """Correlation of a series with itself 0, 1 ... `lags` steps later.
 
@@ -128,9 +144,17 @@ def autocorrelation(values, lags, time=None):
         First element 1; all 0 after the first when the series is constant. Biased form (sums over the full length), so
         that it is a true spectrum; with missing rows each sum is scaled up to the pairs that would be there.
     """
-    values = _series("values", values)
-    lags = as_count("lags", lags, minimum=1, maximum=values.size - 1)
-    place = places(_checked_time(values, time), reach=lags + 1)
+    if lags >= values.size:
+        raise ValueError(f"lags: expected fewer than the {values.size} values, found {lags}")
+    return _autocorrelation(values, lags, _checked_time("values", values, time))
+
+
+def _autocorrelation(values, lags, time_s):
+    place = places(time_s, reach=lags + 1)
+    if place[-1] > _MOST_PLACES:
+        raise ValueError(
+            f"lags: expected fewer for times with so many gaps: {place[-1]:,} places, at most {_MOST_PLACES:,}"
+        )
     even, there = np.zeros(place[-1] + 1), np.zeros(place[-1] + 1)
     even[place], there[place] = values - values.mean(), 1.0
     size = fft.next_fast_len(even.size + lags + 1)
@@ -143,6 +167,7 @@ def autocorrelation(values, lags, time=None):
     return np.clip(covariance / covariance[0], -1.0, 1.0)
 
 
+@takes(values=_series, time=optional(_TIME))
 def correlation_length(values, time=None):
     """Integrated correlation length 1 + 2 sum(rho) in samples, at least 1.
 
@@ -159,22 +184,26 @@ def correlation_length(values, time=None):
     ----------
     Sokal 1997, "Monte Carlo methods in statistical mechanics", section 3.3 (automatic windowing).
     """
-    values = _series("values", values)
+    return _length(values, _checked_time("values", values, time))
+
+
+def _length(values, time_s):
     lags = min(values.size - 1, 1000)
     while True:
-        lengths = 2 * np.cumsum(autocorrelation(values, lags, time)) - 1
+        lengths = 2 * np.cumsum(_autocorrelation(values, lags, time_s)) - 1
         window = np.flatnonzero(np.arange(lags + 1) >= 5 * lengths)
         if window.size or lags == values.size - 1:
             return float(max(1.0, lengths[window[0]] if window.size else lengths[-1]))
         lags = min(values.size - 1, 8 * lags)
 
 
+@takes(values=_series, time=optional(_TIME))
 def effective_samples(values, time=None):
     """Number of independent values that would fix the mean equally well: n / (1 + 2 sum(rho))."""
-    values = _series("values", values)
-    return values.size / correlation_length(values, time)
+    return values.size / _length(values, _checked_time("values", values, time))
 
 
+@takes(errors=_by_axis, time=optional(_TIME))
 def memory(errors, time):
     """How long errors remember.
 
@@ -189,9 +218,9 @@ def memory(errors, time):
         The time T for which exp(-t / T) has the integrated correlation of the errors (mean of the axes); 0 for errors
         that do not remember. It is the `correlation_time` that a plan of a comparison asks for.
     """
-    errors = np.atleast_2d(as_quantity("errors", errors, u.arcsec).value.T)
-    step = usual_step(_checked_time(errors[0], time))
-    length = float(np.mean([correlation_length(axis, time) for axis in errors]))
+    time_s = _checked_time("errors", errors, time)
+    axes = [_series("errors", axis) for axis in np.atleast_2d(errors.value.T)]
+    step, length = usual_step(time_s), float(np.mean([_length(axis, time_s) for axis in axes]))
     rho = (length - 1) / (length + 1)  # 1 + 2 sum(rho^k) = (1 + rho) / (1 - rho)
     return (0.0 if rho <= 0 else -step / np.log(rho)) * u.s
 
@@ -246,7 +275,7 @@ def relative_error(squares, time_s):
     freedom : int
         Its degrees of freedom: batches less 1.
     """
-    n, length = squares.size, correlation_length(squares, time_s * u.s)
+    n, length = squares.size, _length(squares, time_s)
     rows = max(int(np.ceil(_BATCH * length)), -(-n // _MOST_BATCHES))
     batches = cut(time_s, max(1, min(rows, n // _FEWEST_BATCHES)))
     if len(batches) < _FEWEST_BATCHES:  # gaps everywhere: rows as they come
@@ -260,6 +289,7 @@ def relative_error(squares, time_s):
     return float(np.sqrt(scatter / sizes.sum()) / mean), sizes.size - 1
 
 
+@takes(errors=_by_axis, time=optional(_TIME))
 def rms_interval(errors, time=None):
     """Rms of errors with its 95 % interval, from how much the rms of batches of the log differs.
 
@@ -283,12 +313,11 @@ def rms_interval(errors, time=None):
     ----------
     Batch means: Law & Kelton, "Simulation modeling and analysis", chapter 9; Schmeiser 1982, Oper. Res. 30, 556.
     """
-    errors = as_quantity("errors", errors, u.arcsec).value
-    squares = squared_total(errors)
+    squares = squared_total(errors.value)
     _series("errors", squares, minimum=8)
     if squares.max() <= 0:
         raise ValueError("errors: expected errors that vary, found all the same")
-    error, freedom = relative_error(squares, _checked_time(squares, time))
+    error, freedom = relative_error(squares, _checked_time("errors", squares, time))
     rms, half = float(np.sqrt(squares.mean())), 0.5 * error * stats.t.ppf(0.975, freedom)
     return Interval(rms, float(rms * np.exp(-half)), float(rms * np.exp(half)))
 
@@ -301,6 +330,7 @@ def squared_total(errors_arcsec):
     return ((errors - errors.mean(axis=0)) ** 2).sum(axis=1)
 
 
+@takes(time=_TIME, error=_ERROR)
 def spectrum(time, error):
     """How much of an error happens at which frequency.
 
@@ -320,11 +350,9 @@ def spectrum(time, error):
     ----------
     Schuster 1898 (periodogram); rows are put on an even grid of the usual step, and gaps count as no error.
     """
-    time = as_quantity("time", time, u.s, ndim=1)
-    error = as_quantity("error", error, u.arcsec, ndim=1)
     if time.shape != error.shape or time.size < 8:
         raise ValueError(f"time, error: expected the same length of at least 8, found {time.size} and {error.size}")
-    time_s = _checked_time(error, time)
+    time_s = _checked_time("error", error, time)
     step, place = usual_step(time_s), places(time_s)
     if place[-1] > 100 * time.size:
         raise ValueError("time: expected times without gaps of nearly all the night")
@@ -337,6 +365,7 @@ def spectrum(time, error):
     return frequency[1:] * u.Hz, density[1:] * u.arcsec**2 / u.Hz
 
 
+@takes(time=_TIME, error=_ERROR)
 def drift_rate(time, error):
     """Straight-line drift of an error with its standard error.
 
@@ -351,13 +380,12 @@ def drift_rate(time, error):
     -------
     rate, uncertainty : Quantity [arcsec / min]
     """
-    time = as_quantity("time", time, u.min, ndim=1).value
-    error = as_quantity("error", error, u.arcsec, ndim=1).value
-    if time.size != error.size or time.size < 8 or np.ptp(time) == 0:
+    time, error = time.to_value(u.min), error.value
+    if time.size != error.size or time.size < 8 or np.ptp(time) < 1e-9:
         raise ValueError(f"time, error: expected at least 8 values over some time, found {time.size} and {error.size}")
     centred = time - time.mean()
     rate = np.sum(centred * error) / np.sum(centred**2)
     left = error - error.mean() - rate * centred
-    length = correlation_length(left, time * u.min)
+    length = _length(_series("error", left), _checked_time("error", left, time * u.min))
     uncertainty = np.sqrt(np.var(left, ddof=2) * length / np.sum(centred**2))
     return rate * u.arcsec / u.min, uncertainty * u.arcsec / u.min
