@@ -30,7 +30,7 @@ from helpers.shared.checks import as_count, count, instance, number, optional, q
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
-_MOST_STEPS = 4_000_000  # of all runs together: 17 s
+_MOST_PLACES = 6_000_000  # stars and target x steps x runs: about a minute
 _SECONDS = quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)  # as in starlight.view
 _RNG = instance(np.random.Generator)
 
@@ -159,7 +159,8 @@ def guide_night(
     rng : numpy.random.Generator
     duration, step : Quantity [time]
     runs : int
-        Stretches drawn, each with its own air; the mount does the same in all. At most 4,000,000 steps in all of them.
+        Stretches drawn, each with its own air; the mount does the same in all. In all of them at
+        most 6,000,000 places, of the stars and of the target.
     hour_angle : Quantity [angle]
         Of the target at the start, positive west of the meridian; its height then gives the airmass.
     gust_rms : Quantity [angle]
@@ -186,7 +187,12 @@ def guide_night(
     if altitude <= 0 * u.deg:
         raise ValueError(f"stars: expected a target above the horizon at this hour angle, found one at {altitude:.1f}")
     airmass = sky.airmass(altitude)
-    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=_MOST_STEPS // runs)
+    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
+    places = (len(stars) + 1) * n * runs
+    if places > _MOST_PLACES:
+        raise ValueError(
+            f"duration, step, runs: expected at most {_MOST_PLACES:,} places of stars in all, found {places:,}"
+        )
     air_above = at_airmass(atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
     signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)

@@ -10,7 +10,7 @@ from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import GuideNight
 from helpers.shared.checks import as_number, count, instance, number, optional, quantity, takes
 
-_MOST_PATHS = 400_000_000  # rows of all simulated paths: gains x steps, summed over the exposures; about a minute
+_MOST_PATHS = 20_000_000  # simulated exposures of all gains and runs, summed over the exposure times
 _SHOWS = 0.15  # of a star's width: rms of the mount along one axis from which the shape of its path counts
 
 
