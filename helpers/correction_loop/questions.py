@@ -277,10 +277,12 @@ def judge_log(rig, log, exposure, gain, delay):
     said = []
     for camera in sorted(set(log["camera"])):
         rows = log[log["camera"] == camera]
+        part = f" (the last {log_check.MOST_ROWS:,} rows)" if len(rows) > log_check.MOST_ROWS else ""
+        rows = rows[-log_check.MOST_ROWS :]
         errors = u.Quantity([rows["ra_error"], rows["dec_error"]], u.arcsec).T
         time = u.Quantity(rows["time"])
         judged = log_check.judge(errors, exposure, gain, star, delay=delay, time=time, band=band)
-        whose = f"Camera {camera}: " if camera else ""
+        whose = f"Camera {camera}{part}: " if camera else ""
         said.append(f"{whose}{_said(judged.verdict)}. {judged.sentence}")
     if band is None:
         said.append(f"The map of this rig has no good gain at {exposure.value:g} s: expose shorter.")

@@ -375,7 +375,7 @@ def light_against_width(rig, bands, magnitude=10, spectral_class="K0", airmass=1
 @takes(
     rig=instance(Rig),
     picture_wavelength=quantity(u.nm, minimum=300, maximum=1700, ndim=0),
-    hour_angle=quantity(u.deg, minimum=-360, maximum=360, ndim=1),
+    hour_angle=quantity(u.deg, minimum=-360, maximum=360, ndim=1, most_values=10_000),
     declination=quantity(u.deg, minimum=-90, maximum=90, ndim=0),
     spectral_class=choice(tuple(SPECTRAL_CLASSES)),
 )

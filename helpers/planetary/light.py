@@ -151,7 +151,7 @@ def filling_exposure(rig, planet, focal_length, share=0.7, band=None, airmass=1)
     return share / one * u.s
 
 
-@takes(rig=_RIG, more_noise=number(above=0, maximum=1), airmass=_AIRMASS)
+@takes(rig=_RIG, more_noise=number(minimum=1e-6, maximum=1), airmass=_AIRMASS)
 def sky_limited_exposure(rig, more_noise=0.05, airmass=1):
     """The single exposure from which reading adds no more than a given share to the noise of sky and dark current.
 
@@ -188,7 +188,7 @@ def sky_limited_exposure(rig, more_noise=0.05, airmass=1):
     exposure=_EXPOSURE,
     total=quantity(u.s, minimum=1e-3, maximum=1e7, ndim=0),
     area=quantity(u.arcsec**2, minimum=1e-6, maximum=1e8, ndim=0),
-    signal_to_noise=number(above=0, maximum=1e6),
+    signal_to_noise=number(minimum=1e-3, maximum=1e6),
     airmass=_AIRMASS,
 )
 def faintest_surface(rig, exposure, total=1 * u.h, area=100 * u.arcsec**2, signal_to_noise=5, airmass=1):

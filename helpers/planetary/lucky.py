@@ -17,6 +17,7 @@ _WITHOUT_TILT = 0.134  # rad^2 at D = r0, tilt removed, all orders: Noll 1976, t
 _RATIOS = np.concatenate([[0.3, 0.6], np.arange(1, 41)])
 _WAVELENGTH = quantity(u.m, minimum=1e-7, maximum=1e-4)
 _AIRMASS = number(minimum=1, maximum=40)
+_MOST_STARS = 50_000  # some seconds
 
 
 @takes(atmosphere=instance(Atmosphere), wavelength=quantity(u.m, minimum=1e-7, maximum=1e-4, ndim=0), airmass=_AIRMASS)
@@ -161,7 +162,8 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     Returns
     -------
     Quantity [arcsec]
-        1.029 lambda / D, or the width of a long exposure through air without outer scale and a clear aperture.
+        1.029 lambda / D, or the width of a long exposure through air without outer scale and a clear aperture; of at
+        most 50,000 stars at a time.
 
     Raises
     ------
@@ -170,6 +172,11 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     aperture = diffraction_fwhm(diameter, wavelength)
     if fwhm is None:
         return aperture
+    together = np.broadcast(diameter, wavelength, fwhm, airmass).size
+    if together > _MOST_STARS:
+        raise ValueError(
+            f"diameter, wavelength, fwhm, airmass: expected at most {_MOST_STARS:,} stars, found {together:,}"
+        )
     r0 = fried_parameter(fwhm, wavelength, airmass)
     star = optics.LongExposure(r0.value, np.inf, diameter.value, wavelength.value)
     return (star.fwhm_rad * u.rad).to(u.arcsec)

@@ -6,6 +6,7 @@ does not reach.
 
 import functools
 import inspect
+import itertools
 import math
 import operator
 import pkgutil
@@ -227,7 +228,8 @@ def as_function(name, value):
 
 def as_frame_shape(name, value, maximum=100_000):
     """Return `value` as (columns, rows), two whole numbers from 1 to `maximum`; ValueError or TypeError otherwise."""
-    if isinstance(value, (str, bytes)) or not np.iterable(value) or len(found := tuple(value)) != 2:
+    no_pair = isinstance(value, (str, bytes, u.Quantity)) or not np.iterable(value)
+    if no_pair or len(found := tuple(itertools.islice(value, 3))) != 2:
         raise TypeError(f"{name}: expected two whole numbers (columns, rows), found {value!r:.60}")
     return tuple(as_count(name, part, minimum=1, maximum=maximum) for part in found)
 
