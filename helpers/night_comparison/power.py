@@ -100,7 +100,16 @@ def _chance(turns, pairs):
     shift = abs(turns.log_ratio) / error
     if shift > critical + 8:  # certain; the noncentral t distribution is not computed that far out
         return 1.0
-    return float(stats.nct.sf(critical, count - 2, shift) + stats.nct.cdf(-critical, count - 2, shift))
+    return min(1.0, sum(_beyond(critical, count - 2, one) for one in (shift, -shift)))
+
+
+def _beyond(critical, freedom, shift):
+    """Chance that a noncentral t lies above a limit; by Abramowitz & Stegun 26.7.10 where scipy gives no number."""
+    exact = stats.nct.sf(critical, freedom, shift)
+    if np.isfinite(exact):
+        return float(exact)
+    away = critical * (1 - 1 / (4 * freedom)) - shift
+    return float(stats.norm.sf(away / np.sqrt(1 + critical**2 / (2 * freedom))))
 
 
 def _turns_needed(turns, power, name="ratio", nothing="1"):
