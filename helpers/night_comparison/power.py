@@ -118,8 +118,8 @@ def _turns_needed(turns, power, name="ratio", nothing="1"):
         high *= 2
         if high > _MOST_TURNS:
             raise ValueError(
-                f"{name}: expected one further from {nothing}, found a ratio of {np.exp(turns.log_ratio):g}: "
-                f"{_MOST_TURNS} turns of each camera would not show it"
+                f"{name}: expected one further from {nothing} (or a shorter correlation_time, a longer block), found a "
+                f"ratio of {np.exp(turns.log_ratio):g}: {_MOST_TURNS} turns of each camera would not show it"
             )
     low = max(high // 2, FEWEST_TURNS - 1)
     while high - low > 1:
