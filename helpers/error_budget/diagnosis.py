@@ -181,7 +181,8 @@ def _information(cause, outcome, weight, effective):
 
 
 def _measured(name, value):
-    if not isinstance(value, (tuple, list, u.Quantity)) or np.ndim(value) == 0 or len(value) != 2:
+    plain = isinstance(value, (tuple, list)) or (isinstance(value, u.Quantity) and value.ndim == 1)
+    if not plain or len(value) != 2:
         raise TypeError(f"{name}: expected a pair (rms, standard error), found {value!r:.60}")
     rms, error = value
     rms = as_quantity(f"{name}: rms", rms, u.arcsec, minimum=0.001, maximum=1000, ndim=0)
