@@ -282,7 +282,7 @@ def test_wrong_arguments_of_linearity_are_named(arguments, error, named):
 
 def test_any_linearity():
     valid = {
-        "exposures": quantities(S, 0.1, 100, (6,)),
+        "exposures": quantities(S, 0.1, 10).map(lambda shortest: shortest * np.arange(1, 7)),
         "signals": quantities(DN, 100, 900, (6,)),
         "saturation": quantities(DN, 1000, 1500),
         "scatter": numbers(0, 0.1),

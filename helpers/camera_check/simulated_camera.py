@@ -206,7 +206,8 @@ _MOST_PIXELS = 100_000_000  # of all frames together: about a quarter of a minut
 
 def _as_size(name, value):
     """Rows and columns of a frame."""
-    if not isinstance(value, (tuple, list, np.ndarray)) or len(value) != 2:
+    pair = isinstance(value, (tuple, list)) or (type(value) is np.ndarray and value.ndim == 1)
+    if not pair or len(value) != 2:
         raise TypeError(f"{name}: expected two whole numbers (rows, columns), found {value!r:.60}")
     return tuple(as_count(name, size, minimum=16, maximum=100_000) for size in value)
 
@@ -251,7 +252,8 @@ def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_expo
     pixels = (bias + darks * dark_exposures.size + flats * levels) * shape[0] * shape[1]
     if pixels > _MOST_PIXELS:
         raise ValueError(
-            f"shape, bias, darks, flats, levels: expected at most {_MOST_PIXELS:,} pixels in all, found {pixels:,}"
+            f"shape, bias, darks, dark_exposures, flats, levels: expected at most {_MOST_PIXELS:,} pixels in all, "
+            f"found {pixels:,}"
         )
     sensor = _Sensor(camera, shape, rng)
     drift = np.linspace(0, camera.black_level_drift.value, bias)

@@ -48,7 +48,7 @@ class SetStatistics:
         Variance of the brightest tenth of the pixels over that of the middle tenth (the median of the other nine):
         about 1, and nearly 0 where the brightest pixels are full. 1 without a `dark_level`.
     brightest_calm_error : float
-        Standard error of it in a healthy frame.
+        Standard error of it in a healthy frame; 0 without a `dark_level`.
     row_variance, column_variance, pixel_variance_mean : float
         The parts of it that whole rows share, whole columns share, and the rest.
     correlation : ndarray, shape (4,)
@@ -285,7 +285,7 @@ class _Pairs:
         """Mean of `_brightest_calm` over the pairs, and its error."""
         if not self.calm:
             planes = 4 if self.mosaic else 1
-            return np.ones(planes), np.inf
+            return np.ones(planes), 0.0
         return np.mean(self.calm, axis=0), float(np.mean(self.calm_errors) / np.sqrt(len(self.calm)))
 
 
