@@ -129,7 +129,10 @@ def star_shapes(image, fwhm_guess=4.0, saturation=None, most=40):
             if len(shapes) == most:
                 break
     if not shapes:
-        raise ValueError("image: expected at least one single star that is not saturated, found none")
+        raise ValueError(
+            f"image: expected at least one single star about as wide as fwhm_guess, {guess:g} pixels, and fainter than "
+            f"the saturation of {saturation:g}, found none"
+        )
     return Table(np.array(shapes), names=["x", "y", "fwhm", "elongation", "angle"])
 
 
