@@ -59,7 +59,7 @@ def _longest_run(good):
     return int(starts[longest]), int(ends[longest]) - 1
 
 
-@takes(found=instance(SettingsMap), exposure=quantity(u.s, above=0, ndim=0), within=number(above=0, maximum=1))
+@takes(found=instance(SettingsMap), exposure=quantity(u.s, above=0, ndim=0), within=number(minimum=0.001, maximum=1))
 def band_of(found, exposure=1 * u.s, within=NOTICED):
     """The band of a map of settings, and what to set.
 

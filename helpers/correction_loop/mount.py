@@ -260,7 +260,7 @@ def mount_motion(mount, n_steps, step, hour_angle=0 * u.deg, declination=0 * u.d
 _SERIES = quantity(u.arcsec, minimum=-1e9, maximum=1e9, most_values=100_000_000)
 
 
-@takes(series=_SERIES, steps=count(minimum=1))
+@takes(series=_SERIES, steps=count(minimum=1, maximum=10_000_000))
 def step_means(series, steps):
     """Means over groups of consecutive steps: a fine series as a longer exposure sees it.
 
@@ -277,7 +277,7 @@ def step_means(series, steps):
     return _groups(series, steps).mean(axis=1)
 
 
-@takes(series=_SERIES, steps=count(minimum=1))
+@takes(series=_SERIES, steps=count(minimum=1, maximum=10_000_000))
 def motion_within(series, steps):
     """Variance of the motion inside each exposure, which blurs it and no correction can reach.
 
@@ -296,6 +296,6 @@ def motion_within(series, steps):
 
 def _groups(series, steps):
     if series.ndim == 0 or len(series) < steps:
-        raise ValueError(f"series: expected at least {steps} rows, found shape {series.shape}")
+        raise ValueError(f"series, steps: expected at least one exposure of {steps} rows, found shape {series.shape}")
     groups = len(series) // steps
     return series[: groups * steps].reshape((groups, steps) + series.shape[1:])
