@@ -546,7 +546,7 @@ def angle_in_words(rig, catalogue):
     ValueError
         The list does not reach as far as the guide field.
     """
-    ra, dec, _ = star_columns(catalogue)
+    ra, dec, _ = star_columns("catalogue", catalogue)
     middle = SkyCoord(ra * u.deg, dec * u.deg).cartesian.mean().represent_as(UnitSphericalRepresentation)
     target = SkyCoord(middle.lon, middle.lat)
     limits = plan(rig, target).limits
