@@ -169,32 +169,32 @@ def test_no_difference_can_not_be_planned_for():
         nights.minutes_needed(0.7, 2 * u.s, 60 * u.s)
 
 
-PLANS = {
+USABLE = {
     "ratio": numbers(0.5, 0.85),
     "correlation_time": quantities(u.s, 0, 15),
     "exposure": quantities(u.s, 0.5, 4),
     "drift": numbers(0, 0.3),
 }
-NO_PLANS = {"ratio": [0, 200], "exposure": [0 * u.s], "drift": [-1], "power": [0, 1], "pairs": [1], "rng": [1]}
+UNUSABLE = {"ratio": [0, 200], "exposure": [0 * u.s], "drift": [-1], "power": [0, 1], "pairs": [1], "rng": [1]}
 
 
 def test_any_plan():
     def long(minutes):
         assert 30 * u.min <= minutes < 100 * u.h
 
-    check_any_call(nights.minutes_needed, PLANS | {"power": numbers(0.5, 0.95)}, spoiled=NO_PLANS, check=long)
+    check_any_call(nights.minutes_needed, USABLE | {"power": numbers(0.5, 0.95)}, spoiled=UNUSABLE, check=long)
 
 
 def test_any_chance_of_seeing():
     def between(chance):
         assert 0 <= chance <= 1
 
-    check_any_call(nights.chance_of_seeing, PLANS | {"pairs": st.integers(2, 20)}, spoiled=NO_PLANS, check=between)
+    check_any_call(nights.chance_of_seeing, USABLE | {"pairs": st.integers(2, 20)}, spoiled=UNUSABLE, check=between)
 
 
 def test_any_night():
-    valid = PLANS | {"pairs": st.integers(1, 5), "rng": generators()}
-    check_any_call(nights.simulate_night, valid, examples=15, spoiled=NO_PLANS)
+    valid = USABLE | {"pairs": st.integers(1, 5), "rng": generators()}
+    check_any_call(nights.simulate_night, valid, examples=15, spoiled=UNUSABLE)
 
 
 def test_any_two_logs():
