@@ -59,7 +59,8 @@ class _Turns:
 
     @property
     def rho(self):
-        return np.exp(-self.exposure_s / self.memory_s) if self.memory_s > 0 else 0.0
+        # what is forgotten in a seven-hundredth of an exposure is no number any more
+        return np.exp(-self.exposure_s / self.memory_s) if self.memory_s > self.exposure_s / 700 else 0.0
 
     @property
     def length(self):
