@@ -11,7 +11,7 @@ from helpers.pixel_scale import scale as pixel_scale
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
 from helpers.seeing.wander import image_motion
-from helpers.shared.checks import as_instance
+from helpers.shared.checks import instance, takes
 from helpers.starlight.view import view
 
 FAINTEST_ERROR = 0.1 * u.arcsec  # a star is usable when its centroid is known to this, one axis
@@ -140,6 +140,7 @@ def _numbers(rig):
     }
 
 
+@takes(rig=instance(Rig))
 def ledger(rig):
     """The chain of a rig's numbers, from what the picture notices to the star in the picture.
 
@@ -159,7 +160,6 @@ def ledger(rig):
     ValueError
         Values with which no prediction can be made, such as an outer scale too small for the seeing.
     """
-    as_instance("rig", rig, Rig)
     return Ledger(**_numbers(rig), own=frozenset(name for name, keys in RESTS_ON.items() if keys <= rig.own))
 
 
@@ -186,6 +186,7 @@ def _written(name, value):
     return str(value)
 
 
+@takes(ledger=instance(Ledger), room=instance(str))
 def strip_entries(ledger, room):
     """The numbers as the strip at the top of a workbook shows them.
 
@@ -205,8 +206,6 @@ def strip_entries(ledger, room):
     TypeError
         `ledger` is no Ledger, `room` no text.
     """
-    as_instance("ledger", ledger, Ledger)
-    as_instance("room", room, str)
     return [
         (
             label,

@@ -18,6 +18,7 @@ WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 # All calculations, in reading order: a module imports only modules named before it.
 ORDER = [
     "shared.checks",
+    "shared.limits",
     "shared.text_tables",
     "shared.files",
     "shared.pictures",

@@ -3,6 +3,7 @@
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, generators, numbers, quantities
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -27,24 +28,8 @@ from helpers.shared import sky
 from helpers.starlight.widths import picture_star_fwhm
 
 QUICK = settings(max_examples=30, deadline=None, derandomize=True)
-SCALE = u.arcsec / u.pix
+ARC, SCALE = u.arcsec, u.arcsec / u.pix
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)
-anything = st.one_of(st.floats(allow_nan=True, allow_infinity=True), st.sampled_from([0.0, -1.0, 5e-324, 1e308]))
-units = st.sampled_from([u.um, u.mm, u.m, u.arcsec, u.deg, u.s, u.pix, SCALE, u.electron, u.one])
-
-
-@st.composite
-def quantities(draw):
-    return draw(anything) * draw(units)
-
-
-def finite_or_documented(function, *arguments):
-    try:
-        result = function(*arguments)
-    except DOCUMENTED as error:
-        assert ":" in str(error)  # names the argument
-    else:
-        assert np.all(np.isfinite(u.Quantity(result).value))
 
 
 def test_scale_by_hand():
@@ -62,7 +47,7 @@ def test_a_longer_focal_length_and_a_smaller_pixel_do_the_same():
 def test_scales_broadcast():
     table = pixel_scale([2, 3, 4] * u.um, [[200], [1000]] * u.mm)
     assert table.shape == (2, 3) and table[1, 0] == pixel_scale(2 * u.um, 1 * u.m)
-    with pytest.raises(ValueError, match="pixel_size, focal_length"):
+    with pytest.raises(ValueError, match=r"found pixel_size \(2,\), focal_length \(3,\)"):
         pixel_scale([2, 3] * u.um, [1, 2, 3] * u.mm)
 
 
@@ -282,25 +267,57 @@ def test_compare_scales_follows_light_and_taste():
             compare_scales(*wrong)
 
 
-@QUICK
-@given(quantities(), quantities(), st.one_of(st.integers(-2, 2000), st.floats(), st.none()))
-def test_any_scale_is_finite_or_refused(pixel, focal, binning):
-    finite_or_documented(pixel_scale, pixel, focal, binning)
-    finite_or_documented(field_of_view, (binning, 5), pixel, focal)
+FWHM, PIXEL, LIGHT = quantities(u.arcsec, 0.3, 20), quantities(SCALE, 0.05, 20), quantities(u.electron, 1, 1e7)
 
 
-@QUICK
-@given(quantities(), quantities(), quantities())
-def test_any_width_is_finite_or_refused(first, second, third):
-    finite_or_documented(spot_width, first, second, third)
-    finite_or_documented(blurred_fwhm, first, second, third)
-    finite_or_documented(centroid_limit, first, second, third)
-    finite_or_documented(allowed_motion, first, second)
+def test_any_call_of_a_scale():
+    lengths = {"pixel_size": quantities(u.um, 1, 30), "focal_length": quantities(u.mm, 20, 2e4)}
+    spoiled = {"pixel_size": [0 * u.um], "focal_length": [0 * u.m, np.inf * u.m]}
+    check_any_call(
+        pixel_scale, {**lengths, "binning": st.integers(1, 8)}, spoiled={**spoiled, "binning": [0, 1.5, 10**9]}
+    )
+    sides = st.integers(1, 10_000)
+    check_any_call(field_of_view, {**lengths, "shape": st.tuples(sides, sides)}, spoiled={**spoiled, "shape": [(0, 5)]})
 
 
-@QUICK
-@given(anything, anything, anything, st.one_of(st.none(), st.integers(-1, 9)))
-def test_any_star_is_finite_or_refused(x, y, fwhm, box):
-    finite_or_documented(star_image, [x, y] * u.pix, fwhm * u.pix, (7, 5), x * u.electron)
-    finite_or_documented(phase_error, fwhm * u.pix, x * u.pix, box)
-    finite_or_documented(centroid, np.full((3, 3), x) + np.eye(3) * y, box)
+def test_any_call_of_a_width():
+    motions = quantities(u.arcsec, 0, 5)
+    check_any_call(blurred_fwhm, {"fwhm": FWHM, "motion": motions, "pixel_scale": PIXEL}, spoiled={"fwhm": [0 * ARC]})
+    check_any_call(centroid_limit, {"fwhm": FWHM, "electrons": LIGHT, "pixel_scale": PIXEL})
+    check_any_call(inside_pixel_error, {"fwhm": FWHM, "pixel_scale": PIXEL}, spoiled={"pixel_scale": [0 * SCALE]})
+    check_any_call(allowed_motion, {"fwhm": FWHM, "widening": numbers(0, 3)}, spoiled={"widening": [-1]})
+    check_any_call(
+        spot_width,
+        {
+            "seeing": FWHM,
+            "aperture": quantities(u.mm, 20, 2000),
+            "wavelength": quantities(u.nm, 350, 1000),
+            "obstruction": numbers(0, 0.6),
+        },
+        examples=20,
+        spoiled={"seeing": [0 * ARC], "obstruction": [1]},
+    )
+
+
+def test_any_call_of_a_star():
+    star = {"centre": quantities(u.pix, 0, 6, shape=(2,)), "fwhm": quantities(u.pix, 0.1, 9), "electrons": LIGHT}
+    check_any_call(
+        star_image, {**star, "shape": st.just((7, 5))}, spoiled={"fwhm": [0 * u.pix], "shape": [(0, 3), (10**9, 3)]}
+    )
+    boxes = st.one_of(st.none(), st.sampled_from([5, 9, 21]))
+    phases = quantities(u.pix, -0.5, 0.5)
+    check_any_call(phase_error, {"fwhm": quantities(u.pix, 0.1, 9), "phase": phases}, spoiled={"phase": [2 * u.pix]})
+    images = star["electrons"].map(lambda light: star_image([3, 2] * u.pix, 2 * u.pix, (7, 5), light))
+    check_any_call(lambda image, box: centroid(image, box), {"image": images, "box": boxes}, spoiled={"box": [0, 4]})
+    check_any_call(
+        simulated_centroids,
+        {
+            "fwhm": FWHM,
+            "electrons": LIGHT,
+            "pixel_scale": PIXEL,
+            "phase": phases,
+            "count": st.integers(1, 20),
+            "rng": generators(),
+        },
+        spoiled={"count": [0, 10**9]},
+    )

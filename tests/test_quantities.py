@@ -20,13 +20,17 @@ from helpers.shared.checks import (
     count,
     flag,
     frame_shape,
+    frames,
     instance,
     number,
+    odd,
     optional,
+    places,
     quantity,
     take_fields,
     takes,
 )
+from helpers.shared.limits import check_work
 
 
 def test_quantity_is_converted_and_text_is_understood():
@@ -177,10 +181,49 @@ def test_flags_and_shapes():
     assert flag()("on", np.True_) is True
     with pytest.raises(TypeError, match="on: expected True or False, found int 1"):
         flag()("on", 1)
-    places = quantity(u.arcmin, shape=(None, 2))
-    assert places("positions", [[1, 2]] * u.arcmin).shape == (1, 2)
+    offsets = quantity(u.arcmin, shape=(None, 2))
+    assert offsets("positions", [[1, 2]] * u.arcmin).shape == (1, 2)
     with pytest.raises(ValueError, match=r"positions: expected shape \(any, 2\), found \(2,\)"):
-        places("positions", [1, 2] * u.arcmin)
+        offsets("positions", [1, 2] * u.arcmin)
+
+
+def test_one_of_several_shapes():
+    centre = quantity(u.pix, shape=[(2,), (None, 2)])
+    assert centre("centre", [1, 2] * u.pix).shape == (2,) and centre("centre", [[1, 2]] * u.pix).shape == (1, 2)
+    with pytest.raises(ValueError, match=r"centre: expected shape \(2,\) or \(any, 2\), found \(3,\)"):
+        centre("centre", [1, 2, 3] * u.pix)
+
+
+def test_frames_keep_their_kind_of_numbers():
+    small = np.zeros((2, 3, 4), np.uint16)
+    assert frames()("frames", small) is small
+    assert frames()("frames", u.Quantity(small, u.DN, dtype=np.uint16)).dtype == np.uint16
+    for wrong, said in (
+        (small[0], r"frames: expected shape \(frames, rows, columns\), found \(3, 4\)"),
+        (np.full((1, 2, 2), np.nan), "frames: expected finite numbers"),
+        ([[[1, 2], [3]]], "frames: expected numbers in rows of one length"),
+        (np.ma.masked_equal(small, 0), "frames: expected numbers only, found masked"),
+        (small * u.m, "frames: expected plain numbers, found the unit 'm'"),
+        ("frames", "frames: expected numbers, found str"),
+    ):
+        with pytest.raises((ValueError, TypeError, u.UnitsError), match=said):
+            frames()("frames", wrong)
+    assert np.isnan(frames(largest=None)("frames", np.full((1, 2, 2), np.nan))).all()
+
+
+def test_odd_numbers_and_places():
+    assert odd(minimum=5)("box", 7) == 7
+    with pytest.raises(ValueError, match="box: expected an odd number, found 8"):
+        odd()("box", 8)
+    assert places()("positions", [[1, 2]] * u.pix).tolist() == places()("positions", [[1, 2]]).tolist() == [[1.0, 2.0]]
+    with pytest.raises(u.UnitsError, match="positions"):
+        places()("positions", [[1, 2]] * u.arcsec)
+
+
+def test_more_work_than_a_call_may_make_is_refused():
+    check_work("draws", 5, 5, "draws")
+    with pytest.raises(ValueError, match="draws: expected at most 1,000 draws of all stars, found 1,001"):
+        check_work("draws", 1001, 1000, "draws of all stars")
 
 
 def test_fields_of_a_record():

@@ -5,6 +5,7 @@ import time
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, numbers, quantities
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
@@ -149,17 +150,42 @@ def test_an_obstruction_widens_the_spot_behind_air():
     assert widths == pytest.approx(apart, rel=1e-9)
 
 
-@quick
-@given(st.floats(1e-9, 1e9), st.floats(1e-9, 1e3), st.floats(0, 100))
-def test_widths_are_finite_or_refused(fwhm, wavelength, airmass):
-    try:
-        r0 = fried_parameter(fwhm * u.arcsec, wavelength * u.um, airmass)
-        width = seeing_fwhm(r0, wavelength * u.um, 20 * u.m)
-        diffraction = diffraction_fwhm(r0, wavelength * u.um)
-    except ValueError as error:
-        assert "airmass" in str(error) or "outer_scale" in str(error)
-        return
-    assert np.isfinite([r0.value, width.value, diffraction.value]).all()
+def test_any_call_of_a_width():
+    wavelengths, airmasses = quantities(u.nm, 200, 5e4), numbers(1, 38)
+    check_any_call(
+        fried_parameter,
+        {"fwhm": quantities(u.arcsec, 0.05, 50), "wavelength": wavelengths, "airmass": airmasses},
+        spoiled={"fwhm": [0 * u.arcsec, 1e300 * u.deg], "wavelength": [1e300 * u.m], "airmass": [0.9, 41]},
+    )
+    check_any_call(
+        seeing_fwhm,
+        {
+            "fried_parameter": quantities(u.cm, 0.5, 50),
+            "wavelength": wavelengths,
+            "outer_scale": st.one_of(quantities(u.m, 11, 1e6), st.just(np.inf * u.m)),
+        },
+        spoiled={"fried_parameter": [0 * u.m], "outer_scale": [-np.inf * u.m]},
+    )
+    check_any_call(diffraction_fwhm, {"diameter": quantities(u.m, 1e-3, 100), "wavelength": wavelengths})
+
+
+def test_any_call_for_the_motion_by_air():
+    diameters, exposures = quantities(u.m, 0.01, 10), quantities(u.s, 0, 1e5)
+    air = st.sampled_from(list(ATMOSPHERES.values()))
+    for function in (image_motion, image_motion_axes, motion_by_layer):
+        check_any_call(
+            function,
+            {"diameter": diameters, "atmosphere": air, "exposure": exposures},
+            examples=15,
+            spoiled={"diameter": [0 * u.m], "exposure": [-1 * u.s, np.ones(20_000) * u.s]},
+        )
+    check_any_call(
+        exposure_for_motion,
+        {"diameter": diameters, "atmosphere": air, "motion": quantities(u.arcsec, 0.05, 5)},
+        examples=15,
+        spoiled={"motion": [0 * u.arcsec]},
+    )
+    check_any_call(at_airmass, {"atmosphere": air, "airmass": numbers(1, 38)}, examples=15)
 
 
 @pytest.mark.parametrize("wrong", [0 * u.m, -1 * u.m, np.nan * u.m, np.inf * u.m, 5, 5 * u.s, [] * u.m, None])

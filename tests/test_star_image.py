@@ -3,7 +3,7 @@
 import astropy.units as u
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from drawing import check_any_call, generators, numbers, quantities
 from hypothesis import strategies as st
 
 from helpers.seeing.air import Atmosphere, Layer
@@ -98,26 +98,26 @@ def test_wrong_values_are_named(values, name):
         star_images(**good | values)
 
 
-@settings(max_examples=25, deadline=None, derandomize=True)
-@given(
-    st.floats(0.01, 2), st.floats(1, 1e4) | st.just(np.inf), st.floats(0.1, 10), st.floats(0.4, 2), st.floats(0, 0.8)
-)
-def test_pictures_are_finite_or_refused(diameter, outer_scale, fwhm, wavelength, obstruction):
-    air = one_layer(outer_scale * u.m, fwhm * u.arcsec)
-    try:
-        pictures = star_images(
-            diameter * u.m,
-            air,
-            [0, 1] * u.s,
-            np.random.default_rng(0),
-            0.2 * u.arcsec,
-            16,
-            wavelength * u.um,
-            obstruction,
-        )
-    except ValueError as error:
-        assert "diameter" in str(error)
-        return
+def check_pictures(pictures):
     # pixels coarser than the speckles of a large aperture sample the light rather than collect it: the sum scatters
     # about 1
     assert np.all(np.isfinite(pictures)) and np.all(pictures >= 0) and np.all(pictures.sum(axis=(1, 2)) <= 1.2)
+
+
+def test_any_call():
+    scales = st.one_of(numbers(1, 1e4), st.just(np.inf))
+    airs = st.builds(lambda outer_scale, fwhm: one_layer(outer_scale * u.m, fwhm * u.arcsec), scales, numbers(0.5, 5))
+    check_any_call(
+        lambda **arguments: star_images(pixels=16, pixel_scale=0.2 * u.arcsec, **arguments),
+        {
+            "diameter": quantities(u.m, 0.02, 0.4),
+            "atmosphere": airs,
+            "times": st.just([0, 1] * u.s),
+            "rng": generators(),
+            "wavelength": quantities(u.nm, 450, 1500),
+            "central_obstruction": numbers(0, 0.8),
+        },
+        examples=20,
+        spoiled={"diameter": [0 * u.m, 1e6 * u.m], "central_obstruction": [1]},
+        check=check_pictures,
+    )

@@ -5,6 +5,7 @@ import time
 import astropy.units as u
 import numpy as np
 import pytest
+from drawing import check_any_call, numbers, quantities
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -59,7 +60,6 @@ JUNK = [
     RIG_B,
     RIG_B.guide_camera,
 ]
-junk = st.sampled_from(JUNK)
 
 
 def numbers_in(result):
@@ -163,21 +163,43 @@ def test_electrons_needed_is_the_reverse(error, background, fwhm, pixel):
 
 
 def test_shapes_that_do_not_fit_are_named():
-    with pytest.raises(ValueError, match=r"electrons.*fit together.*electrons \(3,\), background \(2,\)"):
+    with pytest.raises(ValueError, match=r"fit together.*electrons \(3,\), background \(2,\)"):
         starlight.centroid_error(electrons=[1, 2, 3] * E, background=[1, 2] * E / PIX, **SPOT)
 
 
-@QUICK
-@given(st.tuples(junk, junk, junk, junk))
-def test_junk_in_centroid_error_is_named(values):
-    names = ("fwhm", "electrons", "background", "pixel_scale")
-    finite_or_named(starlight.centroid_error, names, *values)
-    finite_or_named(starlight.electrons_needed, ("error", *names), *values)
-    finite_or_named(starlight.signal_to_noise, (*names, "pixels", "read_noise"), *values)
-    good = [3 * ARCSEC, 500 * E, 2 * E / PIX, 1 * ARCSEC / PIX]
-    for place in range(4):
-        one_wrong = [*good[:place], values[place], *good[place + 1 :]]
-        finite_or_named(starlight.centroid_error, names, *one_wrong)
+def test_any_call_of_a_signal_or_an_error():
+    behind = quantities(E / PIX, 0, 1e5)
+    spot = {"fwhm": quantities(ARCSEC, 0.3, 30), "background": behind, "pixel_scale": quantities(ARCSEC / PIX, 0.1, 10)}
+    spoiled = {"fwhm": [0 * ARCSEC], "background": [-1 * E / PIX, 1e30 * E / PIX], "pixel_scale": [0 * ARCSEC / PIX]}
+    light = quantities(E, 1, 1e8)
+    check_any_call(
+        starlight.centroid_error,
+        {**spot, "electrons": light, "method": st.sampled_from(["least squares", "maximum likelihood"])},
+        spoiled=spoiled,
+    )
+    check_any_call(starlight.electrons_needed, {**spot, "error": quantities(ARCSEC, 1e-3, 5)}, spoiled=spoiled)
+    check_any_call(
+        starlight.signal_to_noise,
+        {"electrons": light, "background": behind, "pixels": numbers(1, 500), "read_noise": quantities(E, 0, 20)},
+        spoiled={"electrons": [-1 * E], "pixels": [0]},
+    )
+
+
+def test_any_call_for_a_rig():
+    rig = st.sampled_from([RIG_A, RIG_B])
+    star = {"rig": rig, "spectral_class": st.sampled_from(list(starlight.SPECTRAL_CLASSES)), "airmass": numbers(1, 3)}
+    check_any_call(starlight.detected_spectrum, {**star, "magnitude": numbers(0, 20)}, spoiled={"airmass": [0.9, 41]})
+    check_any_call(starlight.mosaic_shares, star)
+    check_any_call(
+        lambda magnitude, **setting: starlight.view(**setting).signal(magnitude),
+        {**star, "magnitude": numbers(5, 18), "exposure": quantities(u.s, 0.05, 60), "gain": numbers(0.2, 8)},
+        spoiled={"exposure": [0 * u.s, 1e9 * u.s], "gain": [0]},
+    )
+    check_any_call(
+        starlight.photon_flux,
+        {"magnitude": numbers(-5, 25), "band": st.sampled_from(list(starlight.BANDS))},
+        spoiled={"magnitude": [99], "band": ["W"]},
+    )
 
 
 # gain_setting

@@ -94,7 +94,7 @@ def check_number(answer, right, unit=None, percent=None, absolute=None, reconsid
     except u.UnitConversionError:
         found = u.Quantity(answer).unit
         return Outcome(WRONG, f"this answer has the unit '{found}'; think{in_unit or ' of a plain number'}.", hint)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return Outcome(WRONG, f"a number{in_unit} is wanted, such as 1.5; {answer!r:.40} can't be read as one.", hint)
     if not np.isfinite(value):
         return Outcome(WRONG, f"a finite number{in_unit} is wanted.", hint)

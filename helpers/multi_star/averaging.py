@@ -5,11 +5,12 @@ import numpy as np
 
 from helpers.guide_field.stars import GuideStars
 from helpers.multi_star.centroids import StarMeasurements, measure_centroids, measure_stars
-from helpers.seeing.air import check_atmosphere
+from helpers.seeing.air import Atmosphere
 from helpers.seeing.simulated_motion import simulate_motion
 from helpers.seeing.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
 from helpers.seeing.wander import tilt_scale
-from helpers.shared.checks import as_number, as_quantity
+from helpers.shared.checks import as_instance, as_quantity, instance, number, optional, quantity, takes
+from helpers.shared.limits import STARS
 
 __all__ = [
     "StarMeasurements",
@@ -28,11 +29,22 @@ __all__ = [
 _ARCMIN = u.arcmin.to(u.rad)
 
 
-def _as_positions(positions, name="positions"):
-    positions = as_quantity(name, positions, u.arcmin, minimum=-1e4, maximum=1e4)
-    if positions.ndim != 2 or positions.shape[1] != 2:
-        raise ValueError(f"{name}: expected shape (N, 2), found {positions.shape}")
-    return positions
+_ANGLES = {"minimum": -1e4, "maximum": 1e4}
+_DIAMETER = quantity(u.m, minimum=1e-3, maximum=100, ndim=0)
+_EXPOSURE = quantity(u.s, minimum=0, maximum=1e6, ndim=0)
+_WEIGHTS = {"maximum": 1e100, "ndim": 1}
+
+
+def as_stars(name, value):
+    """Return `value` if it is GuideStars, at least one; TypeError or ValueError otherwise."""
+    if len(as_instance(name, value, GuideStars)) == 0:
+        raise ValueError(f"{name}: expected at least one star, found none")
+    return value
+
+
+def _as_positions(name, value):
+    offsets = value.offsets if isinstance(value, GuideStars) else value
+    return as_quantity(name, offsets, u.arcmin, **_ANGLES, shape=(None, 2), most_values=2 * STARS)
 
 
 def _pair_covariance_arcsec2(separations_arcmin, diameter_m, atmosphere, exposure_s):
@@ -46,6 +58,12 @@ def _pair_covariance_arcsec2(separations_arcmin, diameter_m, atmosphere, exposur
     return total * tilt_scale(atmosphere)
 
 
+@takes(
+    separations=quantity(u.arcmin, **_ANGLES, shape=(None, 2), most_values=STARS**2),
+    diameter=_DIAMETER,
+    atmosphere=instance(Atmosphere),
+    exposure=_EXPOSURE,
+)
 def pair_covariance(separations, diameter, atmosphere, exposure=0 * u.s):
     """How alike the air moves two stars, for many pairs.
 
@@ -75,13 +93,10 @@ def pair_covariance(separations, diameter, atmosphere, exposure=0 * u.s):
     Ziad & Martin 2000, JOSA A 17, 1807; Tokovinin 2002, PASP 114, 1156). Exposure: weighted by the triangle of time
     differences within it, while the wind carries the layer (frozen flow).
     """
-    separations = _as_positions(separations, "separations")
-    check_atmosphere(atmosphere)
-    diameter = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0)
-    exposure = as_quantity("exposure", exposure, u.s, minimum=0, maximum=1e6, ndim=0)
     return _pair_covariance_arcsec2(separations.value, diameter.value, atmosphere, exposure.value) * u.arcsec**2
 
 
+@takes(positions=_as_positions, diameter=_DIAMETER, atmosphere=instance(Atmosphere), exposure=_EXPOSURE)
 def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
     """Covariance of the motion of N stars by the air.
 
@@ -105,7 +120,6 @@ def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
     ValueError, TypeError, astropy.units.UnitsError
         As `pair_covariance`.
     """
-    positions = _as_positions(positions.offsets if isinstance(positions, GuideStars) else positions)
     count = len(positions)
     first, second = np.triu_indices(count, 1)
     separations = np.concatenate([np.zeros((1, 2)), positions.value[second] - positions.value[first]]) * u.arcmin
@@ -116,6 +130,43 @@ def motion_covariance(positions, diameter, atmosphere, exposure=0 * u.s):
     return result * pairs.unit
 
 
+def _check_square(name, matrix):
+    if matrix.ndim < 2 or matrix.shape[-1] != matrix.shape[-2]:
+        raise ValueError(f"{name}: expected shape (..., N, N), found {matrix.shape}")
+
+
+def _check_covariance(name, matrix):
+    """ValueError unless a (..., N, N) array is symmetric and without negative eigenvalues."""
+    _check_square(name, matrix)
+    scale = np.abs(matrix).max()
+    if np.abs(matrix - np.swapaxes(matrix, -1, -2)).max() > 1e-8 * scale:
+        raise ValueError(f"{name}: expected a symmetric matrix, found one that is not")
+    lowest = np.linalg.eigvalsh(matrix).min()
+    if lowest < -1e-4 * scale:
+        raise ValueError(f"{name}: expected a covariance, found a negative eigenvalue {lowest:.3g}")
+
+
+def _as_square(name, value):
+    matrix = as_quantity(name, value, u.arcsec**2, minimum=-1e12, maximum=1e12, most_values=10 * STARS**2)
+    _check_square(name, matrix)
+    return matrix
+
+
+def _as_covariance(name, value):
+    matrix = _as_square(name, value)
+    _check_covariance(name, matrix.value)
+    return matrix
+
+
+def _as_plain_covariance(name, value):
+    """A covariance (N, N) in any unit, as plain numbers."""
+    unit = value.unit if isinstance(value, u.Quantity) else u.dimensionless_unscaled
+    matrix = as_quantity(name, value, unit, minimum=-1e100, maximum=1e100, ndim=2, most_values=STARS**2).value
+    _check_covariance(name, matrix)
+    return matrix
+
+
+@takes(covariance=_as_square, errors=quantity(u.arcsec, minimum=0, maximum=1e6, ndim=1))
 def with_centroid_noise(covariance, errors):
     """Add each star's own centroid noise to the covariance of the air.
 
@@ -134,35 +185,12 @@ def with_centroid_noise(covariance, errors):
     ValueError, TypeError, astropy.units.UnitsError
         Shapes that don't fit, negative errors, or a wrong physical type.
     """
-    covariance = as_quantity("covariance", covariance, u.arcsec**2)
-    _check_square("covariance", covariance.value)
-    errors = as_quantity("errors", errors, u.arcsec, minimum=0, ndim=1)
     if len(errors) != covariance.shape[-1]:
         raise ValueError(f"errors: expected {covariance.shape[-1]} values, one for each star, found {len(errors)}")
     return covariance + np.diag(errors.value**2) * u.arcsec**2
 
 
-def _check_square(name, matrix):
-    if matrix.ndim < 2 or matrix.shape[-1] != matrix.shape[-2]:
-        raise ValueError(f"{name}: expected shape (..., N, N), found {matrix.shape}")
-
-
-def _check_covariance(name, matrix):
-    """A symmetric (..., N, N) array without negative eigenvalues; ValueError otherwise."""
-    _check_square(name, matrix)
-    scale = np.abs(matrix).max()
-    if np.abs(matrix - np.swapaxes(matrix, -1, -2)).max() > 1e-8 * scale:
-        raise ValueError(f"{name}: expected a symmetric matrix, found one that is not")
-    lowest = np.linalg.eigvalsh(matrix).min()
-    if lowest < -1e-4 * scale:
-        raise ValueError(f"{name}: expected a covariance, found a negative eigenvalue {lowest:.3g}")
-
-
-def _plain_covariance(name, value, ndim=None):
-    unit = value.unit if isinstance(value, u.Quantity) else u.dimensionless_unscaled
-    return as_quantity(name, value, unit, ndim=ndim).value, unit
-
-
+@takes(covariance=_as_covariance, weights=optional(number(minimum=-1e100, **_WEIGHTS)))
 def mean_variance(covariance, weights=None):
     """Variance of the weighted mean of N stars, w^T C w.
 
@@ -181,10 +209,8 @@ def mean_variance(covariance, weights=None):
     ValueError, TypeError, astropy.units.UnitsError
         Shapes that don't fit, no covariance matrix, or weights that do not sum to 1.
     """
-    covariance = as_quantity("covariance", covariance, u.arcsec**2)
-    _check_covariance("covariance", covariance.value)
     count = covariance.shape[-1]
-    weights = np.full(count, 1 / count) if weights is None else as_number("weights", weights, ndim=1)
+    weights = np.full(count, 1 / count) if weights is None else weights
     if len(weights) != count:
         raise ValueError(f"weights: expected {count} values, one for each star, found {len(weights)}")
     if abs(weights.sum() - 1) > 1e-6:
@@ -193,6 +219,7 @@ def mean_variance(covariance, weights=None):
     return np.maximum(variance, 0) * u.arcsec**2
 
 
+@takes(errors=quantity(u.arcsec, minimum=1e-9, maximum=1e9, ndim=1))
 def snr_weights(errors):
     """Weights that are best if only centroid noise mattered: 1 / error^2.
 
@@ -211,11 +238,11 @@ def snr_weights(errors):
     ValueError, TypeError, astropy.units.UnitsError
         An error is not positive, or of the wrong physical type.
     """
-    errors = as_quantity("errors", errors, u.arcsec, minimum=1e-9, ndim=1).value
-    weights = (errors.min() / errors) ** 2
+    weights = (errors.min() / errors).value ** 2
     return weights / weights.sum()
 
 
+@takes(covariance=_as_plain_covariance)
 def best_weights(covariance):
     """Weights of the mean with the smallest variance: w ~ C^-1 1.
 
@@ -238,13 +265,11 @@ def best_weights(covariance):
     ----------
     Aitken 1935, Proc. Royal Society of Edinburgh 55, 42 (generalised least squares).
     """
-    matrix, _ = _plain_covariance("covariance", covariance, ndim=2)
-    _check_covariance("covariance", matrix)
-    count = len(matrix)
-    scale = np.mean(np.diag(matrix))
+    count = len(covariance)
+    scale = np.mean(np.diag(covariance))
     # Minimum of w^T C w with sum w = 1 by its Lagrange equations; least squares copes with a singular C.
     system = np.ones((count + 1, count + 1))
-    system[:count, :count] = matrix / (scale if scale > 0 else 1)
+    system[:count, :count] = covariance / (scale if scale > 0 else 1)
     system[count, count] = 0
     right = np.zeros(count + 1)
     right[count] = 1
@@ -252,6 +277,22 @@ def best_weights(covariance):
     return weights / weights.sum()
 
 
+def _as_truths(name, value):
+    try:
+        truths = np.asarray(value)
+    except ValueError as error:  # rows of different lengths
+        raise ValueError(f"{name}: expected rows of one length, found {value!r:.60}") from error
+    if truths.dtype != bool or truths.ndim != 2:
+        raise TypeError(f"{name}: expected truth values of shape (n, N), found {truths.dtype} of {truths.shape}")
+    return truths
+
+
+@takes(
+    offsets=quantity(u.arcsec, minimum=-1e9, maximum=1e9, shape=(None, None, 2)),
+    limit=number(minimum=1, maximum=1e9),
+    weights=optional(number(minimum=0, **_WEIGHTS)),
+    measured=optional(_as_truths),
+)
 def robust_mean(offsets, limit=3.5, weights=None, measured=None):
     """Mean offset of all stars in each exposure, leaving out stars that disagree with the rest.
 
@@ -284,19 +325,13 @@ def robust_mean(offsets, limit=3.5, weights=None, measured=None):
     ----------
     Iglewicz & Hoaglin 1993, How to Detect and Handle Outliers, ASQC Basic References 16 (modified z-score, 3.5).
     """
-    offsets = as_quantity("offsets", offsets, u.arcsec, ndim=3).value
-    shape = offsets.shape[:2]
-    if offsets.shape[2] != 2:
-        raise ValueError(f"offsets: expected shape (n, N, 2), found {offsets.shape}")
-    limit = as_number("limit", limit, minimum=1)
-    weights = np.ones(shape[1]) if weights is None else as_number("weights", weights, minimum=0, maximum=1e100, ndim=1)
+    offsets, shape = offsets.value, offsets.shape[:2]
+    weights = np.ones(shape[1]) if weights is None else weights
     if len(weights) != shape[1]:
         raise ValueError(f"weights: expected {shape[1]} values, one for each star, found {len(weights)}")
-    measured = np.ones(shape, bool) if measured is None else np.asarray(measured)
-    if measured.dtype != bool or measured.shape != shape:
-        raise ValueError(
-            f"measured: expected truth values of shape {shape}, found {measured.dtype} of {measured.shape}"
-        )
+    measured = np.ones(shape, bool) if measured is None else measured
+    if measured.shape != shape:
+        raise ValueError(f"measured: expected truth values of shape {shape}, found {measured.shape}")
     measured = measured & (weights > 0)
     if not measured.any(axis=1).all():
         exposure = np.argmin(measured.any(axis=1))

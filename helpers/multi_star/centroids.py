@@ -11,7 +11,8 @@ import astropy.units as u
 import numpy as np
 from scipy.special import ndtr
 
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import choice, number, odd, optional, places, quantity, takes
+from helpers.shared.checks import frames as pictures
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.faint_stars import NARROWEST_WINDOW, edge_depth, least_height
 
@@ -61,17 +62,6 @@ class _Scene:
     flux: np.ndarray  # (N,)
     place: np.ndarray  # (N, 2) usual centre in the cut-out
     ratio: np.ndarray  # (N,) best (spot / window)^2
-
-
-def _as_frames(frames):
-    if isinstance(frames, u.Quantity):
-        frames = frames.value
-    frames = np.asanyarray(frames)
-    if frames.dtype.kind not in "iuf":
-        raise TypeError(f"frames: expected numbers, found an array of {frames.dtype}")
-    if frames.ndim != 3 or frames.size == 0:
-        raise ValueError(f"frames: expected shape (frames, rows, columns), found {frames.shape}")
-    return frames
 
 
 def _corners(positions, box, shape):
@@ -351,15 +341,15 @@ def _measure_block(stamps, scene, method):
     return centres, flux, flux_variance, centre_variance, star
 
 
-def _checked_positions(positions):
-    if isinstance(positions, u.Quantity):
-        positions = as_quantity("positions", positions, u.pix).value
-    positions = as_number("positions", positions, minimum=-1e6, maximum=1e6, ndim=2)
-    if positions.shape[1] != 2:
-        raise ValueError(f"positions: expected shape (N, 2), found {positions.shape}")
-    return positions
-
-
+@takes(
+    frames=pictures(largest=None),
+    positions=places(),
+    box=odd(minimum=5, maximum=201),
+    method=choice(METHODS),
+    fwhm=optional(quantity(u.pix, minimum=0.5, maximum=134, ndim=0)),
+    gain=quantity(u.electron / u.DN, minimum=1e-6, maximum=1e6, ndim=0),
+    saturation=optional(number()),
+)
 def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u.electron / u.DN, saturation=None):
     """Centres, light and quality of N stars in n frames.
 
@@ -406,17 +396,11 @@ def measure_stars(frames, positions, box, method="window", fwhm=None, gain=1 * u
     r)^2) + pi spot^2 b / (2 r^2 N^2)]; r = 1 without star noise is the last term of Thompson, Larson & Webb 2002, eq.
     17. Fit: Winick 1986, JOSA A 3, 1809; Mortensen et al. 2010, Nature Methods 7, 377 (weights from the model).
     """
-    frames = _as_frames(frames)
-    positions = _checked_positions(positions)
-    box = as_count("box", box, minimum=5, maximum=201)
-    if box % 2 == 0:
-        raise ValueError(f"box: expected an odd number of pixels, found {box}")
-    as_choice("method", method, METHODS)
     if fwhm is not None:
-        fwhm = as_quantity("fwhm", fwhm, u.pix, minimum=0.5, maximum=box / 1.5, ndim=0).value.item()
-    gain = as_quantity("gain", gain, u.electron / u.DN, minimum=1e-6, maximum=1e6, ndim=0).value.item()
-    if saturation is not None:
-        saturation = as_number("saturation", saturation)
+        if fwhm.value > box / 1.5:
+            raise ValueError(f"fwhm: expected at most {box / 1.5:.3g} pix in a box of {box}, found {fwhm:.3g}")
+        fwhm = fwhm.value.item()
+    gain = gain.value.item()
     corners = _corners(positions, box, frames.shape[1:])
     n, stars = len(frames), len(positions)
 

@@ -6,10 +6,11 @@ import astropy.units as u
 import numpy as np
 
 from helpers.guide_field.stars import GuideStars
-from helpers.multi_star.averaging import mean_variance, motion_covariance, snr_weights
+from helpers.multi_star.averaging import as_stars, mean_variance, motion_covariance, snr_weights
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
-from helpers.shared.checks import as_count, as_number
+from helpers.shared.checks import as_count, count, instance, number, takes
+from helpers.shared.limits import STARS
 from helpers.starlight.view import view
 
 
@@ -70,6 +71,12 @@ class MeasuredStars:
         return MeanMotion(air, np.sqrt(np.sum((np.asarray(weights) * self.errors[:count]) ** 2)))
 
 
+@takes(
+    rig=instance(Rig),
+    stars=as_stars,
+    fainter=number(minimum=-30, maximum=30),
+    most=count(minimum=1, maximum=STARS),
+)
 def measure_field(rig, stars, exposure=None, airmass=1, fainter=0, most=40):
     """How well the stars of a guide field are measured, and how alike the air moves them.
 
@@ -95,12 +102,6 @@ def measure_field(rig, stars, exposure=None, airmass=1, fainter=0, most=40):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    for name, value, kind in (("rig", rig, Rig), ("stars", stars, GuideStars)):
-        if not isinstance(value, kind):
-            raise TypeError(f"{name}: expected a {kind.__name__}, found {type(value).__name__}")
-    if len(stars) == 0:
-        raise ValueError("stars: expected at least one star, found none")
-    fainter, most = as_number("fainter", fainter, minimum=-30, maximum=30), as_count("most", most, minimum=1)
     seen = view(rig, exposure, airmass, light_share=1)
     signal = seen.signal(stars.magnitudes + fainter)
     good = signal.measurable & ~signal.saturated

@@ -12,9 +12,9 @@ from scipy import linalg, stats
 
 from helpers.multi_star.averaging import motion_covariance, pair_covariance
 from helpers.multi_star.own_frames import GuideRun
-from helpers.seeing.air import at_airmass, check_atmosphere
+from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.shared import series
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import as_instance, as_quantity, instance, takes
 
 _CONFIDENCE = 0.95
 _GROUPS = 5  # of pairs of stars, by distance
@@ -217,6 +217,7 @@ def _alike(centres, groups, noise, total, time_s):
     return Estimate(*np.array(rows).T)
 
 
+@takes(run=instance(GuideRun), atmosphere=instance(Atmosphere))
 def analyse_run(run, diameter, atmosphere, airmass=1):
     """What the stars of a run of guide frames do together and apart.
 
@@ -278,6 +279,13 @@ def analyse_run(run, diameter, atmosphere, airmass=1):
     )
 
 
+def _as_atmospheres(name, value):
+    if not isinstance(value, dict) or not value:
+        raise TypeError(f"{name}: expected a dictionary of Atmosphere by name, found {value!r:.60}")
+    return {key: as_instance(name, air, Atmosphere) for key, air in value.items()}
+
+
+@takes(run=instance(GuideRun), atmospheres=_as_atmospheres)
 def seeing_by_layers(run, diameter, atmospheres, airmass=1):
     """The seeing that one run calls for under other assumptions on the layers.
 
@@ -321,9 +329,7 @@ def _air_and_noise(run, centres, model):
 
 def _prepared(run, diameter, atmosphere, airmass):
     """Plain centres, places and times of a run, and the covariance (2, N, N) of the air assumed."""
-    if not isinstance(run, GuideRun):
-        raise TypeError(f"run: expected a GuideRun, found {type(run).__name__}")
-    air = at_airmass(check_atmosphere(atmosphere), airmass)
+    air = at_airmass(atmosphere, airmass)
     model = motion_covariance(run.places, diameter, air, run.exposure).value
     return run.centres.value, run.places.value, run.time.value, model
 

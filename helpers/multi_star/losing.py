@@ -3,14 +3,17 @@
 import astropy.units as u
 import numpy as np
 
-from helpers.guide_field.stars import GuideStars, usable_on_sensor
+from helpers.guide_field.stars import usable_on_sensor
+from helpers.multi_star.averaging import as_stars
 from helpers.rig.parts import Rig
-from helpers.shared.checks import as_instance, as_number, as_quantity
+from helpers.shared.checks import count, instance, number, quantity, takes
+from helpers.shared.limits import DRAWS, VALUES, check_work
 from helpers.starlight.view import view
 
 _NO_LIMIT = 3600 * u.arcsec  # a centroid error that any star meets which stands out of the noise
 
 
+@takes(rig=instance(Rig), stars=as_stars)
 def cloud_that_hides(rig, stars, exposure=None, airmass=1):
     """How much light a cloud must take until not one of the stars stands out of the noise.
 
@@ -31,10 +34,16 @@ def cloud_that_hides(rig, stars, exposure=None, airmass=1):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    _check(rig, stars)
     return view(rig, exposure, airmass, light_share=1).faintest(_NO_LIMIT) - float(stars.magnitudes.min())
 
 
+@takes(
+    rig=instance(Rig),
+    stars=as_stars,
+    pointing_error=quantity(u.arcmin, minimum=0, maximum=600, ndim=0),
+    rng=instance(np.random.Generator),
+    draws=count(minimum=1, maximum=DRAWS),
+)
 def chance_of_missing(rig, stars, pointing_error, rng, draws=2000):
     """How often no star is left on the sensor when the telescope points beside its aim.
 
@@ -57,10 +66,8 @@ def chance_of_missing(rig, stars, pointing_error, rng, draws=2000):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    _check(rig, stars)
-    error = as_quantity("pointing_error", pointing_error, u.arcmin, minimum=0, maximum=600, ndim=0)
-    as_instance("rng", rng, np.random.Generator)
-    shift = rng.standard_normal((draws, 1, 2)) * (error * rig.guide_optics.focal_length).to_value(
+    check_work("draws", draws * len(stars), VALUES / 10, "draws of all stars together")
+    shift = rng.standard_normal((draws, 1, 2)) * (pointing_error * rig.guide_optics.focal_length).to_value(
         u.mm, u.dimensionless_angles()
     )
     places = stars.on_sensor.to_value(u.mm) + shift
@@ -70,6 +77,12 @@ def chance_of_missing(rig, stars, pointing_error, rng, draws=2000):
     return float(np.mean(~usable.any(axis=1)))
 
 
+@takes(
+    rig=instance(Rig),
+    magnitude=number(minimum=-30, maximum=40),
+    centroid_error=quantity(u.arcsec, minimum=1e-6, maximum=3600, ndim=0),
+    longest=quantity(u.s, minimum=0.05, maximum=3600, ndim=0),
+)
 def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 * u.s, airmass=1):
     """The shortest exposure with which a star is known well enough.
 
@@ -92,14 +105,10 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_instance("rig", rig, Rig)
-    magnitude = as_number("magnitude", magnitude, minimum=-30, maximum=40)
-    wanted = as_quantity("centroid_error", centroid_error, u.arcsec, minimum=1e-6, ndim=0)
-    longest = as_quantity("longest", longest, u.s, minimum=0.05, maximum=3600, ndim=0)
 
     def enough(seconds):
         found = view(rig, seconds * u.s, airmass, light_share=1).signal(magnitude)
-        return bool(found.measurable) and bool(found.centroid_error <= wanted)
+        return bool(found.measurable) and bool(found.centroid_error <= centroid_error)
 
     low, high = 0.01, longest.value
     if not enough(high):
@@ -110,11 +119,3 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
         middle = np.sqrt(low * high)
         low, high = (low, middle) if enough(middle) else (middle, high)
     return high * u.s
-
-
-def _check(rig, stars):
-    for name, value, kind in (("rig", rig, Rig), ("stars", stars, GuideStars)):
-        if not isinstance(value, kind):
-            raise TypeError(f"{name}: expected a {kind.__name__}, found {type(value).__name__}")
-    if len(stars) == 0:
-        raise ValueError("stars: expected at least one star, found none")

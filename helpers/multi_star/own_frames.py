@@ -8,13 +8,14 @@ from astropy.time import Time
 from scipy import ndimage
 
 from helpers.multi_star.centroids import measure_stars
-from helpers.shared.checks import as_count, as_number, as_quantity
+from helpers.shared.checks import count, optional, places, quantity, takes
+from helpers.shared.checks import frames as pictures
+from helpers.shared.limits import PIXELS
 from helpers.shared.pictures import positive_card, read_fits_image
 from helpers.starlight.centroid_noise import centroid_error
 
 BOX = 21  # pixels; side of the square round a star until its width is known
 LEAST_FRAMES = 100
-MOST_PIXELS = 1.5e9  # of all frames together
 _LARGEST = 1e5  # arcsec per pixel, seconds, electrons per count: no header of a guide frame has more
 _BOXES = (11, 61)  # smallest and largest side
 _BOX_WIDTHS = 5  # side of the square in widths of a star
@@ -59,6 +60,7 @@ class GuideRun:
         return len(self.errors)
 
 
+@takes(frames=pictures(), most=count(minimum=1, maximum=1000), box=count(minimum=5, maximum=201))
 def find_stars(frames, most=12, box=BOX):
     """The brightest stars of a run of frames.
 
@@ -79,13 +81,7 @@ def find_stars(frames, most=12, box=BOX):
     ValueError, TypeError
         No star stands out.
     """
-    frames = np.asarray(frames)
-    if frames.ndim != 3 or frames.dtype.kind not in "iuf":
-        raise ValueError(f"frames: expected numbers of shape (n, rows, columns), found shape {frames.shape}")
-    most, box = as_count("most", most, minimum=1), as_count("box", box, minimum=5)
     mean = np.median(frames, axis=0) if len(frames) < 50 else frames.mean(axis=0)
-    if not np.isfinite(mean).all():
-        raise ValueError("frames: expected finite numbers, found some that are not")
     smooth = ndimage.gaussian_filter(mean.astype(float), 1.5)
     level = np.median(smooth)
     noise = 1.4826 * np.median(np.abs(smooth - level))
@@ -132,6 +128,14 @@ def _followed(frames, places, gain):
     return found, order, places[order]
 
 
+@takes(
+    frames=pictures(largest=None),
+    pixel_scale=quantity(u.arcsec / u.pix, minimum=1e-3, maximum=1e3, ndim=0),
+    exposure=quantity(u.s, above=0, maximum=1e4, ndim=0),
+    time=optional(quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1)),
+    gain=quantity(u.electron / u.DN, minimum=1e-6, maximum=1e6, ndim=0),
+    places=optional(places()),
+)
 def measure_run(frames, pixel_scale, exposure, time=None, gain=1 * u.electron / u.DN, places=None):
     """Find the stars of a run of guide frames, and measure their centres in each.
 
@@ -156,16 +160,13 @@ def measure_run(frames, pixel_scale, exposure, time=None, gain=1 * u.electron / 
     ValueError, TypeError, astropy.units.UnitsError
         Fewer than 100 frames, or fewer than two stars that can be followed.
     """
-    frames = np.asanyarray(frames)
-    scale = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=1e-3, maximum=1e3, ndim=0).value
-    exposure = as_quantity("exposure", exposure, u.s, above=0, maximum=1e4, ndim=0)
-    gain = as_quantity("gain", gain, u.electron / u.DN, minimum=1e-6, maximum=1e6, ndim=0)
-    if frames.ndim == 3 and len(frames) < LEAST_FRAMES:
+    scale = pixel_scale.value
+    if len(frames) < LEAST_FRAMES:
         raise ValueError(f"frames: expected at least {LEAST_FRAMES}, found {len(frames)}")
-    time = np.arange(len(frames)) * exposure if time is None else as_quantity("time", time, u.s, ndim=1)
+    time = np.arange(len(frames)) * exposure if time is None else time
     if len(time) != len(frames) or np.any(np.diff(time.value) <= 0):
         raise ValueError(f"time: expected a growing time for each of {len(frames)} frames, found {len(time)} values")
-    places = find_stars(frames) if places is None else as_number("places", places, ndim=2)
+    places = find_stars(frames) if places is None else places
     found, order, places = _followed(frames, places, gain)
     whole = found.measured[:, order].all(axis=1)
     if whole.sum() < LEAST_FRAMES:
@@ -220,8 +221,8 @@ def read_guide_run(paths, pixel_scale=None, exposure=None, gain=None):
     shapes = {data.shape[-2:] for _, data, _ in read}
     if len(shapes) > 1:
         raise ValueError(f"frames: expected pictures of one size, found {' and '.join(map(str, sorted(shapes)))}")
-    if sum(data.size for _, data, _ in read) > MOST_PIXELS:
-        raise ValueError(f"frames: expected at most {MOST_PIXELS:,.0f} pixels in all, found more; take fewer frames")
+    if sum(data.size for _, data, _ in read) > PIXELS:
+        raise ValueError(f"frames: expected at most {PIXELS:,.0f} pixels in all, found more; take fewer frames")
     starts = [_start(header) for _, _, header in read]
     seconds = None
     if len(read) > 1 and None not in starts and all(data.ndim == 2 for _, data, _ in read):

@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.guide_field.stars import GuideStars
+from helpers.multi_star.averaging import as_stars
 from helpers.multi_star.own_frames import BOX, GuideRun, measure_run
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
 from helpers.seeing.simulated_motion import simulate_motion
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import count, instance, quantity, takes
+from helpers.shared.limits import FRAMES
 from helpers.starlight.simulated_frames import render_frames
 from helpers.starlight.view import view
 
@@ -41,6 +42,14 @@ def _wander(rms, frames, rng):
     return kicks
 
 
+@takes(
+    rig=instance(Rig),
+    stars=as_stars,
+    rng=instance(np.random.Generator),
+    frames=count(minimum=1, maximum=FRAMES),
+    wander=quantity(u.arcsec, minimum=0, maximum=5, ndim=0),
+    turning=quantity(u.arcsec / u.min, minimum=-1e6, maximum=1e6, ndim=0),
+)
 def simulate_run(rig, stars, rng, frames=400, exposure=0.5 * u.s, wander=0.3 * u.arcsec, turning=60 * u.arcsec / u.min):
     """Guide frames of a rig, simulated and measured.
 
@@ -66,18 +75,12 @@ def simulate_run(rig, stars, rng, frames=400, exposure=0.5 * u.s, wander=0.3 * u
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    for name, value, kind in (("rig", rig, Rig), ("stars", stars, GuideStars)):
-        if not isinstance(value, kind):
-            raise TypeError(f"{name}: expected a {kind.__name__}, found {type(value).__name__}")
-    frames = as_count("frames", frames, minimum=1, maximum=100_000)
-    wander = as_quantity("wander", wander, u.arcsec, minimum=0, maximum=5, ndim=0).value
-    turning = as_quantity("turning", turning, u.arcsec / u.min, ndim=0)
     seen = view(rig, exposure, light_share=1)
     places = (stars.on_sensor / rig.guide_optics.focal_length).decompose().value * u.rad.to(u.arcsec)
     air = simulate_motion(
         places / 60 * u.arcmin, rig.guide_optics.aperture, atmosphere_for(rig.site), seen.exposure, frames, rng
     ).value
-    moved = air + _wander(wander, frames, rng)
+    moved = air + _wander(wander.value, frames, rng)
     minutes = (np.arange(frames) - (frames - 1) / 2) * seen.exposure.to_value(u.min)
     middle = places - places.mean(axis=0)
     turned = turning.to_value(u.rad / u.min) * minutes[:, None, None] * middle[:, ::-1] * [-1, 1]

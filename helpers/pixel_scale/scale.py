@@ -12,28 +12,36 @@ from scipy import optimize, special
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
 from helpers.shared import optics, sky
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity, number, optional, quantity, takes
+from helpers.shared.checks import (
+    as_number,
+    count,
+    frame_shape,
+    instance,
+    number,
+    odd,
+    optional,
+    quantity,
+    takes,
+)
+from helpers.shared.limits import FRAMES, SETTINGS, VALUES, check_work
 from helpers.shared.optics import FWHM_PER_SIGMA
 
 # A square pixel of side a spreads light by a variance of a^2 / 12 along each axis.
 _PIXEL_SIGMA = 1 / np.sqrt(12)
 
-
-def _broadcast(**arrays):
-    """Arrays of one shape; ValueError that names the arguments when their shapes do not fit together."""
-    try:
-        return np.broadcast_arrays(*arrays.values())
-    except ValueError as error:
-        found = ", ".join(f"{name} {np.shape(array)}" for name, array in arrays.items())
-        raise ValueError(f"{', '.join(arrays)}: expected shapes that fit together, found {found}") from error
+# What several functions take.
+_PIXEL_SIZE = quantity(u.mm, above=0, maximum=1e3)
+_FOCAL_LENGTH = quantity(u.mm, minimum=1e-3, maximum=1e9)
+_FWHM = quantity(u.arcsec, minimum=1e-6, maximum=1e6)
+_SCALE = quantity(u.arcsec / u.pix, minimum=0, maximum=1e6)
 
 
-def _lengths_mm(pixel_size, focal_length, ndim=None):
-    pixel_size = as_quantity("pixel_size", pixel_size, u.mm, above=0, maximum=1e3, ndim=ndim).value
-    focal_length = as_quantity("focal_length", focal_length, u.mm, minimum=1e-3, maximum=1e9, ndim=ndim).value
-    return _broadcast(pixel_size=pixel_size, focal_length=focal_length)
-
-
+@takes(
+    "pixel_size focal_length",
+    pixel_size=_PIXEL_SIZE,
+    focal_length=_FOCAL_LENGTH,
+    binning=count(minimum=1, maximum=1000),
+)
 def pixel_scale(pixel_size, focal_length, binning=1):
     """Angle on the sky that one pixel sees, at the optical axis.
 
@@ -59,11 +67,14 @@ def pixel_scale(pixel_size, focal_length, binning=1):
     ----------
     Schroeder, Astronomical Optics, 2nd ed., chapter 2: the image of a far point lies at focal length x tan(angle).
     """
-    pixel_mm, focal_mm = _lengths_mm(pixel_size, focal_length)
-    binning = as_count("binning", binning, minimum=1, maximum=1000)
-    return binning * (np.arctan(pixel_mm / focal_mm) * u.rad).to(u.arcsec) / u.pix
+    return binning * (np.arctan(pixel_size.value / focal_length.value) * u.rad).to(u.arcsec) / u.pix
 
 
+@takes(
+    shape=frame_shape(maximum=1_000_000),
+    pixel_size=quantity(u.mm, above=0, maximum=1e3, ndim=0),
+    focal_length=quantity(u.mm, minimum=1e-3, maximum=1e9, ndim=0),
+)
 def field_of_view(shape, pixel_size, focal_length):
     """Angles on the sky that a sensor sees along its two sides.
 
@@ -83,17 +94,8 @@ def field_of_view(shape, pixel_size, focal_length):
     ValueError, TypeError, astropy.units.UnitsError
         As `pixel_scale`, or `shape` is no pair of whole numbers of at least 1.
     """
-    pixel_mm, focal_mm = _lengths_mm(pixel_size, focal_length, ndim=0)
-    sides = pixel_mm * np.array(_checked_shape(shape))
-    return (2 * np.arctan(sides / (2 * focal_mm)) * u.rad).to(u.arcmin)
-
-
-def _checked_shape(shape, maximum=1_000_000):
-    try:
-        columns, rows = shape
-    except (TypeError, ValueError) as error:
-        raise TypeError(f"shape: expected (columns, rows), found {shape!r:.60}") from error
-    return as_count("shape", columns, minimum=1, maximum=maximum), as_count("shape", rows, minimum=1, maximum=maximum)
+    sides = pixel_size.value * np.array(shape)
+    return (2 * np.arctan(sides / (2 * focal_length.value)) * u.rad).to(u.arcmin)
 
 
 @takes(
@@ -138,6 +140,7 @@ def spot_width(seeing, aperture, wavelength=550 * u.nm, outer_scale=None, obstru
     return (star.fwhm_rad * u.rad).to(u.arcsec)
 
 
+@takes("fwhm motion pixel_scale", fwhm=_FWHM, motion=quantity(u.arcsec, minimum=0, maximum=1e6), pixel_scale=_SCALE)
 def blurred_fwhm(fwhm, motion, pixel_scale=0 * u.arcsec / u.pix):
     """Width of a star in a picture during which it moved, on pixels of some size.
 
@@ -161,13 +164,11 @@ def blurred_fwhm(fwhm, motion, pixel_scale=0 * u.arcsec / u.pix):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
-    motion = as_quantity("motion", motion, u.arcsec, minimum=0, maximum=1e6).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=0, maximum=1e6).value
-    fwhm, motion, pixel = _broadcast(fwhm=fwhm, motion=motion, pixel_scale=pixel)
-    return np.sqrt(fwhm**2 + FWHM_PER_SIGMA**2 * (motion**2 + (_PIXEL_SIGMA * pixel) ** 2)) * u.arcsec
+    moved = motion.value**2 + (_PIXEL_SIGMA * pixel_scale.value) ** 2
+    return np.sqrt(fwhm.value**2 + FWHM_PER_SIGMA**2 * moved) * u.arcsec
 
 
+@takes("fwhm widening", fwhm=_FWHM, widening=number(minimum=0, maximum=1e6, ndim=None))
 def allowed_motion(fwhm, widening):
     """Movement that widens a star by a given share; the reverse of `blurred_fwhm`.
 
@@ -187,12 +188,15 @@ def allowed_motion(fwhm, widening):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
-    widening = as_number("widening", widening, minimum=0, maximum=1e6, ndim=None)
-    fwhm, widening = _broadcast(fwhm=fwhm, widening=widening)
-    return fwhm * np.sqrt(widening * (2 + widening)) / FWHM_PER_SIGMA * u.arcsec
+    return fwhm * np.sqrt(widening * (2 + widening)) / FWHM_PER_SIGMA
 
 
+@takes(
+    centre=quantity(u.pix, minimum=-1e6, maximum=1e6, shape=[(2,), (None, 2)]),
+    fwhm=quantity(u.pix, minimum=0.01, maximum=1e4, ndim=0),
+    shape=frame_shape(maximum=2000),
+    electrons=quantity(u.electron, minimum=0, maximum=1e15, ndim=0),
+)
 def star_image(centre, fwhm, shape, electrons=1 * u.electron):
     """Light of a star in each pixel, without noise: a Gaussian spot summed up over every pixel's square.
 
@@ -215,14 +219,10 @@ def star_image(centre, fwhm, shape, electrons=1 * u.electron):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    centre = as_quantity("centre", centre, u.pix, minimum=-1e6, maximum=1e6).value
-    if centre.ndim not in (1, 2) or centre.shape[-1] != 2:
-        raise ValueError(f"centre: expected shape (2,) or (n, 2), found {centre.shape}")
-    sigma = as_quantity("fwhm", fwhm, u.pix, minimum=0.01, maximum=1e4, ndim=0).value / FWHM_PER_SIGMA
-    electrons = as_quantity("electrons", electrons, u.electron, minimum=0, maximum=1e15, ndim=0)
-    columns, rows = _checked_shape(shape, maximum=2000)
-    along_x = _share_in_pixels(centre[..., 0], sigma, columns)
-    along_y = _share_in_pixels(centre[..., 1], sigma, rows)
+    columns, rows = shape
+    check_work("centre", centre.size / 2 * columns * rows, VALUES, "pixels in all pictures")
+    x, y, sigma = centre[..., 0].value, centre[..., 1].value, fwhm.value / FWHM_PER_SIGMA
+    along_x, along_y = _share_in_pixels(x, sigma, columns), _share_in_pixels(y, sigma, rows)
     return electrons * along_y[..., :, np.newaxis] * along_x[..., np.newaxis, :]
 
 
@@ -232,6 +232,16 @@ def _share_in_pixels(centre, sigma, count):
     return np.diff(special.ndtr((edges - np.asarray(centre)[..., np.newaxis]) / sigma), axis=-1)
 
 
+def _as_image(name, value):
+    """Plain light of one picture or several."""
+    light = value.value if isinstance(value, u.Quantity) else value
+    light = as_number(name, light, minimum=-1e100, maximum=1e100, ndim=None)
+    if np.ndim(light) not in (2, 3):
+        raise ValueError(f"{name}: expected shape (rows, columns) or (n, rows, columns), found {np.shape(light)}")
+    return light
+
+
+@takes(image=_as_image, box=optional(odd()))
 def centroid(image, box=None):
     """Middle of the light: the mean of the pixels' places, each counted with its light.
 
@@ -252,18 +262,10 @@ def centroid(image, box=None):
     ValueError, TypeError
         An image that is no array of finite numbers or holds no light in the box, or an even box.
     """
-    if isinstance(image, u.Quantity):
-        image = image.value
-    image = as_number("image", image, ndim=None)
-    if np.ndim(image) not in (2, 3):
-        raise ValueError(f"image: expected shape (rows, columns) or (n, rows, columns), found {np.shape(image)}")
     images = image.reshape((-1, *image.shape[-2:]))
-    if np.abs(images).max() > 1e100:
-        raise ValueError(f"image: expected light below 1e100, found {np.abs(images).max():g}")
+    corner = np.zeros((len(images), 2))
     if box is not None:
-        images, corner = _cut_out(images, as_count("box", box, minimum=1, maximum=999))
-    else:
-        corner = np.zeros((len(images), 2))
+        images, corner = _cut_out(images, box)
     light = images.sum(axis=(1, 2))
     if np.any(light <= 0):
         raise ValueError(f"image: expected light above 0 in the box, found a sum of {light.min():g}")
@@ -274,8 +276,6 @@ def centroid(image, box=None):
 
 def _cut_out(images, box):
     """A square of pixels round the brightest one of each image, zero beyond the edges, and its first pixel (x, y)."""
-    if box % 2 == 0:
-        raise ValueError(f"box: expected an odd number of pixels, found {box}")
     half = box // 2
     n, _, columns = images.shape
     row, column = np.divmod(images.reshape(n, -1).argmax(axis=1), columns)
@@ -285,6 +285,11 @@ def _cut_out(images, box):
     return cut, np.stack([column - half, row - half], axis=-1)
 
 
+@takes(
+    fwhm=quantity(u.pix, minimum=0.01, maximum=50, ndim=0),
+    phase=quantity(u.pix, minimum=-1, maximum=1, shape=[(), (None,)]),
+    box=optional(odd()),
+)
 def phase_error(fwhm, phase, box=None):
     """Error of the centroid that comes from where in a pixel the star falls, with no noise at all.
 
@@ -306,16 +311,19 @@ def phase_error(fwhm, phase, box=None):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    fwhm = as_quantity("fwhm", fwhm, u.pix, minimum=0.01, maximum=50, ndim=0)
-    phase = as_quantity("phase", phase, u.pix, minimum=-1, maximum=1)
-    if phase.ndim > 1:
-        raise ValueError(f"phase: expected a scalar or shape (n,), found {phase.shape}")
     half = int(4 * fwhm.value) + 3
+    check_work("phase", phase.size * (2 * half + 1) ** 2, VALUES, "pixels in all pictures")
     centre = half + np.stack([phase.value, np.zeros(phase.shape)], axis=-1)
     measured = centroid(star_image(centre * u.pix, fwhm, (2 * half + 1, 2 * half + 1)), box)
     return measured[..., 0] - centre[..., 0] * u.pix
 
 
+@takes(
+    "fwhm electrons pixel_scale",
+    fwhm=_FWHM,
+    electrons=quantity(u.electron, minimum=1e-6, maximum=1e15),
+    pixel_scale=_SCALE,
+)
 def centroid_limit(fwhm, electrons, pixel_scale):
     """Error of a star's measured middle when nothing disturbs but the star's own light coming in single electrons.
 
@@ -340,13 +348,15 @@ def centroid_limit(fwhm, electrons, pixel_scale):
     ----------
     Thompson, Larson & Webb 2002, Biophys. J. 82, 2775, eq. 17, without background.
     """
-    fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
-    electrons = as_quantity("electrons", electrons, u.electron, minimum=1e-6, maximum=1e15).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=0, maximum=1e6).value
-    fwhm, electrons, pixel = _broadcast(fwhm=fwhm, electrons=electrons, pixel_scale=pixel)
-    return np.sqrt(((fwhm / FWHM_PER_SIGMA) ** 2 + (_PIXEL_SIGMA * pixel) ** 2) / electrons) * u.arcsec
+    spot = (fwhm.value / FWHM_PER_SIGMA) ** 2 + (_PIXEL_SIGMA * pixel_scale.value) ** 2
+    return np.sqrt(spot / electrons.value) * u.arcsec
 
 
+@takes(
+    "fwhm pixel_scale",
+    fwhm=quantity(u.arcsec, minimum=1e-6, maximum=1e6, most_values=SETTINGS),
+    pixel_scale=quantity(u.arcsec / u.pix, above=0, maximum=1e6, most_values=SETTINGS),
+)
 def inside_pixel_error(fwhm, pixel_scale):
     """Error of the centroid that coarse pixels make and no light cures, over all places of a star inside a pixel.
 
@@ -370,15 +380,21 @@ def inside_pixel_error(fwhm, pixel_scale):
     ----------
     Fourier series of the centre of mass of a sampled spot: Alexander & Ng 1991, Optical Engineering 30, 1320.
     """
-    fwhm = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, maximum=1e6).value
-    fwhm, pixel = _broadcast(fwhm=fwhm, pixel_scale=pixel)
     waves = np.arange(1, 201)
-    exponents = (2 * np.pi * waves * (fwhm / pixel / FWHM_PER_SIGMA)[..., np.newaxis]) ** 2
+    sigma = (fwhm / pixel_scale).value / FWHM_PER_SIGMA
+    exponents = (2 * np.pi * waves * sigma[..., np.newaxis]) ** 2
     squares = np.exp(-exponents) / (2 * np.pi**2 * waves**2)
-    return pixel * np.sqrt(squares.sum(axis=-1)) * u.arcsec
+    return pixel_scale.value * np.sqrt(squares.sum(axis=-1)) * u.arcsec
 
 
+@takes(
+    fwhm=quantity(u.arcsec, minimum=1e-6, maximum=1e6, ndim=0),
+    electrons=quantity(u.electron, minimum=1, maximum=1e12, ndim=0),
+    pixel_scale=quantity(u.arcsec / u.pix, above=0, maximum=1e6, ndim=0),
+    phase=quantity(u.pix, minimum=-1, maximum=1, ndim=0),
+    count=count(minimum=1, maximum=FRAMES),
+    rng=instance(np.random.Generator),
+)
 def simulated_centroids(fwhm, electrons, pixel_scale, phase, count, rng):
     """Centroids of one star in many pictures, without sky and read noise.
 
@@ -405,21 +421,21 @@ def simulated_centroids(fwhm, electrons, pixel_scale, phase, count, rng):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_instance("rng", rng, np.random.Generator)
-    scale = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, maximum=1e6, ndim=0)
-    wide = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=1e6, ndim=0).value / scale.value
-    light = as_quantity("electrons", electrons, u.electron, minimum=1, maximum=1e12, ndim=0).value
-    place = as_quantity("phase", phase, u.pix, minimum=-1, maximum=1, ndim=0).value
-    count = as_count("count", count, minimum=1, maximum=100_000)
+    wide, place = (fwhm / pixel_scale).value, phase.value
     if wide > 200:
         raise ValueError(f"fwhm: expected at most 200 pixels, found {wide:.0f}")
     half = int(3 * wide) + 3
     share = _share_in_pixels(place + half, wide / FWHM_PER_SIGMA, 2 * half + 1)
-    landed = rng.poisson(light * share, (count, 2, share.size))
+    landed = rng.poisson(electrons.value * share, (count, 2, share.size))
     summed = np.maximum(landed.sum(axis=-1), 1)  # a picture without light tells the middle of the box
-    return (((landed @ np.arange(-half, half + 1)) / summed - place) * u.pix * scale).to(u.arcsec)
+    return (((landed @ np.arange(-half, half + 1)) / summed - place) * u.pix * pixel_scale).to(u.arcsec)
 
 
+@takes(
+    rig=instance(Rig),
+    fwhm=quantity(u.arcsec, above=0, maximum=1000, ndim=0),
+    altitude=quantity(u.deg, minimum=10, maximum=90, ndim=0),
+)
 def seeing_from_picture(rig, fwhm, altitude):
     """Seeing overhead, as a rig's site wants it, from the width of stars in a short picture of the main camera.
 
@@ -444,22 +460,19 @@ def seeing_from_picture(rig, fwhm, altitude):
     """
     from helpers.starlight.widths import picture_star_fwhm
 
-    as_instance("rig", rig, Rig)
-    wanted = as_quantity("fwhm", fwhm, u.arcsec, above=0, maximum=1000, ndim=0).value
-    altitude = as_quantity("altitude", altitude, u.deg, minimum=10, maximum=90, ndim=0)
     airmass = sky.airmass(altitude)
     scale = pixel_scale(rig.main_camera.pixel_size, rig.telescope.focal_length, rig.main_camera.binning)
 
     def excess(seeing):
         star = picture_star_fwhm(changed(rig, {"site.seeing": seeing * u.arcsec}), airmass)
-        return blurred_fwhm(star, 0 * u.arcsec, scale).value - wanted
+        return blurred_fwhm(star, 0 * u.arcsec, scale).value - fwhm.value
 
     low, high = 0.1, 20.0
     if excess(low) > 0 or excess(high) < 0:
-        widths = [excess(end) + wanted for end in (low, high)]
+        widths = [excess(end) + fwhm.value for end in (low, high)]
         raise ValueError(
             f"fwhm: expected {widths[0]:.2f} to {widths[1]:.1f} arcsec with this telescope and these pixels, "
-            f"found {wanted:.2f}"
+            f"found {fwhm.value:.2f}"
         )
     return optimize.brentq(excess, low, high, xtol=1e-4) * u.arcsec
 
@@ -513,6 +526,11 @@ class ScaleCheck:
         return (self.noticed / self.seen).to_value(u.one)
 
 
+@takes(
+    rig=instance(Rig),
+    electrons=quantity(u.electron, minimum=1, maximum=1e9, ndim=0),
+    widening=number(above=0, maximum=10),
+)
 def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     """Can the guide camera of a rig see a movement too small for its main camera to notice?
 
@@ -535,9 +553,6 @@ def compare_scales(rig, electrons=2000 * u.electron, widening=0.05):
     # Here, not above: starlight itself begins with the scale of a pixel.
     from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
-    as_instance("rig", rig, Rig)
-    widening = as_number("widening", widening, above=0, maximum=10)
-    electrons = as_quantity("electrons", electrons, u.electron, minimum=1, maximum=1e9, ndim=0)
     main, guide = rig.main_camera, rig.guide_camera
     main_scale = pixel_scale(main.pixel_size, rig.telescope.focal_length, main.binning)
     guide_scale = pixel_scale(guide.pixel_size, rig.guide_optics.focal_length, guide.binning)

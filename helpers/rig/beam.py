@@ -4,7 +4,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers.rig.parts import GuideOptics
-from helpers.shared.checks import as_instance
+from helpers.shared.checks import as_instance, takes
 
 TILT = np.cos(np.radians(45))  # a mirror at 45 degrees looks shorter by this along its tilt
 
@@ -30,16 +30,22 @@ def _disc_in_rectangle(x, y, radius, half_width, half_height):
     return area * radius**2
 
 
-def checked_optics(optics):
-    as_instance("optics", optics, GuideOptics)
+def as_optics(name, optics):
+    """Guide optics whose mirror, if any, lies before the focus; TypeError or ValueError otherwise."""
+    as_instance(name, optics, GuideOptics)
     if optics.kind == "pick-off" and optics.mirror_distance >= optics.focal_length:
         raise ValueError(
-            f"optics.mirror_distance: expected below the focal length {optics.focal_length:g}, "
+            f"{name}.mirror_distance: expected below the focal length {optics.focal_length:g}, "
             f"found {optics.mirror_distance:g}"
         )
     return optics
 
 
+def checked_optics(optics):
+    return as_optics("optics", optics)
+
+
+@takes(optics=as_optics)
 def beam_width(optics):
     """Width of the light of one star where it meets the pick-off mirror: mirror distance over focal ratio.
 
@@ -52,15 +58,15 @@ def beam_width(optics):
     Quantity, mm
         0 mm for a guide telescope.
     """
-    optics = checked_optics(optics)
     return (optics.mirror_distance * optics.aperture / optics.focal_length).to(u.mm)
 
 
+@takes(optics=as_optics)
 def mirror_outline(optics):
     """Width and height of the mirror as the beam sees it, in mm; the height runs away from the main axis, along the
     tilt.
     """
-    side = checked_optics(optics).mirror_size.to(u.mm)
+    side = optics.mirror_size.to(u.mm)
     return side, side * TILT
 
 
@@ -79,7 +85,7 @@ def beam_share(x_mm, y_mm, optics):
     return np.clip(passed / (np.pi * (outer**2 - inner**2)), 0, 1)
 
 
+@takes(optics=as_optics)
 def middle_share(optics):
     """Share of a star's light that reaches the middle of the guide field; 1 for a guide telescope."""
-    optics = checked_optics(optics)
     return float(beam_share(np.zeros(1), np.zeros(1), optics)[0])

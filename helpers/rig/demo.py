@@ -3,7 +3,7 @@
 import functools
 
 from helpers.rig.values import flat, rig_from_values
-from helpers.shared.checks import as_choice
+from helpers.shared.checks import choice, takes
 
 # The invented rigs and cameras of the demo scenario.
 _GUIDE_CAMERAS = {
@@ -113,6 +113,7 @@ _DEMO = {
 }
 
 
+@takes(name=choice(tuple(_DEMO)), guide_camera=choice(tuple(_GUIDE_CAMERAS)))
 def demo_rig(name="club", guide_camera="B"):
     """An invented rig of the demo scenario.
 
@@ -131,8 +132,6 @@ def demo_rig(name="club", guide_camera="B"):
     ValueError
         Another name.
     """
-    as_choice("name", name, tuple(_DEMO))
-    as_choice("guide_camera", guide_camera, tuple(_GUIDE_CAMERAS))
     camera = _GUIDE_SENSOR | _GUIDE_CAMERAS[guide_camera]
     shared = {"main_camera": _MAIN_CAMERA, "guide_camera": camera, "site": _SITE, "guiding": _GUIDING}
     return rig_from_values(_DEMO[name] | shared)

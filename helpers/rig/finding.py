@@ -3,10 +3,11 @@
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_count, as_quantity
+from helpers.shared.checks import count, quantity, takes
 from helpers.shared.sky import SIDEREAL_DAY
 
 
+@takes(teeth=count(minimum=10, maximum=10_000))
 def worm_period(teeth):
     """Time of one turn of a mount's worm.
 
@@ -24,9 +25,13 @@ def worm_period(teeth):
     ------
     ValueError, TypeError
     """
-    return SIDEREAL_DAY / as_count("teeth", teeth, minimum=10, maximum=10_000)
+    return SIDEREAL_DAY / teeth
 
 
+_MOVED = quantity(u.arcmin, minimum=-600, maximum=600, ndim=0)
+
+
+@takes(east=_MOVED, north=_MOVED, focal_length=quantity(u.mm, above=0, maximum=1e9, ndim=0))
 def guide_field_place(east, north, focal_length):
     """Where the guide field lies, from how far the telescope had to turn to bring a star there.
 
@@ -52,13 +57,8 @@ def guide_field_place(east, north, focal_length):
     ValueError, TypeError, astropy.units.UnitsError
         Naming the argument; also when both movements are 0.
     """
-    east, north = (
-        as_quantity(name, value, u.arcmin, minimum=-600, maximum=600, ndim=0).value
-        for name, value in (("east", east), ("north", north))
-    )
-    focal_length = as_quantity("focal_length", focal_length, u.mm, above=0, ndim=0)
-    moved = np.hypot(east, north)
+    moved = np.hypot(east, north).value
     if moved == 0:
         raise ValueError("east, north: expected a movement, found 0 and 0")
-    angle = np.degrees(np.arctan2(-east, -north)) % 360
+    angle = np.degrees(np.arctan2(-east.value, -north.value)) % 360
     return angle * u.deg, np.tan(np.radians(moved / 60)) * focal_length

@@ -299,9 +299,9 @@ def _pick_off_problems(telescope, optics):
     return problems
 
 
+@takes(rig=lambda name, value: as_instance(name, value, Rig))
 def describe(rig):
     """One line that names a rig on screen."""
-    as_instance("rig", rig, Rig)
     telescope, optics, camera = rig.telescope, rig.guide_optics, rig.guide_camera
     guide = (
         f"pick-off mirror of {optics.mirror_size.value:g} mm"

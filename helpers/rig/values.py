@@ -4,7 +4,7 @@ import dataclasses
 import difflib
 
 from helpers.rig.parts import FROM_TELESCOPE, KEYS, SECTIONS, ZERO_FOR, Rig, RigError, as_keys, check_section
-from helpers.shared.checks import as_instance
+from helpers.shared.checks import instance, optional, takes
 
 
 def _unknown(name, known):
@@ -23,6 +23,7 @@ def _completed(values):
     return values | {"guide_optics": optics}
 
 
+@takes(values=instance(dict), own=as_keys)
 def rig_from_values(values, own=()):
     """Build a rig from a plain mapping, naming every wrong value.
 
@@ -42,8 +43,6 @@ def rig_from_values(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
-    as_instance("values", values, dict)
-    own = as_keys("own", own)
     problems, parts = [], {}
     for key in values:
         if key != "name" and key not in SECTIONS:
@@ -77,9 +76,9 @@ def rig_from_values(values, own=()):
     return Rig(name=values["name"], **parts, own=own)
 
 
+@takes(rig=instance(Rig))
 def rig_values(rig):
     """The rig as a plain mapping, the reverse of `rig_from_values`; a quantity stays a quantity."""
-    as_instance("rig", rig, Rig)
     sections = {
         key: {item.name: getattr(getattr(rig, key), item.name) for item in dataclasses.fields(part)}
         for key, part in SECTIONS.items()
@@ -94,6 +93,7 @@ def flat(rig):
     return {"name": name} | {f"{key}.{item}": value for key, part in values.items() for item, value in part.items()}
 
 
+@takes(values=instance(dict), own=as_keys)
 def from_flat(values, own=()):
     """The rig of a flat mapping, the reverse of `flat`.
 
@@ -114,7 +114,6 @@ def from_flat(values, own=()):
     RigError
         All wrong, missing and unknown keys, one a line.
     """
-    as_instance("values", values, dict)
     nested = {}
     for key, value in values.items():
         section, _, name = str(key).rpartition(".")
@@ -127,6 +126,7 @@ def from_flat(values, own=()):
     return rig_from_values(nested, own)
 
 
+@takes(rig=instance(Rig), changes=optional(instance(dict)))
 def changed(rig, changes=None, **more):
     """A checked copy of a rig with some values replaced.
 
@@ -149,10 +149,7 @@ def changed(rig, changes=None, **more):
     RigError
         An unknown key or a wrong value.
     """
-    as_instance("rig", rig, Rig)
-    changes = ({} if changes is None else as_instance("changes", changes, dict)) | {
-        key.replace("__", "."): value for key, value in more.items()
-    }
+    changes = (changes or {}) | {key.replace("__", "."): value for key, value in more.items()}
     values = flat(rig)
     if rig.guide_optics.kind == "pick-off":
         for name in FROM_TELESCOPE:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.shared.checks import as_instance, as_number, as_quantity
+from helpers.shared.checks import as_instance, as_quantity, instance, number, quantity, take_fields, takes
 
 REFERENCE_WAVELENGTH = 500 * u.nm  # seeing and Fried parameters are quoted at this wavelength and at the zenith
 MAXIMUM_AIRMASS = 40  # at the horizon it is about 38 (Kasten & Young 1989, Applied Optics 28, 4735)
@@ -37,14 +37,13 @@ class Layer:
     wind_direction: u.Quantity = 0 * u.deg
 
     def __post_init__(self):
-        checked = {
-            "height": as_quantity("height", self.height, u.m, minimum=0, maximum=1e7, ndim=0),
-            "fraction": as_number("fraction", self.fraction, above=0, maximum=1),
-            "wind_speed": as_quantity("wind_speed", self.wind_speed, u.m / u.s, minimum=0, maximum=200, ndim=0),
-            "wind_direction": as_quantity("wind_direction", self.wind_direction, u.deg, ndim=0),
-        }
-        for name, value in checked.items():
-            object.__setattr__(self, name, value)
+        take_fields(
+            self,
+            height=quantity(u.m, minimum=0, maximum=1e7, ndim=0),
+            fraction=number(above=0, maximum=1),
+            wind_speed=quantity(u.m / u.s, minimum=0, maximum=200, ndim=0),
+            wind_direction=quantity(u.deg, minimum=-1e6, maximum=1e6, ndim=0),
+        )
 
 
 @dataclass(frozen=True)
@@ -71,20 +70,25 @@ class Atmosphere:
     layers: tuple
 
     def __post_init__(self):
-        object.__setattr__(self, "fwhm", as_quantity("fwhm", self.fwhm, u.arcsec, minimum=0.01, maximum=100, ndim=0))
-        object.__setattr__(self, "outer_scale", as_outer_scale(self.outer_scale, ndim=0))
-        if isinstance(self.layers, Layer) or not hasattr(self.layers, "__iter__"):
-            raise TypeError(f"layers: expected a sequence of Layer, found {type(self.layers).__name__}")
-        layers = tuple(self.layers)
-        for layer in layers:
-            if not isinstance(layer, Layer):
-                raise TypeError(f"layers: expected a sequence of Layer, found {type(layer).__name__} in it")
-        if not layers:
-            raise ValueError("layers: expected at least one Layer, found none")
-        total = sum(layer.fraction for layer in layers)
-        if abs(total - 1) > 1e-6:
-            raise ValueError(f"layers: expected fractions that sum to 1, found a sum of {total:.6g}")
-        object.__setattr__(self, "layers", layers)
+        take_fields(
+            self,
+            fwhm=quantity(u.arcsec, minimum=0.01, maximum=100, ndim=0),
+            outer_scale=lambda _, value: as_outer_scale(value, ndim=0),
+            layers=_as_layers,
+        )
+
+
+def _as_layers(name, value):
+    """A tuple of layers whose fractions sum to 1."""
+    if isinstance(value, Layer) or not np.iterable(value) or isinstance(value, u.Quantity):
+        raise TypeError(f"{name}: expected a sequence of Layer, found {type(value).__name__}")
+    layers = tuple(as_instance(name, layer, Layer) for layer in value)
+    if not layers:
+        raise ValueError(f"{name}: expected at least one Layer, found none")
+    total = sum(layer.fraction for layer in layers)
+    if abs(total - 1) > 1e-6:
+        raise ValueError(f"{name}: expected fractions that sum to 1, found a sum of {total:.6g}")
+    return layers
 
 
 def as_outer_scale(outer_scale, ndim=None):
@@ -97,12 +101,7 @@ def as_outer_scale(outer_scale, ndim=None):
     return as_quantity("outer_scale", outer_scale, u.m, above=0, ndim=ndim)
 
 
-def check_atmosphere(atmosphere):
-    """Return `atmosphere` if it is one; TypeError otherwise."""
-    as_instance("atmosphere", atmosphere, Atmosphere)
-    return atmosphere
-
-
+@takes(atmosphere=instance(Atmosphere), airmass=number(minimum=1, maximum=MAXIMUM_AIRMASS))
 def at_airmass(atmosphere, airmass):
     """The same air along a slanted line of sight: more of it, and farther away.
 
@@ -123,7 +122,5 @@ def at_airmass(atmosphere, airmass):
     ValueError, TypeError
         An airmass below 1 or no Atmosphere.
     """
-    check_atmosphere(atmosphere)
-    airmass = as_number("airmass", airmass, minimum=1, maximum=MAXIMUM_AIRMASS)
     layers = tuple(replace(layer, height=layer.height * airmass) for layer in atmosphere.layers)
     return replace(atmosphere, fwhm=atmosphere.fwhm * airmass**0.6, layers=layers)

@@ -8,10 +8,11 @@ picture is the squared Fourier transform of the pupil (Goodman, Introduction to 
 import astropy.units as u
 import numpy as np
 
-from helpers.seeing.air import REFERENCE_WAVELENGTH, check_atmosphere
+from helpers.seeing.air import REFERENCE_WAVELENGTH, Atmosphere
 from helpers.seeing.tilt_spectrum import phase_spectrum
 from helpers.seeing.widths import fried_parameter
-from helpers.shared.checks import as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import count, instance, number, quantity, takes
+from helpers.shared.limits import VALUES, check_work
 
 _RING, _SECTORS = 0.2, 24  # width of a ring (natural logarithm of frequency); sectors of half a circle
 _SAMPLES_PER_R0, _FEWEST, _MOST = 5, 32, 256  # pupil samples over a Fried parameter, and over the diameter
@@ -37,6 +38,16 @@ def _pupil(samples, obstruction):
     return centre, ((radius <= 0.5) & (radius >= obstruction / 2)).astype(float)
 
 
+@takes(
+    diameter=quantity(u.m, minimum=1e-3, maximum=100, ndim=0),
+    atmosphere=instance(Atmosphere),
+    times=quantity(u.s, minimum=-1e6, maximum=1e6, ndim=1),
+    rng=instance(np.random.Generator),
+    pixel_scale=quantity(u.rad, above=0, maximum=1e-3, ndim=0),
+    pixels=count(minimum=2, maximum=1024),
+    wavelength=quantity(u.m, minimum=1e-7, maximum=1e-4, ndim=0),
+    central_obstruction=number(minimum=0, maximum=0.9),
+)
 def star_images(
     diameter,
     atmosphere,
@@ -77,14 +88,8 @@ def star_images(
     ValueError, TypeError, astropy.units.UnitsError
         A value is out of range, no finite number, or of the wrong physical type.
     """
-    check_atmosphere(atmosphere)
-    diameter_m = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0).value
-    times_s = as_quantity("times", times, u.s, minimum=-1e6, maximum=1e6, ndim=1).value
-    as_instance("rng", rng, np.random.Generator)
-    scale_rad = as_quantity("pixel_scale", pixel_scale, u.rad, above=0, maximum=1e-3, ndim=0).value
-    pixels = as_count("pixels", pixels, minimum=2, maximum=1024)
-    wavelength = as_quantity("wavelength", wavelength, u.m, minimum=1e-7, maximum=1e-4, ndim=0)
-    obstruction = as_number("central_obstruction", central_obstruction, minimum=0, maximum=0.9)
+    check_work("times", len(times) * pixels**2, VALUES / 4, "pixels in all pictures")
+    diameter_m, scale_rad = diameter.value, pixel_scale.value
     r0_m = fried_parameter(atmosphere.fwhm, wavelength).value
     # Fine enough for the air, and for the widest angle: samples closer than wavelength / field keep its copies outside.
     wanted = max(_SAMPLES_PER_R0 / r0_m, 1.2 * pixels * scale_rad / wavelength.value) * diameter_m
@@ -95,8 +100,8 @@ def star_images(
             f"found {diameter_m:.3g} m"
         )
     samples = max(_FEWEST, int(np.ceil(wanted)))
-    centre, pupil = _pupil(samples, obstruction)
-    phases = _phases(centre * diameter_m, times_s, r0_m, atmosphere, rng)
+    centre, pupil = _pupil(samples, central_obstruction)
+    phases = _phases(centre * diameter_m, times.value, r0_m, atmosphere, rng)
     # Direct Fourier transform to the wanted pixels; the sum of squares over all directions is then 1 (Parseval).
     angles = scale_rad * (np.arange(pixels) - (pixels - 1) / 2)
     kernel = np.exp(-2j * np.pi * np.multiply.outer(angles, centre * diameter_m) / wavelength.value)

@@ -5,7 +5,9 @@ import itertools
 import astropy.units as u
 import numpy as np
 
+from helpers.rig.parts import Site
 from helpers.seeing.air import REFERENCE_WAVELENGTH, Atmosphere, Layer
+from helpers.shared.checks import instance, takes
 from helpers.shared.optics import KOLMOGOROV_WIDTH
 
 
@@ -84,6 +86,7 @@ ATMOSPHERES = {
 }
 
 
+@takes(site=instance(Site))
 def atmosphere_for(site):
     """The air above a site: its own seeing and outer scale, with the layers of its named atmosphere.
 
@@ -103,10 +106,7 @@ def atmosphere_for(site):
     ValueError
         An unknown name.
     """
-    try:
-        seeing, outer_scale, name = site.seeing, site.outer_scale, site.atmosphere
-    except AttributeError as error:
-        raise TypeError(f"site: expected the site of a rig, found {type(site).__name__}") from error
+    name = site.atmosphere
     if name not in ATMOSPHERES:
         raise ValueError(f"site.atmosphere: expected one of {', '.join(map(repr, ATMOSPHERES))}, found {name!r:.60}")
-    return Atmosphere(seeing, outer_scale, ATMOSPHERES[name].layers)
+    return Atmosphere(site.seeing, site.outer_scale, ATMOSPHERES[name].layers)

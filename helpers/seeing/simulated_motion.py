@@ -13,10 +13,11 @@ import numpy as np
 from scipy import fft
 from scipy.interpolate import CubicSpline
 
-from helpers.seeing.air import check_atmosphere
+from helpers.seeing.air import Atmosphere
 from helpers.seeing.tilt_spectrum import aperture_filter
 from helpers.seeing.wander import tilt_scale
-from helpers.shared.checks import as_count, as_instance, as_quantity
+from helpers.shared.checks import count, instance, quantity, takes
+from helpers.shared.limits import STEPS, VALUES, check_work
 
 _ARCMIN = u.arcmin.to(u.rad)
 _FASTEST = 8  # highest wavenumber in units of 1 / D; what lies beyond holds less than 0.01 % of the variance
@@ -127,6 +128,14 @@ def _even_blocks(stop):
         yield low, min(stop, low + _BLOCK)
 
 
+@takes(
+    positions=quantity(u.arcmin, minimum=-1e4, maximum=1e4, shape=(None, 2)),
+    diameter=quantity(u.m, minimum=1e-3, maximum=100, ndim=0),
+    atmosphere=instance(Atmosphere),
+    exposure=quantity(u.s, above=0, maximum=1e6, ndim=0),
+    n_exposures=count(minimum=1, maximum=STEPS),
+    rng=instance(np.random.Generator),
+)
 def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng):
     """Motion of N stars by the air in consecutive exposures without gaps.
 
@@ -160,16 +169,9 @@ def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng)
     Spectral synthesis: Shinozuka & Deodatis 1991, Applied Mechanics Reviews 44, 191; wavenumbers drawn at random:
     Charnotskii 2013, JOSA A 30, 479; spectrum: Tokovinin 2002, PASP 114, 1156; frozen flow: Taylor 1938.
     """
-    positions = as_quantity("positions", positions, u.arcmin, minimum=-1e4, maximum=1e4)
-    if positions.ndim != 2 or positions.shape[1] != 2:
-        raise ValueError(f"positions: expected shape (N, 2), found {positions.shape}")
-    check_atmosphere(atmosphere)
-    diameter_m = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0).value
-    exposure_s = as_quantity("exposure", exposure, u.s, above=0, maximum=1e6, ndim=0).value
-    count = as_count("n_exposures", n_exposures, minimum=1, maximum=10_000_000)
-    as_instance("rng", rng, np.random.Generator)
     scale = tilt_scale(atmosphere)
-    motion = np.zeros((count, len(positions), 2))
+    check_work("n_exposures", n_exposures * len(positions), VALUES / 4, "exposures of all stars together")
+    motion = np.zeros((n_exposures, len(positions), 2))
     for layer in atmosphere.layers:
         direction = layer.wind_direction.to_value(u.rad)
         turn = np.array([[np.cos(direction), np.sin(direction)], [-np.sin(direction), np.cos(direction)]])
@@ -177,10 +179,10 @@ def simulate_motion(positions, diameter, atmosphere, exposure, n_exposures, rng)
         wind_motion = _layer_motion(
             along_m,
             across_m,
-            diameter_m,
+            diameter.value,
             atmosphere.outer_scale.value,
-            layer.wind_speed.value * exposure_s,
-            count,
+            layer.wind_speed.value * exposure.value,
+            n_exposures,
             layer.fraction * scale,
             rng,
         )

@@ -10,15 +10,20 @@ import astropy.units as u
 import numpy as np
 from scipy import optimize
 
-from helpers.seeing.air import REFERENCE_WAVELENGTH, check_atmosphere
+from helpers.seeing.air import REFERENCE_WAVELENGTH, Atmosphere
 from helpers.seeing.tilt_spectrum import path_integrals, tilt_scale_arcsec2
 from helpers.seeing.widths import fried_parameter
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import instance, quantity, takes
+from helpers.shared.limits import SETTINGS, check_work
+
+_DIAMETER = quantity(u.m, minimum=1e-3, maximum=100, ndim=0)
+_DIAMETERS = quantity(u.m, minimum=1e-3, maximum=100, most_values=SETTINGS)
+_EXPOSURES = quantity(u.s, minimum=0, maximum=1e6, most_values=SETTINGS)
 
 
+@takes(atmosphere=instance(Atmosphere))
 def tilt_scale(atmosphere):
     """Plain factor of all tilt spectra of an Atmosphere, in arcsec^2 m^(1/3), for the kernels of `tilt_spectrum`."""
-    check_atmosphere(atmosphere)
     wavelength_m = REFERENCE_WAVELENGTH.to_value(u.m)
     return tilt_scale_arcsec2(fried_parameter(atmosphere.fwhm).value, wavelength_m)
 
@@ -36,6 +41,7 @@ def _axis_variances(diameter_m, atmosphere, exposure_s):
     return tilt_scale(atmosphere) * total
 
 
+@takes("diameter exposure", diameter=_DIAMETERS, atmosphere=instance(Atmosphere), exposure=_EXPOSURES)
 def image_motion_axes(diameter, atmosphere, exposure=0 * u.s):
     """Motion of a star's centroid that an exposure leaves, for each axis.
 
@@ -63,15 +69,8 @@ def image_motion_axes(diameter, atmosphere, exposure=0 * u.s):
     Spectrum and aperture filter: Tokovinin 2002, PASP 114, 1156, section 2; exposure in frozen flow: Martin 1987, PASP
     99, 1360; closed forms of the mean over directions: Gradshteyn & Ryzhik, 8.411.
     """
-    check_atmosphere(atmosphere)
-    diameter = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100)
-    exposure = as_quantity("exposure", exposure, u.s, minimum=0, maximum=1e6)
-    try:
-        diameters, exposures = np.broadcast_arrays(diameter.value, exposure.value)
-    except ValueError as error:
-        raise ValueError(
-            f"exposure: expected a shape that fits diameter's {diameter.shape}, found {exposure.shape}"
-        ) from error
+    diameters, exposures = np.broadcast_arrays(diameter.value, exposure.value)
+    check_work("exposure", diameters.size, SETTINGS, "pairs of diameter and exposure")
     result = np.empty((2, *diameters.shape))
     for value in np.unique(diameter.value):
         same = diameters == value
@@ -107,6 +106,7 @@ def image_motion(diameter, atmosphere, exposure=0 * u.s):
     return np.sqrt(np.mean(image_motion_axes(diameter, atmosphere, exposure) ** 2, axis=0))
 
 
+@takes(diameter=_DIAMETER, atmosphere=instance(Atmosphere), exposure=quantity(u.s, minimum=0, maximum=1e6, ndim=0))
 def motion_by_layer(diameter, atmosphere, exposure=0 * u.s):
     """The share of each layer in the motion of a star's centroid.
 
@@ -128,7 +128,6 @@ def motion_by_layer(diameter, atmosphere, exposure=0 * u.s):
     ValueError, TypeError, astropy.units.UnitsError
         As `image_motion_axes`.
     """
-    check_atmosphere(atmosphere)
     parts = [
         image_motion(diameter, replace(atmosphere, layers=(replace(layer, fraction=1),)), exposure)
         * layer.fraction**0.5
@@ -137,6 +136,7 @@ def motion_by_layer(diameter, atmosphere, exposure=0 * u.s):
     return u.Quantity(parts)
 
 
+@takes(diameter=_DIAMETER, atmosphere=instance(Atmosphere), motion=quantity(u.arcsec, above=0, maximum=1e6, ndim=0))
 def exposure_for_motion(diameter, atmosphere, motion):
     """The shortest exposure that leaves no more than a given motion by the air.
 
@@ -158,8 +158,6 @@ def exposure_for_motion(diameter, atmosphere, motion):
     ValueError, TypeError, astropy.units.UnitsError
         A value is out of range or of the wrong physical type, or no exposure up to an hour is long enough.
     """
-    motion = as_quantity("motion", motion, u.arcsec, above=0, ndim=0)
-    diameter = as_quantity("diameter", diameter, u.m, minimum=1e-3, maximum=100, ndim=0)
     if image_motion(diameter, atmosphere) <= motion:
         return 0 * u.s
 

@@ -5,13 +5,22 @@ import numpy as np
 
 from helpers.seeing.air import MAXIMUM_AIRMASS, REFERENCE_WAVELENGTH, Atmosphere, as_outer_scale
 from helpers.shared import optics
-from helpers.shared.checks import as_number, as_quantity, instance, number, quantity, takes
+from helpers.shared.checks import instance, number, quantity, takes
 from helpers.shared.optics import AIRY_WIDTH, KOLMOGOROV_WIDTH
 
+_WAVELENGTH = quantity(u.m, minimum=1e-9, maximum=1)
+_DIAMETER = quantity(u.m, minimum=1e-9, maximum=1e6)
+_AIRMASS = number(minimum=1, maximum=MAXIMUM_AIRMASS, ndim=None)
 # Tokovinin (2002) gives his formula for outer scales above 20 Fried parameters.
 _SMALLEST_OUTER_SCALE = 20
 
 
+@takes(
+    "fwhm wavelength airmass",
+    fwhm=quantity(u.rad, minimum=1e-12, maximum=0.1),
+    wavelength=_WAVELENGTH,
+    airmass=_AIRMASS,
+)
 def fried_parameter(fwhm, wavelength=REFERENCE_WAVELENGTH, airmass=1):
     """Size of a patch of air that is still optically calm.
 
@@ -38,12 +47,15 @@ def fried_parameter(fwhm, wavelength=REFERENCE_WAVELENGTH, airmass=1):
     ----------
     Fried 1966, JOSA 56, 1372; Roddier 1981, Progress in Optics 19, 281.
     """
-    fwhm = as_quantity("fwhm", fwhm, u.rad, above=0)
-    wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
-    airmass = as_number("airmass", airmass, minimum=1, maximum=MAXIMUM_AIRMASS, ndim=None)
     return optics.fried_parameter_m(fwhm.value, wavelength.value, airmass) * u.m
 
 
+@takes(
+    "fried_parameter wavelength outer_scale",
+    fried_parameter=quantity(u.m, minimum=1e-9, maximum=1e6),
+    wavelength=_WAVELENGTH,
+    outer_scale=lambda _, value: as_outer_scale(value),
+)
 def seeing_fwhm(fried_parameter, wavelength=REFERENCE_WAVELENGTH, outer_scale=np.inf * u.m):
     """Width of a star in a long exposure through a large, perfect telescope.
 
@@ -69,19 +81,17 @@ def seeing_fwhm(fried_parameter, wavelength=REFERENCE_WAVELENGTH, outer_scale=np
     ----------
     Tokovinin 2002, PASP 114, 1156, eq. 19.
     """
-    r0 = as_quantity("fried_parameter", fried_parameter, u.m, above=0)
-    wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
-    outer_scale = as_outer_scale(outer_scale)
-    share = (r0 / outer_scale).value
+    share = (fried_parameter / outer_scale).value
     if np.any(share > 1 / _SMALLEST_OUTER_SCALE):
         raise ValueError(
             f"outer_scale: expected at least {_SMALLEST_OUTER_SCALE} Fried parameters, where the formula holds, "
             f"found {1 / np.max(share):.3g}"
         )
-    kolmogorov = KOLMOGOROV_WIDTH * (wavelength / r0).to_value(u.one) * u.rad
+    kolmogorov = KOLMOGOROV_WIDTH * (wavelength / fried_parameter).value * u.rad
     return (kolmogorov * np.sqrt(1 - 2.183 * share**0.356)).to(u.arcsec)
 
 
+@takes("diameter wavelength", diameter=_DIAMETER, wavelength=_WAVELENGTH)
 def diffraction_fwhm(diameter, wavelength=REFERENCE_WAVELENGTH):
     """Width of a star without air: 1.029 lambda / D for a clear circular aperture.
 
@@ -102,17 +112,15 @@ def diffraction_fwhm(diameter, wavelength=REFERENCE_WAVELENGTH):
     ----------
     Born & Wolf, Principles of Optics, section 8.5.2.
     """
-    diameter = as_quantity("diameter", diameter, u.m, above=0)
-    wavelength = as_quantity("wavelength", wavelength, u.m, above=0)
-    return (AIRY_WIDTH * (wavelength / diameter).to_value(u.one) * u.rad).to(u.arcsec)
+    return (AIRY_WIDTH * (wavelength / diameter).value * u.rad).to(u.arcsec)
 
 
 @takes(
     "diameter wavelength airmass obstruction",
-    diameter=quantity(u.m, above=0),
+    diameter=_DIAMETER,
     atmosphere=instance(Atmosphere),
-    wavelength=quantity(u.m, above=0),
-    airmass=number(minimum=1, maximum=MAXIMUM_AIRMASS, ndim=None),
+    wavelength=_WAVELENGTH,
+    airmass=_AIRMASS,
     obstruction=number(minimum=0, maximum=0.95, ndim=None),
 )
 def spot_fwhm(diameter, atmosphere, wavelength=REFERENCE_WAVELENGTH, airmass=1, obstruction=0):

@@ -29,16 +29,24 @@ def _limits_text(minimum, maximum, above, below=None, unit=""):
     return f"{text} {unit}".strip()
 
 
+def _fits(wanted, found):
+    return len(wanted) == len(found) and all(want in (None, has) for want, has in zip(wanted, found, strict=True))
+
+
+def _shapes_text(shapes):
+    lengths = [["any" if length is None else str(length) for length in shape] for shape in shapes]
+    return " or ".join(f"({', '.join(one)}{',' if len(one) == 1 else ''})" for one in lengths)
+
+
 def _check_shape(name, array, ndim, shape, most_values):
     if array.size == 0:
         raise ValueError(f"{name}: expected at least one value, found none")
     if ndim is not None and array.ndim != ndim:
         raise ValueError(f"{name}: expected {ndim} dimension(s), found shape {array.shape}")
     if shape is not None:
-        fits = len(shape) == array.ndim and all(want in (None, has) for want, has in zip(shape, array.shape))
-        if not fits:
-            wanted = ", ".join("any" if want is None else str(want) for want in shape)
-            raise ValueError(f"{name}: expected shape ({wanted}), found {array.shape}")
+        shapes = shape if isinstance(shape, list) else [shape]
+        if not any(_fits(wanted, array.shape) for wanted in shapes):
+            raise ValueError(f"{name}: expected shape {_shapes_text(shapes)}, found {array.shape}")
     if most_values is not None and array.size > most_values:
         raise ValueError(f"{name}: expected at most {most_values:,} values, found {array.size:,}")
 
@@ -79,8 +87,8 @@ def as_quantity(
         Limits in `unit`; `above` and `below` exclude the limit itself.
     ndim : int, optional
         Number of dimensions wanted (0 for a scalar).
-    shape : tuple, optional
-        Shape wanted, None for a length that is free: (None, 2) for places.
+    shape : tuple or list of tuples, optional
+        Shape wanted, or those allowed; None for a length that is free: (None, 2) for places.
     most_values : int, optional
         Largest number of values.
 
@@ -234,6 +242,51 @@ def as_frame_shape(name, value, maximum=100_000):
     return tuple(as_count(name, part, minimum=1, maximum=maximum) for part in found)
 
 
+_OF_PIXELS = (u.DN, u.adu, u.electron, u.dimensionless_unscaled)
+
+
+def as_frames(name, value, largest=1e30):
+    """Return `value` as an array of pictures, (frames, rows, columns), in its own kind of numbers.
+
+    Raises
+    ------
+    TypeError, ValueError
+        No numbers, none at all, another shape, masked pixels; NaN, infinite or beyond `largest`, unless that is None.
+    """
+    if isinstance(value, u.Quantity):
+        if value.unit not in _OF_PIXELS:
+            raise u.UnitsError(f"{name}: expected plain numbers, found the unit '{value.unit}'")
+        value = value.value
+    if np.ma.is_masked(value):
+        raise ValueError(f"{name}: expected numbers only, found masked values")
+    try:
+        frames = np.asanyarray(value)  # a file that is mapped into memory stays so
+    except ValueError as error:  # rows of different lengths
+        raise ValueError(f"{name}: expected numbers in rows of one length, found {value!r:.60}") from error
+    if frames.dtype.kind not in "iuf":
+        raise TypeError(f"{name}: expected numbers, found {type(value).__name__} {value!r:.60}")
+    if frames.ndim != 3 or frames.size == 0:
+        raise ValueError(f"{name}: expected shape (frames, rows, columns), found {frames.shape}")
+    if largest is not None and frames.dtype.kind == "f" and not (np.abs(frames) <= largest).all():
+        raise ValueError(f"{name}: expected finite numbers of at most {largest:g}, found others")
+    return frames
+
+
+def as_places(name, value):
+    """Places (x, y) of stars in a frame, shape (N, 2), as plain numbers of pixels; plain numbers or Quantities."""
+    if isinstance(value, u.Quantity):
+        value = as_quantity(name, value, u.pix).value
+    return as_number(name, value, minimum=-1e6, maximum=1e6, shape=(None, 2))
+
+
+def as_odd(name, value, minimum=1, maximum=999):
+    """Return `value` as int if it is an odd number within the limits; ValueError or TypeError otherwise."""
+    number = as_count(name, value, minimum, maximum)
+    if number % 2 == 0:
+        raise ValueError(f"{name}: expected an odd number, found {number}")
+    return number
+
+
 # Rules for `takes`: a rule is any function of an argument's name and value that returns the value to hand on.
 
 
@@ -316,6 +369,9 @@ def takes(*together, **rules):
         return checked
 
     return decorate
+
+
+frames, places, odd = _rule(as_frames), _rule(as_places), _rule(as_odd)
 
 
 def take_fields(record, **rules):

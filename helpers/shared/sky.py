@@ -4,7 +4,7 @@ import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
 
-from helpers.shared.checks import as_quantity
+from helpers.shared.checks import quantity, takes
 
 SIDEREAL_DAY = 86164.0905 * u.s  # mean: Explanatory Supplement to the Astronomical Almanac, 2013
 SIDEREAL_RATE = 2 * np.pi * u.rad / SIDEREAL_DAY
@@ -20,6 +20,12 @@ def as_place(name, place):
         raise TypeError(f"{name}: expected a place among the stars, found one in the frame '{place.name}'") from error
 
 
+@takes(
+    "declination latitude hour_angle",
+    declination=quantity(u.deg, minimum=-90, maximum=90),
+    latitude=quantity(u.deg, minimum=-90, maximum=90),
+    hour_angle=quantity(u.deg, minimum=-1e6, maximum=1e6),
+)
 def altitude(declination, latitude, hour_angle=0 * u.deg):
     """Height above the horizon.
 
@@ -39,13 +45,13 @@ def altitude(declination, latitude, hour_angle=0 * u.deg):
     sin(altitude) = sin(latitude) sin(declination) + cos(latitude) cos(declination) cos(hour angle): law of cosines of
     spherical trigonometry.
     """
-    angles = (("declination", declination, 90), ("latitude", latitude, 90), ("hour_angle", hour_angle, 1e6))
-    dec, lat, hour = (as_quantity(name, value, "deg", -end, end).to_value("rad") for name, value, end in angles)
+    dec, lat, hour = (angle.to_value(u.rad) for angle in (declination, latitude, hour_angle))
     # the half angles keep the last digits at the zenith
     half = np.sin((dec - lat) / 2) ** 2 + np.cos(dec) * np.cos(lat) * np.sin(hour / 2) ** 2
     return 90 * u.deg - (2 * np.arcsin(np.sqrt(np.clip(half, 0, 1))) * u.rad).to(u.deg)
 
 
+@takes(altitude=quantity(u.deg, minimum=0, maximum=90))
 def airmass(altitude):
     """Air that starlight crosses, against the zenith.
 
@@ -67,7 +73,7 @@ def airmass(altitude):
     ----------
     Pickering 2002, DIO 12, 1, 20; within 1 per cent of 1 / sin(altitude) above 15 degrees.
     """
-    height = as_quantity("altitude", altitude, "deg", minimum=0, maximum=90).value
+    height = altitude.value
     air = np.maximum(1 / np.sin(np.radians(height + 244 / (165 + 47 * height**1.1))), 1.0)
     return float(air) if np.ndim(air) == 0 else air
 

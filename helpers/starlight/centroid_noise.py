@@ -4,19 +4,21 @@ import astropy.units as u
 import numpy as np
 from scipy.special import spence
 
-from helpers.shared.checks import as_choice, as_number, as_quantity
+from helpers.shared.checks import choice, number, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
 
-
-def _check_shapes(**values):
-    """ValueError that names the arguments when their shapes do not fit together."""
-    try:
-        np.broadcast_shapes(*(np.shape(value) for value in values.values()))
-    except ValueError as error:
-        found = ", ".join(f"{name} {np.shape(value)}" for name, value in values.items())
-        raise ValueError(f"{', '.join(values)}: expected shapes that fit together, found {found}") from error
+_BACKGROUND = quantity(u.electron / u.pix, minimum=0, maximum=1e15)
+_FWHM = quantity(u.arcsec, minimum=1e-6, maximum=3600)
+_SCALE = quantity(u.arcsec / u.pix, minimum=1e-6, maximum=3600)
 
 
+@takes(
+    "electrons background pixels read_noise",
+    electrons=quantity(u.electron, minimum=0, maximum=1e15),
+    background=_BACKGROUND,
+    pixels=number(minimum=1e-6, maximum=1e12, ndim=None),
+    read_noise=quantity(u.electron, minimum=0, maximum=1e9),
+)
 def signal_to_noise(electrons, background, pixels, read_noise):
     """Signal to noise of a star's light summed over some pixels (the 'CCD equation').
 
@@ -44,12 +46,8 @@ def signal_to_noise(electrons, background, pixels, read_noise):
     ----------
     Merline & Howell 1995, Exp. Astron. 6, 163; the background is taken as known, without error of its own.
     """
-    star = as_quantity("electrons", electrons, u.electron, minimum=0, maximum=1e15).value
-    sky = as_quantity("background", background, u.electron / u.pix, minimum=0, maximum=1e15).value
-    count = as_number("pixels", pixels, minimum=1e-6, maximum=1e12, ndim=None)
-    noise = as_quantity("read_noise", read_noise, u.electron, minimum=0, maximum=1e9).value
-    _check_shapes(electrons=star, background=sky, pixels=count, read_noise=noise)
-    variance = star + count * (sky + noise**2)
+    star = electrons.value
+    variance = star + pixels * (background.value + read_noise.value**2)
     ratio = star / np.sqrt(np.where(variance > 0, variance, 1.0))
     return float(ratio) if np.ndim(ratio) == 0 else ratio
 
@@ -84,14 +82,14 @@ CENTROID_FORMS = {
 }
 
 
-def _checked_spot(fwhm, background, pixel_scale):
-    """Sigma [arcsec], background per pixel and pixel [arcsec] as plain numbers."""
-    sigma = as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-6, maximum=3600).value / FWHM_PER_SIGMA
-    sky = as_quantity("background", background, u.electron / u.pix, minimum=0, maximum=1e15).value
-    pixel = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, minimum=1e-6, maximum=3600).value
-    return sigma, sky, pixel
-
-
+@takes(
+    "fwhm electrons background pixel_scale",
+    fwhm=_FWHM,
+    electrons=quantity(u.electron, minimum=1e-6, maximum=1e15),
+    background=_BACKGROUND,
+    pixel_scale=_SCALE,
+    method=choice(tuple(CENTROID_FORMS)),
+)
 def centroid_error(fwhm, electrons, background, pixel_scale, method="least squares"):
     """Error of a star's measured centre along one axis, from photon noise and background.
 
@@ -124,13 +122,18 @@ def centroid_error(fwhm, electrons, background, pixel_scale, method="least squar
     background-limited case); Mortensen et al. 2010, Nature Methods 7, 377, eq. 5 (maximum likelihood) and 4
     (unweighted). All hold for a Gaussian spot.
     """
-    sigma, sky, pixel = _checked_spot(fwhm, background, pixel_scale)
-    star = as_quantity("electrons", electrons, u.electron, minimum=1e-6, maximum=1e15).value
-    _check_shapes(fwhm=sigma, electrons=star, background=sky, pixel_scale=pixel)
-    variance = CENTROID_FORMS[as_choice("method", method, tuple(CENTROID_FORMS))]
-    return np.sqrt(variance(sigma, star, sky, pixel)) * u.arcsec
+    sigma = fwhm.value / FWHM_PER_SIGMA
+    variance = CENTROID_FORMS[method](sigma, electrons.value, background.value, pixel_scale.value)
+    return np.sqrt(variance) * u.arcsec
 
 
+@takes(
+    "error fwhm background pixel_scale",
+    error=quantity(u.arcsec, minimum=1e-9, maximum=3600),
+    fwhm=_FWHM,
+    background=_BACKGROUND,
+    pixel_scale=_SCALE,
+)
 def electrons_needed(error, fwhm, background, pixel_scale):
     """Light that gives a wanted centroid error, the reverse of `centroid_error` in its least squares form.
 
@@ -150,10 +153,8 @@ def electrons_needed(error, fwhm, background, pixel_scale):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    sigma, sky, pixel = _checked_spot(fwhm, background, pixel_scale)
-    wanted = as_quantity("error", error, u.arcsec, minimum=1e-9, maximum=3600).value
-    _check_shapes(error=wanted, fwhm=sigma, background=sky, pixel_scale=pixel)
+    sigma, pixel, wanted = fwhm.value / FWHM_PER_SIGMA, pixel_scale.value, error.value
     # error^2 = a / N + b / N^2
     a = sigma**2 + pixel**2 / 12
-    b = 8 * np.pi * sigma**4 * sky / pixel**2
+    b = 8 * np.pi * sigma**4 * background.value / pixel**2
     return (a + np.sqrt(a**2 + 4 * b * wanted**2)) / (2 * wanted**2) * u.electron

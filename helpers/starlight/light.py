@@ -6,9 +6,9 @@ import astropy.units as u
 import numpy as np
 
 from helpers.rig.parts import Camera, Rig
-from helpers.shared.checks import as_choice, as_instance, as_number
+from helpers.shared.checks import choice, instance, number, optional, takes
 from helpers.starlight import spectra
-from helpers.starlight.spectra import SPECTRAL_CLASSES, as_magnitude
+from helpers.starlight.spectra import SPECTRAL_CLASSES, as_curve, as_magnitude, as_wavelength_pair
 
 _BEFORE_AMPLIFIER = 0.5  # share of the read noise variance that no gain setting lowers; invented
 
@@ -22,6 +22,7 @@ class GainSetting:
     step: u.Quantity
 
 
+@takes(camera=instance(Camera), gain=number(minimum=0.1, maximum=100))
 def gain_setting(camera, gain=1):
     """What a gain setting does: a smaller full well, smaller digital steps, less read noise. It makes no light.
 
@@ -44,16 +45,9 @@ def gain_setting(camera, gain=1):
     -----
     Half of the read noise variance is taken to arise before the amplifier (invented), where no setting lowers it.
     """
-    as_instance("camera", camera, Camera)
-    gain = as_number("gain", gain, minimum=0.1, maximum=100)
     full_well = camera.full_well / gain
     read_noise = camera.read_noise * np.sqrt(_BEFORE_AMPLIFIER + (1 - _BEFORE_AMPLIFIER) / gain**2)
     return GainSetting(read_noise, full_well, full_well / (2**camera.bit_depth - 1))
-
-
-def _check_rig(rig):
-    as_instance("rig", rig, Rig)
-    return rig
 
 
 def _collecting_area(optics):
@@ -62,11 +56,13 @@ def _collecting_area(optics):
     return np.pi / 4 * diameter**2 * (1 - optics.central_obstruction**2) * optics.transmission
 
 
+# What a view of a star's light takes.
+CLASS, AIRMASS = choice(tuple(SPECTRAL_CLASSES)), number(minimum=1, maximum=40)
+CURVE = optional(as_curve)
+
+
 def detected(rig, spectral_class, airmass, curve=None, colour="mean"):
     """Electrons / (s nm) of a star of G = 0, and of an arcsec2 of sky, on the grid of wavelengths; plain arrays."""
-    _check_rig(rig)
-    as_choice("spectral_class", spectral_class, tuple(SPECTRAL_CLASSES))
-    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
     response = _collecting_area(rig.guide_optics) * spectra.sensor_response(
         rig.guide_camera, rig.guide_optics.filter, curve, colour
     )
@@ -74,6 +70,13 @@ def detected(rig, spectral_class, airmass, curve=None, colour="mean"):
     return response * star, response * spectra.sky_grid(rig.site.sky_brightness.value.item())
 
 
+@takes(
+    rig=instance(Rig),
+    magnitude=lambda name, value: as_magnitude(name, value, minimum=-30, maximum=40),
+    spectral_class=CLASS,
+    airmass=AIRMASS,
+    curve=CURVE,
+)
 def detected_spectrum(rig, magnitude, spectral_class="K0", airmass=1, curve=None):
     """Electrons a second by wavelength that the guide camera gets from a star and from the sky.
 
@@ -94,12 +97,12 @@ def detected_spectrum(rig, magnitude, spectral_class="K0", airmass=1, curve=None
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    magnitude = as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
     star, sky = detected(rig, spectral_class, airmass, curve)
     unit = u.electron / (u.s * u.nm)
     return np.multiply.outer(10 ** (-0.4 * np.asarray(magnitude)), star) * unit, sky * unit / u.arcsec**2
 
 
+@takes(rig=instance(Rig), spectral_class=CLASS, airmass=AIRMASS, band=optional(as_wavelength_pair))
 def mosaic_shares(rig, spectral_class="K0", airmass=1, band=None):
     """Light that red, green and blue pixels of a colour mosaic get, against the mean pixel.
 

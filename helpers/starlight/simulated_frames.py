@@ -10,7 +10,20 @@ import astropy.units as u
 import numpy as np
 from scipy import fft, special
 
-from helpers.shared.checks import as_choice, as_count, as_instance, as_number, as_quantity
+from helpers.shared.checks import (
+    as_count,
+    choice,
+    count,
+    frame_shape,
+    frames,
+    instance,
+    number,
+    optional,
+    places,
+    quantity,
+    takes,
+)
+from helpers.shared.limits import PIXELS, SIDE, check_work
 from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_WITH_WINGS
 from helpers.starlight.spot import WIDEST_DIFFRACTION, transfer_function
 
@@ -20,6 +33,7 @@ _ENCLOSED = 0.995  # share of a star's light that a stamp must hold
 _LEAST_RADIUS = 3.0  # of a stamp, in FWHM: keeps the second moments
 _LARGEST_STAMP = 201  # pixels a side
 _BLOCK_BYTES = 12_000_000  # keeps the work in the processor's cache
+_BLOCK_VALUES = 4_000_000  # of a table that is worked out in parts
 _FAINT = 1.0  # expected electrons below which Poisson numbers are drawn by inversion
 _TABLE = 65536
 
@@ -171,8 +185,10 @@ def _background_samplers(mean, read_noise, full_well, step, offset, top):
     last = min(top, int((filled[-1] + 8 * width) / step + offset) + 2)
     values = np.arange(min(first, top), max(last, min(first, top)) + 1)
     edges = (values[:-1] + 0.5 - offset) * step
-    below = special.ndtr((edges[None, :] - filled[:, None]) / width)
-    cumulative = np.concatenate([[0.0], chance @ below, [chance.sum()]])
+    below = np.zeros(len(edges))
+    for part in np.array_split(np.arange(len(counts)), 1 + len(counts) * len(edges) // _BLOCK_VALUES):
+        below += chance[part] @ special.ndtr((edges[None, :] - filled[part, None]) / width)
+    cumulative = np.concatenate([[0.0], below, [chance.sum()]])
     return electrons, _TableSampler(values.astype(np.uint16), np.maximum(np.diff(cumulative), 0))
 
 
@@ -203,13 +219,24 @@ def _add_stars(counts, x, y, electrons, stamps, colour_shares, rng):
                 counts[frame, top:bottom, left:right] += part
 
 
-def _checked_dark(dark, shape):
-    dark = as_quantity("dark", dark, u.electron / u.pix, minimum=0).value
-    if dark.ndim and dark.shape != shape:
-        raise ValueError(f"dark: expected one value or shape (rows, columns) {shape}, found shape {dark.shape}")
-    return np.broadcast_to(dark, shape)
-
-
+@takes(
+    positions=places(),
+    electrons=quantity(u.electron, minimum=0, maximum=1e9, shape=[(), (None,)]),
+    motion=quantity(u.arcsec, minimum=-1e6, maximum=1e6, shape=(None, None, 2)),
+    fwhm=quantity(u.arcsec, above=0, maximum=1e5, ndim=0),
+    pixel_scale=quantity(u.arcsec / u.pix, minimum=1e-6, maximum=3600, ndim=0),
+    shape=frame_shape(maximum=SIDE),
+    rng=instance(np.random.Generator),
+    sky=quantity(u.electron / u.pix, minimum=0, maximum=1e6, shape=[(), (3,)]),
+    dark=quantity(u.electron / u.pix, minimum=0, maximum=5e8, shape=[(), (None, None)]),
+    read_noise=quantity(u.electron, minimum=0, maximum=1e4, ndim=0),
+    full_well=quantity(u.electron, minimum=1e-3, maximum=1e8, ndim=0),
+    bit_depth=count(minimum=1, maximum=16),
+    offset=count(minimum=0, maximum=2**16 - 1),
+    profile=choice(PROFILES),
+    colour_shares=optional(number(minimum=0, maximum=100, shape=(3,))),
+    diffraction=number(minimum=0, maximum=WIDEST_DIFFRACTION),
+)
 def render_frames(
     positions,
     electrons,
@@ -276,50 +303,40 @@ def render_frames(
     ----------
     Fried 1966, J. Opt. Soc. Am. 56, 1372 (the long-exposure spot of the air); Moffat 1969, A&A 3, 455.
     """
-    columns, rows = (as_count("shape", number, minimum=1, maximum=20000) for number in _pair("shape", shape))
-    if isinstance(positions, u.Quantity):
-        positions = as_quantity("positions", positions, u.pix).value
-    positions = as_number("positions", positions, ndim=2)
-    motion = as_quantity("motion", motion, u.arcsec, ndim=3).value
-    stars = len(positions)
-    if positions.shape[1] != 2:
-        raise ValueError(f"positions: expected shape (stars, 2), found {positions.shape}")
-    if motion.shape[1:] != (stars, 2):
+    columns, rows = shape
+    check_work("motion", len(motion) * columns * rows, PIXELS, "pixels in all frames")
+    stars, motion, top = len(positions), motion.value, 2**bit_depth - 1
+    if motion.shape[1] != stars:
         raise ValueError(f"motion: expected shape (frames, {stars}, 2), found {motion.shape}")
-    light = as_quantity("electrons", electrons, u.electron, minimum=0, maximum=1e9).value
-    if light.shape not in ((), (stars,)):
-        raise ValueError(f"electrons: expected one value or {stars}, found shape {light.shape}")
-    light = np.broadcast_to(light, (stars,))
-    scale = as_quantity("pixel_scale", pixel_scale, u.arcsec / u.pix, above=0, ndim=0).value
-    width = as_quantity("fwhm", fwhm, u.arcsec, above=0, ndim=0).value / scale
+    if electrons.shape not in ((), (stars,)):
+        raise ValueError(f"electrons: expected one value or {stars}, found shape {electrons.shape}")
+    light = np.broadcast_to(electrons.value, (stars,))
+    check_work("electrons", light.sum(), 1e9, "electrons of all stars together")
+    scale, width = pixel_scale.value, (fwhm / pixel_scale).value
     if not 0.4 <= width <= 20:
         raise ValueError(f"fwhm: expected from 0.4 to 20 pixels, found {width:.3g}")
-    dark_map = _checked_dark(dark, (rows, columns))
-    noise = as_quantity("read_noise", read_noise, u.electron, minimum=0, ndim=0).value
-    full = as_quantity("full_well", full_well, u.electron, above=0, ndim=0).value
-    top = 2 ** as_count("bit_depth", bit_depth, minimum=1, maximum=16) - 1
-    offset = as_count("offset", offset, minimum=0, maximum=top)
-    as_choice("profile", profile, PROFILES)
-    spread = as_number("diffraction", diffraction, minimum=0, maximum=WIDEST_DIFFRACTION)
-    sky_values = as_quantity("sky", sky, u.electron / u.pix, minimum=0, maximum=1e6).value
-    if sky_values.shape not in ((), (3,)) or (sky_values.shape == (3,) and colour_shares is None):
+    if dark.ndim and dark.shape != (rows, columns):
+        raise ValueError(f"dark: expected one value or shape {(rows, columns)}, found {dark.shape}")
+    dark_map = np.broadcast_to(dark.value, (rows, columns))
+    offset = as_count("offset", offset, maximum=top)
+    sky_values, noise, full = sky.value, read_noise.value.item(), full_well.value.item()
+    if sky_values.shape == (3,) and colour_shares is None:
         raise ValueError(f"sky: expected one value, or three with a colour mosaic, found shape {sky_values.shape}")
-    if colour_shares is not None:
-        colour_shares = as_number("colour_shares", colour_shares, minimum=0, ndim=1)
-        if colour_shares.shape != (3,):
-            raise ValueError(f"colour_shares: expected three values, found {len(colour_shares)}")
-    as_instance("rng", rng, np.random.Generator)
 
     step = full / top
     base = float(dark_map.min())
     hot = np.nonzero(dark_map > base)
     extra = dark_map[hot] - base
-    stamps = _stamps(profile, round(float(width), 6), spread)
+    stamps = _stamps(profile, round(float(width), 6), diffraction)
     planes = [(slice(None), slice(None), 0)]
     if sky_values.shape == (3,):
         planes = [(slice(i, None, 2), slice(j, None, 2), MOSAIC[i, j]) for i in (0, 1) for j in (0, 1)]
     samplers = {
-        colour: _background_samplers(np.atleast_1d(sky_values)[colour] + base, noise, full, step, offset, top)
+        colour: _background_samplers(
+            # a pixel that this much fills several times over says the same
+            min(np.atleast_1d(sky_values)[colour] + base, 4 * full + 1000),
+            *(noise, full, step, offset, top),
+        )
         for colour in {plane[2] for plane in planes}
     }
     # Which sampler a pixel with star light takes its background from.
@@ -350,14 +367,13 @@ def render_frames(
     return frames
 
 
-def _pair(name, value):
-    try:
-        first, second = value
-    except (TypeError, ValueError) as error:
-        raise ValueError(f"{name}: expected (columns, rows), found {value!r:.60}") from error
-    return first, second
-
-
+@takes(
+    shape=frame_shape(maximum=SIDE),
+    dark=quantity(u.electron / u.pix, minimum=0, maximum=1e7, ndim=0),
+    share=number(minimum=0, maximum=1),
+    strength=quantity(u.electron / u.pix, minimum=0, maximum=1e8, ndim=0),
+    rng=instance(np.random.Generator),
+)
 def hot_pixel_map(shape, dark, share, strength, rng):
     """Dark signal per pixel with some hot pixels.
 
@@ -381,15 +397,12 @@ def hot_pixel_map(shape, dark, share, strength, rng):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    columns, rows = (as_count("shape", number, minimum=1, maximum=20000) for number in _pair("shape", shape))
-    base = as_quantity("dark", dark, u.electron / u.pix, minimum=0, ndim=0).value
-    share = as_number("share", share, minimum=0, maximum=1)
-    strength = as_quantity("strength", strength, u.electron / u.pix, minimum=0, ndim=0).value
-    as_instance("rng", rng, np.random.Generator)
-    hot = rng.random((rows, columns)) < share
-    return (base + hot * rng.exponential(strength, (rows, columns))) * u.electron / u.pix
+    size = shape[::-1]
+    hot = rng.random(size) < share
+    return dark + hot * rng.exponential(strength.value, size) * dark.unit
 
 
+@takes(frames=frames(), factor=count(minimum=1))
 def bin_frames(frames, factor):
     """Add up squares of pixels, as software binning does; what does not fill a square at the edge is dropped.
 
@@ -406,11 +419,13 @@ def bin_frames(frames, factor):
     ------
     ValueError, TypeError
     """
-    frames = np.asarray(frames)
-    if frames.ndim != 3 or frames.dtype.kind not in "iuf":
-        raise ValueError(f"frames: expected numbers of shape (frames, rows, columns), found shape {frames.shape}")
-    factor = as_count("factor", factor, minimum=1, maximum=min(frames.shape[1:]))
+    factor = as_count("factor", factor, maximum=min(frames.shape[1:]))
     rows, columns = (length // factor for length in frames.shape[1:])
     cut = frames[:, : rows * factor, : columns * factor]
-    dtype = np.uint32 if frames.dtype.kind == "u" else frames.dtype
+    kind = frames.dtype.kind
+    if kind == "f":
+        dtype = np.result_type(frames.dtype, np.float32)
+    else:
+        small = frames.dtype.itemsize <= 2 and factor <= 256  # the sum fits 32 bits
+        dtype = np.dtype(f"{kind}{4 if small else 8}")
     return cut.reshape(-1, rows, factor, columns, factor).sum(axis=(2, 4), dtype=dtype)

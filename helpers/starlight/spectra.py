@@ -8,7 +8,7 @@ from astropy import constants
 from scipy.interpolate import PchipInterpolator
 
 from helpers.rig.parts import FILTERS, Camera
-from helpers.shared.checks import as_choice, as_instance, as_number, as_quantity
+from helpers.shared.checks import as_number, as_quantity, choice, instance, number, quantity, takes
 
 _STEP_NM = 5.0
 _GRID_NM = np.arange(320.0, 1100.1, _STEP_NM)
@@ -90,8 +90,16 @@ def as_magnitude(name, value, minimum=None, maximum=None):
     return as_number(name, value, minimum=minimum, maximum=maximum, ndim=None)
 
 
-def _as_wavelength(name, value):
-    return as_quantity(name, value, u.nm, minimum=100, maximum=3000).value
+def as_wavelength_pair(name, value):
+    """A shorter and a longer wavelength [nm]."""
+    limits = as_quantity(name, value, u.nm, minimum=100, maximum=3000, ndim=1)
+    if limits.shape != (2,) or not limits[0] < limits[1]:
+        raise ValueError(f"{name}: expected a shorter and a longer wavelength, found {limits.value.tolist()} nm")
+    return limits
+
+
+_WAVELENGTH = quantity(u.nm, minimum=100, maximum=3000)
+_CLASS = choice(tuple(SPECTRAL_CLASSES))
 
 
 def integral(values):
@@ -105,6 +113,7 @@ def _zero_point(band):
     return (flux / (constants.h * wavelength) * width).to_value(1 / (u.s * u.m**2))
 
 
+@takes(magnitude=lambda name, value: as_magnitude(name, value, minimum=-30, maximum=40), band=choice(tuple(BANDS)))
 def photon_flux(magnitude, band):
     """Photons of a star that reach the top of the atmosphere in a band.
 
@@ -128,9 +137,7 @@ def photon_flux(magnitude, band):
     ----------
     Bessell, Castelli & Plez 1998, A&A 333, 231, table A2.
     """
-    magnitude = as_magnitude("magnitude", magnitude, minimum=-30, maximum=40)
-    zero_point = _zero_point(as_choice("band", band, tuple(BANDS)))
-    return zero_point * 10 ** (-0.4 * magnitude) * u.photon / (u.s * u.m**2)
+    return _zero_point(band) * 10 ** (-0.4 * magnitude) * u.photon / (u.s * u.m**2)
 
 
 def black_body_photons(wavelength_nm, temperature_k):
@@ -152,6 +159,7 @@ def star_grid(spectral_class):
     return shape * (_zero_point("G") / in_band)
 
 
+@takes(spectral_class=_CLASS)
 def gaia_minus_visual(spectral_class):
     """Gaia G less the visual magnitude V of a usual star of a class.
 
@@ -170,9 +178,7 @@ def gaia_minus_visual(spectral_class):
     ValueError, TypeError
     """
     wavelength = BANDS["V"][0].value
-    light = np.interp(
-        wavelength, _GRID_NM, star_grid(as_choice("spectral_class", spectral_class, tuple(SPECTRAL_CLASSES)))
-    )
+    light = np.interp(wavelength, _GRID_NM, star_grid(spectral_class))
     return float(2.5 * np.log10(light / _per_nm("V")))
 
 
@@ -228,6 +234,11 @@ def _extinction(wavelength_nm, height_m):
     return molecules + haze
 
 
+@takes(
+    wavelength=quantity(u.nm, minimum=300, maximum=1100),
+    airmass=number(minimum=1, maximum=40),
+    height=quantity(u.m, minimum=-500, maximum=9000, ndim=0),
+)
 def extinction(wavelength, airmass=1, height=0 * u.m):
     """Light lost in clear air.
 
@@ -255,10 +266,7 @@ def extinction(wavelength, airmass=1, height=0 * u.m):
     Hayes & Latham 1975, ApJ 197, 593: Rayleigh term with its scale height, haze as 0.05 wavelength^-1.3 (from memory).
     The scale height of the haze, 3 km, is chosen so that published values of two mountain sites come out to 0.04 mag.
     """
-    wavelength_nm = as_quantity("wavelength", wavelength, u.nm, minimum=300, maximum=1100).value
-    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
-    height_m = as_quantity("height", height, u.m, minimum=-500, maximum=9000, ndim=0).value
-    return airmass * _extinction(wavelength_nm, height_m) * u.mag
+    return airmass * _extinction(wavelength.value, height.value) * u.mag
 
 
 def _edge(wavelength_nm, centre_nm, width_nm):
@@ -274,6 +282,7 @@ def _filter(name, wavelength_nm):
     return np.ones_like(wavelength_nm)
 
 
+@takes(name=choice(FILTERS), wavelength=_WAVELENGTH)
 def filter_transmission(name, wavelength):
     """Share of light that passes a filter in front of the guide sensor (invented curves).
 
@@ -291,8 +300,7 @@ def filter_transmission(name, wavelength):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_choice("name", name, FILTERS)
-    return _filter(name, _as_wavelength("wavelength", wavelength))
+    return _filter(name, wavelength.value)
 
 
 def _dye(colour, wavelength_nm):
@@ -307,6 +315,7 @@ def _dye(colour, wavelength_nm):
     return visible + (0.96 - visible) * _edge(wavelength_nm, opens, 14)
 
 
+@takes(colour=choice((*MOSAIC_COLOURS, "mean")), wavelength=_WAVELENGTH)
 def mosaic_transmission(colour, wavelength):
     """Share of light that passes the dye over a pixel of a colour mosaic (invented curves).
 
@@ -324,11 +333,9 @@ def mosaic_transmission(colour, wavelength):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    as_choice("colour", colour, (*MOSAIC_COLOURS, "mean"))
-    wavelength_nm = _as_wavelength("wavelength", wavelength)
     if colour == "mean":
-        return sum(_dye(name, wavelength_nm) for name in ("red", "green", "green", "blue")) / 4
-    return _dye(colour, wavelength_nm)
+        return sum(_dye(name, wavelength.value) for name in ("red", "green", "green", "blue")) / 4
+    return _dye(colour, wavelength.value)
 
 
 _SENSOR_NM = (300, 350, 400, 450, 500, 550, 600, 850, 900, 950, 1000, 1050, 1100)
@@ -347,6 +354,7 @@ def _silicon(peak, at_850, wavelength_nm):
     return np.clip(values, 0, peak)
 
 
+@takes(camera=instance(Camera), wavelength=_WAVELENGTH)
 def quantum_efficiency(camera, wavelength):
     """Electrons per photon of a camera's sensor, behind the dyes if it has a colour mosaic.
 
@@ -367,11 +375,8 @@ def quantum_efficiency(camera, wavelength):
     ValueError, TypeError, astropy.units.UnitsError
         Also when the camera's value at 850 nm is above its peak.
     """
-    as_instance("camera", camera, Camera)
     _check_peak(camera)
-    return _silicon(
-        camera.peak_quantum_efficiency, camera.quantum_efficiency_850, _as_wavelength("wavelength", wavelength)
-    )
+    return _silicon(camera.peak_quantum_efficiency, camera.quantum_efficiency_850, wavelength.value)
 
 
 def _check_peak(camera):
@@ -403,6 +408,12 @@ def check_curve(curve):
     if not np.all(np.diff(wavelength_nm) > 0):
         raise ValueError("curve wavelengths: expected each above the one before, found one that is not")
     return wavelength_nm, values
+
+
+def as_curve(_, value):
+    """A reader's own curve as it was given, once `check_curve` found nothing wrong with it."""
+    check_curve(value)
+    return value
 
 
 @lru_cache
@@ -448,9 +459,7 @@ def window_of(band):
     """Weight of each grid point for a wavelength range (Quantity pair), 1 everywhere for None; plain array."""
     if band is None:
         return 1.0
-    limits = as_quantity("band", band, u.nm, minimum=100, maximum=3000, ndim=1).value
-    if limits.shape != (2,) or not limits[0] < limits[1]:
-        raise ValueError(f"band: expected a shorter and a longer wavelength, found {limits.tolist()} nm")
+    limits = as_wavelength_pair("band", band).value
     half = _STEP_NM / 2
     covered = np.minimum(_GRID_NM + half, limits[1]) - np.maximum(_GRID_NM - half, limits[0])
     return np.clip(covered / _STEP_NM, 0, 1)

@@ -10,7 +10,7 @@ import numpy as np
 from helpers.pixel_scale.scale import pixel_scale
 from helpers.rig import beam
 from helpers.rig.parts import Rig
-from helpers.shared.checks import as_choice, as_count, as_number, as_quantity
+from helpers.shared.checks import as_quantity, instance, number, optional, quantity, takes
 from helpers.shared.optics import AIRY_WIDTH
 from helpers.starlight import light, spectra
 from helpers.starlight.faint_stars import (
@@ -349,7 +349,7 @@ class View:
         ValueError, TypeError, astropy.units.UnitsError
         """
         camera = self.rig.guide_camera
-        rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, ndim=0)
+        rate = as_quantity("hot_rate", hot_rate, u.electron / u.s, minimum=0, maximum=1e3, ndim=0)
         shape = (camera.columns, camera.rows) if shape is None else shape
         magnitudes = np.atleast_1d(spectra.as_magnitude("magnitudes", magnitudes, minimum=-30, maximum=40))
         if magnitudes.shape != np.shape(positions)[:1]:
@@ -381,6 +381,16 @@ def _diffraction(rig, wavelength, fwhm):
     return round(min(float((pattern / fwhm).to_value("")), WIDEST_DIFFRACTION), 4)
 
 
+@takes(
+    rig=instance(Rig),
+    exposure=optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)),
+    airmass=light.AIRMASS,
+    spectral_class=light.CLASS,
+    fwhm=optional(quantity(u.arcsec, minimum=1e-3, maximum=3600, ndim=0)),
+    band=optional(spectra.as_wavelength_pair),
+    curve=light.CURVE,
+    light_share=optional(number(above=0, maximum=1)),
+)
 def view(
     rig,
     exposure=None,
@@ -426,22 +436,17 @@ def view(
     ValueError, TypeError, astropy.units.UnitsError
         Also where the sensor gets no light at all.
     """
-    airmass = as_number("airmass", airmass, minimum=1, maximum=40)
-    as_choice("spectral_class", spectral_class, tuple(spectra.SPECTRAL_CLASSES))
     star, sky = light.detected(rig, spectral_class, airmass, curve)
-    time = rig.guiding.exposure if exposure is None else exposure
-    time = as_quantity("exposure", time, u.s, minimum=1e-6, maximum=1e5, ndim=0)
+    time = rig.guiding.exposure.to(u.s) if exposure is None else exposure
     wavelength = detected_wavelength(rig, airmass, band)
     width = guide_star_fwhm(rig, airmass, wavelength) if fwhm is None else fwhm
-    width = as_quantity("fwhm", width, u.arcsec, minimum=1e-3, maximum=3600, ndim=0)
     share = beam.middle_share(rig.guide_optics) if light_share is None else light_share
-    share = as_number("light_share", share, above=0, maximum=1)
     camera, setting = rig.guide_camera, light.gain_setting(rig.guide_camera, gain)
     window = spectra.window_of(band)
     zero_point = share * spectra.integral(star * window) * time.value
     if zero_point <= 0:
         raise ValueError("band: expected some light between these wavelengths on this sensor, found none")
-    cells = as_count("binning", camera.binning, minimum=1) ** 2  # binning adds up pixels after each was read
+    cells = camera.binning**2  # binning adds up pixels after each was read
     pixel = pixel_scale(camera.pixel_size, rig.guide_optics.focal_length, camera.binning)
     seen = share * spectra.integral(sky * window) * time.value * pixel.value**2
     dark = cells * camera.dark_current.value * time.value

@@ -30,12 +30,9 @@ def _detected_nm(camera, filter_name, airmass, height_m, band_nm):
     return np.sum(light * spectra.WAVELENGTHS.to_value(u.nm)) / np.sum(light)
 
 
-def _as_band(name, value):
-    spectra.window_of(value)
-    return value
-
-
-@takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS), band=optional(_as_band))
+@takes(
+    rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS), band=optional(spectra.as_wavelength_pair)
+)
 def detected_wavelength(rig, airmass=1, band=None):
     """Mean wavelength of the electrons that the guide camera gets from a usual star (class K0).
 
@@ -56,7 +53,7 @@ def detected_wavelength(rig, airmass=1, band=None):
     ValueError, TypeError, astropy.units.UnitsError
         Also where the camera sees no light in the band.
     """
-    band_nm = None if band is None else tuple(u.Quantity(band).to_value(u.nm).tolist())
+    band_nm = None if band is None else tuple(band.value.tolist())
     height_m = rig.site.height.to_value(u.m)
     return _detected_nm(rig.guide_camera, rig.guide_optics.filter, float(airmass), float(height_m), band_nm) * u.nm
 

@@ -1143,14 +1143,13 @@ def _frame_headers(rng):
     """Exposure, date, scale and gain as no program should write them."""
     small = _fits(rng.integers(90, 1200, (48, 64)).astype(np.uint16), IMAGETYP="dark", EXPTIME=60.0)
     for value in _ODD_NUMBERS:
-        fine = value in ("1e300", "99999999999999") and False
         yield _case(
             _read_kinds,
             "dark",
             f"EXPTIME = {value}",
             "dark.fits",
             _with_card(small, "EXPTIME", value),
-            UNKNOWN if fine else MUST_BE_REFUSED,
+            MUST_BE_REFUSED,
         )
     for value in ("''", "'light'", "'\u00e9'", "5", "T", "'bias'", "'<img src=x onerror=alert(1)>'"):
         yield _case(

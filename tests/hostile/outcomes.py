@@ -82,6 +82,15 @@ def _limit_memory():
     resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY, hard))
 
 
+def _context():
+    """New processes begin with what the cases import, where the system can do that."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["calls", "damaged_files"])
+    return context
+
+
 def _work(connection, make, seed, share, first):
     """Run the cases from number `first` on, of every `share` one; told to the parent before and after each."""
     _limit_memory()
@@ -111,7 +120,7 @@ def run_all(make, seed, share=1, limit=LIMIT):
     -------
     Report
     """
-    context = multiprocessing.get_context("spawn")
+    context = _context()
     report, first, began = Report(), 0, time.monotonic()
     while first is not None:
         ours, theirs = context.Pipe(duplex=False)

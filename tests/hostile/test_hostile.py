@@ -10,7 +10,7 @@ SEED = 20261107
 def check_report(report):
     for kind in (WRONG, HANG, NOT_FINITE, OTHER):
         assert report.counts[kind] == 0, str(report)
-    assert report.counts[UNCLEAR] < 0.01 * sum(report.counts.values()), str(report)
+    assert report.counts[UNCLEAR] <= max(2, 0.01 * sum(report.counts.values())), str(report)  # 2: of a small share
 
 
 def check(make, seed, share, least):

@@ -1,0 +1,32 @@
+"""The most work that one call may ask for; more is refused in words instead of running for hours.
+
+One place for all rooms. Declarations use a limit as `count(minimum=1, maximum=limits.DRAWS)` or
+`quantity(u.s, most_values=limits.SETTINGS)`; `check_work` is for what several arguments decide together. Each is far
+above what a workbook asks for, and keeps a call below about 20 s and 2 GB, unless it shows how far it is.
+"""
+
+RESAMPLES = 1_000_000  # random trials of a line of arithmetic, such as a mean
+DRAWS = 100_000  # random trials of some formulas, such as nights that are invented
+LONG_DRAWS = 10_000  # random trials of a whole prediction; shown as they go, and can be stopped
+RUNS = 1_000  # nights that are simulated step by step
+FRAMES = 100_000  # pictures of a run
+STEPS = 2_000_000  # of one simulated series
+STARS = 400  # of which every pair counts
+SETTINGS = 10_000  # values of an argument that are worked out one by one
+SIDE = 20_000  # pixels along a frame
+PIXELS = 1_500_000_000  # of all frames of a run together
+VALUES = 100_000_000  # numbers of an array that a call makes: 0.8 GB
+
+
+def check_work(name, amount, most, what):
+    """ValueError that names an argument if it asks for more than `most` of what a call has to make.
+
+    Parameters
+    ----------
+    name : str
+    amount, most : number
+    what : str
+        In the plural, such as "pixels".
+    """
+    if amount > most:
+        raise ValueError(f"{name}: expected at most {most:,.0f} {what}, found {amount:,.0f}")
