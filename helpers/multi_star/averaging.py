@@ -9,7 +9,7 @@ from helpers.seeing.air import Atmosphere
 from helpers.seeing.simulated_motion import simulate_motion
 from helpers.seeing.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
 from helpers.seeing.wander import tilt_scale
-from helpers.shared.checks import as_instance, as_quantity, instance, number, optional, quantity, takes
+from helpers.shared.checks import as_quantity, instance, number, optional, quantity, takes
 from helpers.shared.limits import STARS
 
 __all__ = [
@@ -33,13 +33,6 @@ _ANGLES = {"minimum": -1e4, "maximum": 1e4}
 _DIAMETER = quantity(u.m, minimum=1e-3, maximum=100, ndim=0)
 _EXPOSURE = quantity(u.s, minimum=0, maximum=1e6, ndim=0)
 _WEIGHTS = {"maximum": 1e100, "ndim": 1}
-
-
-def as_stars(name, value):
-    """Return `value` if it is GuideStars, at least one; TypeError or ValueError otherwise."""
-    if len(as_instance(name, value, GuideStars)) == 0:
-        raise ValueError(f"{name}: expected at least one star, found none")
-    return value
 
 
 def _as_positions(name, value):

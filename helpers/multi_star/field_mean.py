@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
-from helpers.guide_field.stars import GuideStars
-from helpers.multi_star.averaging import as_stars, mean_variance, motion_covariance, snr_weights
+from helpers.guide_field.stars import GuideStars, some_stars
+from helpers.multi_star.averaging import mean_variance, motion_covariance, snr_weights
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared.checks import as_count, count, instance, number, takes
@@ -73,7 +73,7 @@ class MeasuredStars:
 
 @takes(
     rig=instance(Rig),
-    stars=as_stars,
+    stars=some_stars,
     fainter=number(minimum=-30, maximum=30),
     most=count(minimum=1, maximum=STARS),
 )

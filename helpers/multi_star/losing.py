@@ -3,8 +3,7 @@
 import astropy.units as u
 import numpy as np
 
-from helpers.guide_field.stars import usable_on_sensor
-from helpers.multi_star.averaging import as_stars
+from helpers.guide_field.stars import some_stars, usable_on_sensor
 from helpers.rig.parts import Rig
 from helpers.shared.checks import count, instance, number, quantity, takes
 from helpers.shared.limits import DRAWS, VALUES, check_work
@@ -13,7 +12,7 @@ from helpers.starlight.view import view
 _NO_LIMIT = 3600 * u.arcsec  # a centroid error that any star meets which stands out of the noise
 
 
-@takes(rig=instance(Rig), stars=as_stars)
+@takes(rig=instance(Rig), stars=some_stars)
 def cloud_that_hides(rig, stars, exposure=None, airmass=1):
     """How much light a cloud must take until not one of the stars stands out of the noise.
 
@@ -39,7 +38,7 @@ def cloud_that_hides(rig, stars, exposure=None, airmass=1):
 
 @takes(
     rig=instance(Rig),
-    stars=as_stars,
+    stars=some_stars,
     pointing_error=quantity(u.arcmin, minimum=0, maximum=600, ndim=0),
     rng=instance(np.random.Generator),
     draws=count(minimum=1, maximum=DRAWS),

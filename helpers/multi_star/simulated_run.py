@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.multi_star.averaging import as_stars
+from helpers.guide_field.stars import some_stars
 from helpers.multi_star.own_frames import BOX, GuideRun, measure_run
 from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
@@ -44,7 +44,7 @@ def _wander(rms, frames, rng):
 
 @takes(
     rig=instance(Rig),
-    stars=as_stars,
+    stars=some_stars,
     rng=instance(np.random.Generator),
     frames=count(minimum=1, maximum=FRAMES),
     wander=quantity(u.arcsec, minimum=0, maximum=5, ndim=0),
