@@ -54,11 +54,11 @@ def truths(rig):
     (line,) = left.plot([0, 180] * u.s, [0, 0] * u.arcsec, **figures.line_look(1), label="pointing")
     left.set(xlim=(0, 180), ylim=(-2.2, 2.8))
     left.legend(loc="upper left", ncols=2)
-    figures.label(left, "time [s]", "declination [arcsec]")
+    figures.label(left, "time [s]", "up and down (declination) [arcsec]")
     bars = right.barh([2, 1, 0], [0.1] * 3, color=[figures.GREY, figures.COLOURS[1], figures.COLOURS[0]])
     for bar, hatch in zip(bars, ("", "//", ".."), strict=True):
         bar.set(hatch=hatch, edgecolor="black")
-    right.set_yticks([2, 1, 0], ["log, rms", "pointing, rms", "star widened by"])
+    right.set_yticks([2, 1, 0], ["log, rms", "pointing, rms", "star wider by"])
     right.set_xlim(0, 1.4)
     figures.label(right, "both axes [arcsec]")
 
@@ -84,27 +84,39 @@ def truths(rig):
     return Drawing(figure, (dots, line, *bars), update, alt)
 
 
+def reaches_the_top(rig):
+    """For each exposure whether the band goes on to the highest gain that was tried, so that its end is unknown."""
+    return band_of(rig).high >= 0.999 * map_of(rig).gains[-1]
+
+
 def good_settings(rig):
     """The band: gains that give the same picture, for each exposure; a setting to move through it."""
     found, here = map_of(rig), band_of(rig)
-    best = found.mean.min()
+    best, highest = found.mean.min(), found.gains[-1]
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.1, width_ratios=[1.25, 1])
     seconds, gains = EXPOSURES.value, found.gains
     left.fill_between(seconds, here.low, here.high, color=figures.COLOURS[0], alpha=0.25, hatch="//", edgecolor="none")
     left.plot(seconds, here.low, color=figures.COLOURS[0])
-    left.plot(seconds, here.high, color=figures.COLOURS[0])
+    edge = np.convolve(~reaches_the_top(rig), [1, 1, 1], "same") > 0  # up to the first that is open
+    left.plot(seconds, np.where(edge, here.high, np.nan), color=figures.COLOURS[0])
     left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
     left.annotate("the middle", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
-    (mark,) = left.plot([1], [0.5], "o", markersize=11, markerfacecolor="white", color=figures.COLOURS[6])
-    left.set(xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, 1.15))
+    look = {"markersize": 11, "markerfacecolor": "white", "color": figures.COLOURS[6], "clip_on": False}
+    (mark,) = left.plot([1], [0.5], "o", **look)
+    left.set(
+        xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, highest)
+    )  # open at the top: nothing was tried there
     figures.log_ticks(left, x=[0.5, 1, 2, 4, 8], y=[0.05, 0.1, 0.2, 0.5, 1])
-    figures.label(left, "guide exposure [s]", "loop gain [-]", "striped: the same picture")
+    figures.label(
+        left, "guide exposure [s]", "loop gain [-]", f"striped: the same picture\n(above {highest:g} nothing was tried)"
+    )
+    left.title.set_fontsize(12)
     (curve,) = right.plot(gains, gains, **figures.line_look(0))
-    (point,) = right.plot([0.5], [2], "o", markersize=11, markerfacecolor="white", color=figures.COLOURS[6])
+    (point,) = right.plot([0.5], [2], "o", **look)
     limit = (1 + here.within) * best.value
     right.axhline(limit, color="black", linestyle="--")
-    right.annotate("3 % wider", (0.052, limit), (0, 4), textcoords="offset points")
-    right.set(xscale="log", xlim=(0.045, 1.15), ylim=(0.98 * best.value, 1.3 * best.value))
+    right.annotate("3 % wider", (0.13, limit), (0, 4), textcoords="offset points")
+    right.set(xscale="log", xlim=(0.045, 1.15), ylim=(0.99 * best.value, 1.12 * best.value))
     figures.log_ticks(right, x=[0.05, 0.1, 0.2, 0.5, 1])
     figures.label(right, "loop gain [-]", "star in the picture [arcsec]")
 
@@ -124,7 +136,8 @@ def good_settings(rig):
 
     alt = (
         "Left: for each guide exposure the gains that give the same picture, a striped band that rises with the "
-        "exposure; a star marks the setting in its middle. Right: the star's width against the gain at one exposure."
+        "exposure, and is open at the top where no upper end was found; a star marks the setting in its middle. Right: "
+        "the star's width against the gain at one exposure."
     )
     return Drawing(figure, (mark, curve, point), update, alt)
 

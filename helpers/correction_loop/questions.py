@@ -12,6 +12,7 @@ from helpers.correction_loop import band as bands
 from helpers.correction_loop import drawings, log_check, own_settings
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
+from helpers.error_budget.predict import predict
 from helpers.starlight.view import view
 
 _FALSE = 0.5 * u.arcsec  # of the first exercise
@@ -63,16 +64,25 @@ def more_gain_without_fault(rig):
 
 def room_for_mistakes(rig):
     """How far the gain may be off at the exposure that is recommended."""
-    low, high = drawings.band_of(rig).at_setting
-    exposure = drawings.band_of(rig).exposure
+    here, found = drawings.band_of(rig), drawings.map_of(rig)
+    low, high = here.at_setting
+    exposure = here.exposure
+    row = int(np.argmin(np.abs(found.exposures - exposure)))
+    widths = found.mean[row].value
+    if drawings.reaches_the_top(rig)[row]:
+        above = (
+            f"Too high, and the mount chases the air, but here not enough to leave the band: at gain "
+            f"{found.gains[-1]:g} the star is {widths[-1]:.2f} arcsec wide, at best {widths.min():.2f}."
+        )
+    else:
+        above = "Too high, and the mount chases the air."
     return guesses.choices(
         "07.band",
         f"Expose {exposure.value:g} s. From the lowest to the highest gain that give the same picture (within 3 %): "
         "by which factor do they differ?",
         {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
         high / low,
-        f"By a factor of {high / low:.0f}: from {_gains(rig, low, high)}. Too low, and the worm comes through; too "
-        "high and the mount chases the air; in between one loses as much as the other wins.",
+        f"By a factor of {high / low:.0f}: from {_gains(rig, low, high)}. Too low, and the worm comes through. {above}",
     )
 
 
@@ -120,19 +130,20 @@ def lag_behind_drift(rig):
 
 
 def signs_that_alternate(rig):
-    """Exercise: what errors say that change sign from one picture to the next."""
+    """Exercise: what errors say that change sign from one picture to the next, where the gain lies in the band."""
     return Question(
         "07.3",
-        "In your log each error tends to have the other sign than the one before, on both axes. What do you change?",
-        "lower the gain",
+        "In your log each error tends to have the other sign than the one before, on both axes. Your gain lies inside "
+        "the band of section 3. What do you change?",
+        "nothing",
         options=("raise the gain", "lower the gain", "nothing"),
         mistakes=(
-            ("raise the gain", "alternating signs mean that each correction already overshoots."),
-            ("nothing", "a loop that overshoots makes motion of its own; look at the knock with a gain above 1."),
+            ("raise the gain", "alternating signs mean that the loop answers hard already."),
+            ("lower the gain", "that is for a gain above the band; inside it the star gets narrower by 3 % at most."),
         ),
-        hint="Move the gain of the first panel above 1 and look at the signs.",
-        solution="Each correction undoes a part of the one before: the loop answers too hard. Lower the gain or expose "
-        "longer.",
+        hint="Which of the two is the judge, the log or the star in the picture?",
+        solution="Nothing. Each correction undoes a part of the one before, so the loop answers hard; but inside the "
+        "band the star is the same to 3 %. With a gain above the band: lower it, or expose longer.",
     )
 
 
@@ -163,26 +174,29 @@ def _gains(rig, low, high):
 
 
 def widening_shares(rig):
-    """What widens the star in squares: all of it [arcsec2], and the shares of pointing, quick shake and the rest."""
-    _, loop, image = _own_loop(rig)
-    added = float(np.trace(image.added_motion.value))
-    pointing, shake = _total(loop.pointing_rms) ** 2, 2 * rig.mount.jitter.to_value(u.arcsec) ** 2
-    return added, (pointing / added, shake / added, 1 - (pointing + shake) / added)
+    """Shares, in squares, of what widens the star: mount, corrections of air, of noise, quick shake.
+
+    They are the parts that workbook 10 shows; what no loop can see, flexure, is left out.
+    """
+    _, mount, air, noise, _, shake = predict(rig).picture_terms.values()
+    squares = np.array([part.value * abs(part.value) for part in (mount, air, noise, shake)])
+    return squares / squares.sum()
 
 
 def what_widens(rig):
-    """What makes the star in the picture wider than the pointing alone would, in words."""
-    _, (pointing, shake, rest) = widening_shares(rig)
-    copied = (
-        f"{rest:.0%} air that the mount copies: it comes on top of the dance that was there anyhow"
-        if rest > 0
-        else f"less {-rest:.0%} for slow air that the mount follows"
-    )
-    return (
-        f"The pointing is not all that widens the star. In squares: {pointing:.0%} pointing, {shake:.0%} the mount's "
-        f"quick shake within an exposure ({rig.mount.jitter.value:g} arcsec on each axis, which no guide camera sees), "
-        f"{copied}."
-    )
+    """What widens the star in the picture, in words."""
+    mount, air, noise, shake = widening_shares(rig)
+    both = np.sqrt(2) * rig.mount.jitter.value
+    parts = [
+        f"{mount:.0%} the mount's own motion that the loop leaves",
+        f"{shake:.0%} its quick shake within an exposure ({both:.2f} arcsec, both axes: no guide camera sees it)",
+        f"{air:.0%} corrections of air, which was no fault of the mount"
+        if air >= 0
+        else f"less {-air:.0%} for slow air that the mount follows",
+    ]
+    if noise >= 0.005:
+        parts.append(f"{noise:.0%} corrections of noise")
+    return f"What widens the star, in squares (the bars of `10_error_budget`): {', '.join(parts)}."
 
 
 def two_ways(rig):
@@ -395,7 +409,9 @@ def card(rig):
     exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
     now = here.gains_at(exposure)
     band = _gains(rig, low, high)
-    number = f"{here.exposure.value:g} s, gain {here.gain:.2f}: the middle, by factors, of the band {band}."
+    number = (
+        f"At {here.exposure.value:g} s every gain from {band}; the middle of that band, by factors, is {here.gain:.2f}."
+    )
     meaning = (
         "Every gain in the band gives the same picture, to 3 %. The number on the log does differ; it is no judge."
     )
