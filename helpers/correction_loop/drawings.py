@@ -101,8 +101,9 @@ def good_settings(rig):
     left.plot(seconds, np.where(edge, here.high, np.nan), color=figures.COLOURS[0])
     left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
     left.annotate("the middle", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
-    look = {"markersize": 11, "markerfacecolor": "white", "color": figures.COLOURS[6], "clip_on": False}
+    look = {"markersize": 11, "markerfacecolor": "white", "color": figures.COLOURS[6]}
     (mark,) = left.plot([1], [0.5], "o", **look)
+    mark.set(clip_on=False, in_layout=False)  # whole on the upper edge too
     left.set(
         xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, highest)
     )  # open at the top: nothing was tried there
