@@ -989,10 +989,9 @@ def test_any_turn_of_any_frame():
     check_any_call(guide_field.frame_kept, valid, spoiled={"columns": [0, 1.5]})
 
 
-@pytest.mark.parametrize("function", [guide_field.coma_length, guide_field.coma_fwhm])
-def test_any_coma(function):
+def test_any_coma():
     valid = {"focal_ratio": numbers(0.1, 1000), "field_angle": quantities(u.arcmin, 0, 5400)}
-    check_any_call(function, valid, spoiled={"focal_ratio": [0], "field_angle": [-1 * u.deg]})
+    check_any_call(guide_field.coma_length, valid, spoiled={"focal_ratio": [0], "field_angle": [-1 * u.deg]})
 
 
 def test_any_grid_of_the_sky():
@@ -1046,15 +1045,42 @@ def test_a_plan_counts_what_a_middling_field_holds():
     assert guide_field.plan(STARTER).all_night == guide_field.plan(STARTER).one_field
 
 
-def test_the_width_of_a_comet_agrees_with_rays():
+def comet_of_rays(length, hole):
+    """Where 400,000 rays land, spread evenly over a mirror with a hole; two arrays in the unit of the length."""
     rng = np.random.default_rng(4)
     # Schroeder, Astronomical Optics, ch. 6: rays from radius r of the mirror, at angle a, with C = theta / (16 F^2)
-    radius, angle = np.sqrt(rng.random(400_000)), rng.uniform(0, 2 * np.pi, 400_000)
-    scale = 41 * 60 / (16 * 5.4**2)
-    x, y = scale * radius**2 * (2 + np.cos(2 * angle)), scale * radius**2 * np.sin(2 * angle)
-    assert x.max() == pytest.approx(guide_field.coma_length(5.4, 41 * u.arcmin).value, rel=1e-3)
-    wide = 2.3548 * np.sqrt((x.var() + y.var()) / 2)
-    assert guide_field.coma_fwhm(5.4, 41 * u.arcmin).value == pytest.approx(wide, rel=0.01)
+    square, angle = rng.uniform(hole**2, 1, 400_000), rng.uniform(0, 2 * np.pi, 400_000)
+    return length / 3 * square * (2 + np.cos(2 * angle)), length / 3 * square * np.sin(2 * angle)
+
+
+def test_the_middle_of_a_comet_and_its_length_agree_with_rays():
+    optics = CLUB.guide_optics
+    away = guide_field.off_axis_angle(optics)
+    length = guide_field.coma_length(5.4, away).value
+    x, y = comet_of_rays(length, optics.central_obstruction)
+    assert x.max() == pytest.approx(length, rel=1e-3)
+    assert guide_field.coma_shift(CLUB).value == pytest.approx(x.mean(), rel=0.005)  # seven standard errors
+    assert y.mean() == pytest.approx(0, abs=0.03)
+    # in step with the distance from the axis
+    nearer = rig.changed(CLUB, guide_optics__off_axis_distance=optics.off_axis_distance / 4)
+    near = guide_field.off_axis_angle(nearer.guide_optics)
+    in_step = (guide_field.coma_shift(CLUB) / away).value
+    assert (guide_field.coma_shift(nearer) / near).value == pytest.approx(in_step, rel=1e-9)
+
+
+def test_a_comet_widens_a_star_by_less_than_its_mean_square_width():
+    """A sharp head tells of the centre, so that a comet harms less than a round spot of the same mean square width."""
+    before = 0
+    for away in (1, 4, 16):
+        mine = rig.changed(CLUB, guide_optics__off_axis_distance=away * u.mm)
+        length = guide_field.coma_length(5.4, guide_field.off_axis_angle(mine.guide_optics)).value
+        x, y = comet_of_rays(length, mine.guide_optics.central_obstruction)
+        spread = 2.3548**2 * (x.var() + y.var()) / 2
+        sharp, wide = starlight.guide_star_fwhm(mine).value, guide_field.width_without_corrector(mine).value
+        assert before < wide**2 - sharp**2 < spread
+        before = wide**2 - sharp**2
+    axis = rig.changed(CLUB, guide_optics__off_axis_distance=0 * u.mm)
+    assert guide_field.width_without_corrector(axis) == starlight.guide_star_fwhm(axis)
 
 
 # --- the reader's own field -----------------------------------------------------------------------------------------

@@ -44,6 +44,7 @@ ORDER = [
     "guide_field.star_counts",
     "guide_field.star_lists",
     "guide_field.pick_off",
+    "guide_field.coma",
     "guide_field.chances",
     "guide_field.targets",
     "guide_field.stars",

@@ -185,6 +185,21 @@ def test_small_galaxies():
     assert long.value == pytest.approx(2.5 * np.log10(4), abs=0.03)
 
 
+def test_galaxies_fit_a_field_that_is_wide_enough_either_way():
+    rig = demo_rig()
+    scale = rig.guide_camera.pixel_size / rig.telescope.focal_length * u.rad
+    for columns, rows in ((1800, 1000), (1000, 1800), (600, 300), (10_000, 10_000), (64, 64)):
+        seen = changed(rig, {"guide_camera.columns": columns, "guide_camera.rows": rows})
+        wide, high = (number * scale.to_value(u.arcmin, u.dimensionless_angles()) for number in (columns, rows))
+        whole = [
+            name
+            for name, (length, width) in planetary.GALAXIES.items()
+            if (length.value <= wide and width.value <= high) or (length.value <= high and width.value <= wide)
+        ]
+        assert planetary.galaxies_in_field(seen) == whole
+    assert len(planetary.galaxies_in_field(changed(rig, {"guide_camera.columns": 64}))) == 0
+
+
 PIXEL, WAVELENGTH = quantities(u.um, 1, 20), quantities(u.nm, 350, 1000)
 APERTURE, FOCAL_LENGTH = quantities(u.mm, 50, 1000), quantities(u.mm, 100, 10000)
 PLANET, ANGLE = st.sampled_from(planetary.PLANETS), quantities(u.arcsec, 1, 60)

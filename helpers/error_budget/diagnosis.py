@@ -54,6 +54,8 @@ _FITS_HARDLY = 1e-6  # share of what was taken to be likely; below, no chance is
 _OFTEN = 0.05  # a cause with this chance counts for the number of effective draws
 _USUAL = Priors()
 _UNKNOWN = 0.5  # below this no cause is named alone
+_GROUPS = 20  # of nights, each left out in turn
+_ABOUT_EQUAL = 2  # standard errors
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,9 @@ class Diagnosis:
         What each measurement would tell on the average about the largest cause, in bits.
     decides_most : str
         The measurement that would tell most.
+    likeliest, tell_most : tuple of str
+        The likeliest cause, and the measurement that would tell most, each with those that come so near that this
+        sample can't tell which is first: by less than twice the standard error of the difference.
     sentence : str
     effective_draws : float
         Independent draws that would tell the chances as well; below some hundreds, take more.
@@ -84,6 +89,8 @@ class Diagnosis:
     shares: dict
     information: dict
     decides_most: str
+    likeliest: tuple
+    tell_most: tuple
     sentence: str
     effective_draws: float
     fits: float
@@ -180,6 +187,44 @@ def _information(cause, outcome, weight, effective):
     return max(0.0, float(bits - (joint.shape[0] - 1) * (joint.shape[1] - 1) / (2 * effective * np.log(2))))
 
 
+def _told(cause, outcomes, weight, night, effective):
+    """Information of each measurement, and the names of those that tell about most; the first tells most.
+
+    The error of a difference comes from leaving out a twentieth of the nights in turn (jackknife: Efron & Tibshirani
+    1993, "An introduction to the bootstrap", chapter 11).
+    """
+
+    def of(kept, share):
+        shares = weight[kept] / weight[kept].sum()
+        return [_information(cause[kept], outcome[kept], shares, share * effective) for outcome in outcomes.values()]
+
+    whole = np.array(of(np.ones(weight.size, bool), 1))
+    rest = np.array([of(night % _GROUPS != group, 1 - 1 / _GROUPS) for group in range(_GROUPS)])
+    behind = rest[:, [whole.argmax()]] - rest
+    error = np.sqrt((_GROUPS - 1) * behind.var(axis=0))
+    return dict(zip(outcomes, whole.tolist(), strict=True)), _about_first(list(outcomes), whole, error)
+
+
+def _about_first(names, values, errors):
+    """Names from the largest value on, as long as they are behind it by less than twice the error of the difference."""
+    order = np.argsort(-values, kind="stable")
+    near = values.max() - values < _ABOUT_EQUAL * errors
+    return tuple(names[k] for k in order if k == order[0] or near[k])
+
+
+def _likeliest(cause, probabilities, weight, night):
+    """Names of the likeliest cause and of those that are about as likely.
+
+    The error of a difference is that of a ratio in nights taken at random (Cochran 1977, as in `effective_draws`).
+    """
+    first = np.argmax(probabilities)
+    errors = np.zeros(len(CAUSES))
+    for k in range(len(CAUSES)):
+        differs = (cause == first) * 1.0 - (cause == k) - (probabilities[first] - probabilities[k])
+        errors[k] = np.sqrt(np.sum(np.bincount(night, weights=weight * differs) ** 2))
+    return _about_first(CAUSES, probabilities, errors)
+
+
 def _measured(name, value):
     plain = isinstance(value, (tuple, list)) or (isinstance(value, u.Quantity) and value.ndim == 1)
     if not plain or len(value) != 2:
@@ -235,18 +280,19 @@ def _diagnose(case, priors, measured, rng, draws):
     probabilities = np.bincount(cause, weights=weight, minlength=len(CAUSES))
     effective = min(effective_draws(cause == k, weight, night) for k in np.flatnonzero(probabilities > _OFTEN))
     outcomes = _outcomes(case, priors, drawn, measured, rng)
-    information = {
-        name: _information(cause, outcomes[name], weight, effective) for name in MEASUREMENTS if name in outcomes
-    }
-    decides = max(information, key=information.get)
+    outcomes = {name: outcomes[name] for name in MEASUREMENTS if name in outcomes}
+    information, tell_most = _told(cause, outcomes, weight, night, effective)
+    likeliest = _likeliest(cause, probabilities, weight, night)
     limits = [_middle(part, weight) * u.arcsec for part in parts]
     site = case.rigs[0].site.seeing.to(u.arcsec)
     return Diagnosis(
         probabilities={name: float(chance) for name, chance in zip(CAUSES, probabilities, strict=True)},
         shares={name: tuple(limit) for name, limit in zip(CAUSES, limits, strict=True)},
         information=information,
-        decides_most=decides,
-        sentence=_sentence(probabilities, limits, change, decides, fits),
+        decides_most=tell_most[0],
+        likeliest=likeliest,
+        tell_most=tell_most,
+        sentence=_sentence(probabilities, limits, change, likeliest, tell_most, fits),
         effective_draws=effective,
         fits=fits,
         seeing={side: tuple(_middle(drawn[f"seeing_{side}"], weight) * site) for side in "ab"},
@@ -259,7 +305,25 @@ def _middle(values, weight):
     return np.interp((0.025, 0.5, 0.975), np.cumsum(weight[order]), values[order])
 
 
-def _sentence(probabilities, limits, change, decides, fits):
+def listed(words):
+    """Such as "one, two and three"."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def most_telling(names):
+    """Measurements of `Diagnosis.tell_most` in words."""
+    return listed(list(names)) + (" (about equally)" if len(names) > 1 else "")
+
+
+def causes_that_fit(probabilities, likeliest, template="{} ({} in 100)"):
+    """The likeliest causes with their chances, in words: all that are about as likely, two at least."""
+    order = sorted(probabilities, key=lambda name: -probabilities[name])
+    names = likeliest if len(likeliest) > 1 else order[:2]
+    told = listed([template.format(name, round(100 * probabilities[name])) for name in names])
+    return f"{told} {'both' if len(names) == 2 else 'all'} fit"
+
+
+def _sentence(probabilities, limits, change, likeliest, tell_most, fits):
     order = np.argsort(probabilities, kind="stable")[::-1]
     first, second = (CAUSES[k] for k in order[:2])
     one, two = (round(100 * probabilities[k]) for k in order[:2])
@@ -267,7 +331,7 @@ def _sentence(probabilities, limits, change, decides, fits):
     if fits < _FITS_HARDLY:
         return (
             f"Hardly any of the cases that were taken to be likely explains {size} between these logs. Check what you "
-            f"gave as known, then do this: {decides}."
+            f"gave as known, then do this: {most_telling(tell_most)}."
         )
     if probabilities[order[0]] >= _UNKNOWN:
         part = abs(limits[order[0]][1].value)
@@ -275,9 +339,10 @@ def _sentence(probabilities, limits, change, decides, fits):
             f"Of the {size} between the logs, {first} most likely made the largest part (chance {one} in 100), about "
             f"{part:.2f} arcsec; next comes {second} ({two} in 100)."
         )
+    fit = causes_that_fit(dict(zip(CAUSES, probabilities, strict=True)), likeliest)
     return (
-        f"Why the logs differ by {size} can't be told from these numbers: {first} ({one} in 100) and {second} "
-        f"({two} in 100) both fit. What would tell most: {decides}."
+        f"Why the logs differ by {size} can't be told from these numbers: {fit}. What would tell most: "
+        f"{most_telling(tell_most)}."
     )
 
 

@@ -13,18 +13,21 @@ from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of
 from helpers.error_budget import drawings
 from helpers.error_budget.cases import Priors
-from helpers.error_budget.diagnosis import CAUSES, diagnose
+from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, most_telling
 from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import city_rigs, suspects
 from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
+from helpers.guide_field.coma import coma_shift
+from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
 from helpers.guide_field.stars import DEFAULT_ANGLE, star_columns
 from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
+from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _NIGHTS, _DRAWS = 300, 20_000
@@ -284,11 +287,11 @@ def to_a_friend(night):
     which = (
         f"what made it noisy is {first} rather than {second}"
         if found.probabilities[order[0]] >= 0.5
-        else f"which of them can't be told: {first} and {second} both fit"
+        else f"which of them can't be told: {causes_that_fit(found.probabilities, found.likeliest, '{} ({})')}"
     )
     return (
         f"“B logged {change:.2f} arcsec less than A. In {share} of 100 cases that fit, the reason is how well the "
-        f"stars were measured, not the air; {which}. What would tell most is {found.decides_most}.”"
+        f"stars were measured, not the air; {which}. What would tell most: {most_telling(found.tell_most)}.”"
     )
 
 
@@ -435,25 +438,42 @@ def _behind_both():
 def table_of_optics(rig):
     """Head and rows: the same two cameras behind the pick-off and in a guide telescope."""
     rows = []
-    for name, (old, new) in _behind_both().items():
-        rows.append(
-            (
-                name,
-                f"{old.stars} and {new.stars}",
-                f"{old.centroid_error.value:.3f} and {new.centroid_error.value:.3f}",
-                f"{old.logged_rms.value:.3f} and {new.logged_rms.value:.3f}",
-                f"{old.final_fwhm.value:.2f} and {new.final_fwhm.value:.2f}",
+    for name, both in _behind_both().items():
+        for camera, found in zip("AB", both, strict=True):
+            rows.append(
+                (
+                    name,
+                    camera,
+                    f"{found.stars}",
+                    f"{found.centroid_error.value:.3f}",
+                    f"{found.logged_rms.value:.3f}",
+                    f"{_gain_of(both):+.3f}" if camera == "B" else "",
+                    f"{found.final_fwhm.value:.2f}",
+                )
             )
-        )
-    head = ("club's rig, with A and with B [arcsec]", "stars used", "noise of their mean", "log", "star in the picture")
+    head = (
+        "club's rig over a city [arcsec]",
+        "camera",
+        "stars used",
+        "noise of their mean",
+        "log",
+        "B takes off the log",
+        "star in the picture",
+    )
     return head, rows
+
+
+def _gain_of(both):
+    """What the newer camera takes off the log [arcsec], as the rows of the table tell it."""
+    old, new = (round(float(found.logged_rms.value), 3) for found in both)
+    return old - new
 
 
 def who_gains(rig):
     """Whether pick-off or guide telescope gains from the better sensor, in words."""
     said, gains = [], {}
-    for name, (old, new) in _behind_both().items():
-        gains[name] = float((old.logged_rms - new.logged_rms).value)
+    for name, both in _behind_both().items():
+        gains[name] = _gain_of(both)
         word = "falls" if gains[name] > 0 else "grows"
         said.append(f"in the {name} the log {word} by {abs(gains[name]):.3f} arcsec")
     widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in _behind_both().values())
@@ -463,6 +483,72 @@ def who_gains(rig):
         f"{start}: over a city, {' and '.join(said)}, and the star in the picture changes by "
         f"{widths:.3f} at the most. Each guides on the stars that it has: what noise they leave is small against the "
         "air, and what B's sensor gives, its colour filters take back in part."
+    )
+
+
+def _unsharp_runs(rig):
+    """Name, and what coma and defocus add to the width of a guide star (None: no estimate), of each run."""
+    tolerance = focus_tolerance(rig)
+    runs = [("sharp, as everywhere above", 0 * u.mm, True)]
+    runs += [(f"{times * tolerance.value:.2f} mm out of focus", times * tolerance, True) for times in (1, 4)]
+    runs += [("no coma corrector", 0 * u.mm, False), ("both of these", 4 * tolerance, False)]
+    return [(name, unsharpness(rig, *more) if more[1] or bends(rig) else None) for name, *more in runs]
+
+
+def bends(rig):
+    """Whether the estimate of coma holds for the rig's guide stars: behind a pick-off of a reflector."""
+    return rig.guide_optics.kind == "pick-off" and rig.telescope.kind == "reflector"
+
+
+@lru_cache(maxsize=8)
+def unsharp(rig):
+    """Budgets with a guide star that is not sharp: name to Budget, or to None where there is no estimate."""
+    return {name: None if blur is None else evaluate(rig, blur=blur) for name, blur in _unsharp_runs(rig)}
+
+
+def table_of_unsharp_stars(rig):
+    """Head and rows: what coma and defocus of the guide star do to its centre, to the log and to the picture."""
+    rows = []
+    for name, found in unsharp(rig).items():
+        if found is None:
+            rows.append((name, "no estimate", "", "", "", ""))
+            continue
+        rows.append(
+            (
+                name,
+                f"{found.guide_star_fwhm.value:.1f}",
+                f"{found.stars}",
+                f"{found.centroid_error.value:.3f}",
+                f"{found.logged_rms.value:.3f}",
+                f"{found.final_fwhm.value:.2f}",
+            )
+        )
+    head = ("guide star [arcsec]", "as wide as", "stars used", "noise of their mean", "log", "star in the picture")
+    return head, rows
+
+
+def unsharp_in_words(rig):
+    """What coma and defocus of the guide star do, in words."""
+    sharp, _, out, *bent = unsharp(rig).values()
+    worst = next((found for found in reversed(bent) if found is not None), out)
+    noise = float(worst.centroid_error / sharp.centroid_error)
+    told = (
+        "Both make the guide star wider, and so its centre is known less well: in the worst row the noise is "
+        f"{noise:.1f} times as large, the log changes by {(worst.logged_rms - sharp.logged_rms).value:+.3f} and the "
+        f"star in the picture by {(worst.final_fwhm - sharp.final_fwhm).value:+.3f} arcsec. "
+    )
+    if not worst.guidable:
+        told += "No star is then good enough; the best of the poor ones is used. "
+    if not bends(rig):
+        kind = rig.telescope.kind
+        return told + (
+            "A guide telescope looks along its own axis, where there is no coma."
+            if rig.guide_optics.kind != "pick-off"
+            else f"For coma in a {kind} there is no simple estimate: look at stars in the corner of a picture."
+        )
+    return told + (
+        f"Coma also moves the middle of the light, here by {coma_shift(rig).value:.1f} arcsec away from the axis, but "
+        "by the same in every exposure: guiding does not notice that."
     )
 
 
@@ -493,8 +579,11 @@ def stars_in_words(rig):
     """How likely usable guide stars are, on the average of the sky about the default target: as workbook 03 says."""
     one, three = (plan(rig, wanted=number) for number in (1, 3))
     faint = "" if one.limits.reached else " (where coarse pixels let no star reach 0.1 arcsec)"
+    if sides(rig) == 2 and one.limits.reached:
+        listed = view(rig).faintest(one.limits.error)
+        faint = f" (in a star list, before the pick-off keeps back its part, G = {listed:.1f} overhead)"
     return (
-        f"Stars are usable down to G = {one.limits.faint:.1f}, as they reach the camera{faint}. For a target "
+        f"Stars are usable down to G = {one.limits.faint:.1f} as they reach the camera{faint}. For a target "
         f"{abs(one.target.galactic.b.deg):.0f} degrees from the Milky Way the chance of at least one on the guide "
         f"sensor is {one.one_field:.0%}, of three {three.one_field:.0%}"
         + (

@@ -24,7 +24,7 @@ from helpers.rig.parts import Rig
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.shared import sky
-from helpers.shared.checks import instance, number, optional, takes
+from helpers.shared.checks import instance, number, optional, quantity, takes
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -141,12 +141,12 @@ def centroid_errors(rig, magnitudes, airmass, fwhm):
     return np.atleast_1d(found.centroid_error.to_value(u.arcsec)), np.atleast_1d(found.saturated)
 
 
-def _stars(rig, stars):
+def _stars(rig, stars, blur):
     """Section 1: the stars that are used."""
     if len(stars) == 0:
         raise ValueError("stars: expected at least one star, found none")
     airmass = meridian_passage(stars.target, rig.site.latitude).airmass
-    fwhm = guide_star_fwhm(rig, airmass).to_value(u.arcsec)
+    fwhm = np.hypot(guide_star_fwhm(rig, airmass), blur).to_value(u.arcsec)
     errors, saturated = centroid_errors(rig, stars.magnitudes, airmass, fwhm * u.arcsec)
     weights, guidable = choose_stars(errors, saturated, rig.guiding.stars)
     used = np.flatnonzero(weights)
@@ -343,8 +343,13 @@ def _star_that_moves(star, shape, motion):
     return float(np.sqrt(np.mean(along**2))), float(longest / shortest)
 
 
-@takes(rig=instance(Rig), target=optional(sky.as_place), stars=optional(some_stars))
-def evaluate(rig, target=None, stars=None):
+@takes(
+    rig=instance(Rig),
+    target=optional(sky.as_place),
+    stars=optional(some_stars),
+    blur=quantity(u.arcsec, minimum=0, maximum=3600, ndim=0),
+)
+def evaluate(rig, target=None, stars=None, blur=0 * u.arcsec):
     """A prediction without interval; `predict.predict` is what most readers want.
 
     Parameters
@@ -353,6 +358,8 @@ def evaluate(rig, target=None, stars=None):
     target : SkyCoord, optional
     stars : GuideStars, optional
         Stars on the sensor; else a middling field of the sky at the target.
+    blur : Quantity [arcsec], optional
+        Width that coma and defocus add in squares to the guide stars, from `guide_field.unsharpness`.
 
     Returns
     -------
@@ -361,7 +368,7 @@ def evaluate(rig, target=None, stars=None):
     """
     given = stars
     stars = middling_stars(rig, target) if stars is None else _placed(rig, stars, target)
-    seen = _stars(rig, stars)
+    seen = _stars(rig, stars, blur)
     air = _false_errors(rig, seen, exposures_of(rig)[0])
     motion = _guided(rig, seen, air, stars.target.dec)
     fwhm, elongation, picture_terms = _picture(rig, seen, motion)

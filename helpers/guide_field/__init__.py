@@ -10,6 +10,7 @@ from helpers.guide_field.chances import (
     sky_grid,
     sweep_chances,
 )
+from helpers.guide_field.coma import coma_length, coma_shift, width_without_corrector
 from helpers.guide_field.field_rotation import (
     HALF_TURN,
     Trail,
@@ -30,6 +31,7 @@ from helpers.guide_field.fit import (
     focus_tolerance,
     needed_opening,
     picture_shadow,
+    unsharpness,
 )
 from helpers.guide_field.meridian_flip import (
     AngleSearch,
@@ -45,8 +47,6 @@ from helpers.guide_field.own_fit import demo_housing, fit_fields, fit_reply
 from helpers.guide_field.pick_off import (
     SENSOR_FORMATS,
     LitField,
-    coma_fwhm,
-    coma_length,
     lit_field,
     lit_fraction,
     off_axis_angle,
@@ -61,7 +61,6 @@ from helpers.guide_field.plan import (
     try_list,
     usable_in_words,
     usable_limits,
-    width_without_corrector,
 )
 from helpers.guide_field.star_counts import chance_of_stars, star_density, star_density_band
 from helpers.guide_field.star_lists import StarListError, cone_search, load_catalogue
@@ -93,8 +92,8 @@ __all__ = [
     "blur_diameter",
     "chance_of_stars",
     "chance_on_sensor",
-    "coma_fwhm",
     "coma_length",
+    "coma_shift",
     "cone_search",
     "corner_distance",
     "corner_trail",
@@ -138,6 +137,7 @@ __all__ = [
     "stars_at",
     "sweep_chances",
     "try_list",
+    "unsharpness",
     "usable_in_words",
     "usable_limits",
     "usable_stars",

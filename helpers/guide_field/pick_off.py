@@ -7,7 +7,7 @@ import numpy as np
 
 from helpers.rig.beam import beam_share, checked_optics
 from helpers.rig.parts import Camera, GuideOptics
-from helpers.shared.checks import count, instance, number, quantity, takes
+from helpers.shared.checks import count, instance, quantity, takes
 
 # Width and height in mm of the usual sensor formats; the names go back to the tubes of old television cameras. Common
 # practice, no source.
@@ -102,60 +102,6 @@ def sensor_field(optics, width, height, cells=48):
     fraction = lit_fraction(x[None, :], y[:, None], optics)
     cell_area = width * height / (columns * rows) / optics.focal_length**2
     return LitField(x, y, np.atleast_2d(fraction), cell_area.to(u.arcmin**2, u.dimensionless_angles()))
-
-
-_COMA = {
-    "focal_ratio": number(minimum=0.1, maximum=1000, ndim=None),
-    "field_angle": quantity(u.arcsec, minimum=0, maximum=324_000),
-}
-
-
-@takes("focal_ratio field_angle", **_COMA)
-def coma_length(focal_ratio, field_angle):
-    """Length of the comet-like image of a star away from the axis of a plain reflector (paraboloid, no corrector).
-
-    An estimate: third order, no other error of the mirror, no corrector in front. Most of the light lies in the third
-    next to the head; the width is two thirds of the length.
-
-    Parameters
-    ----------
-    focal_ratio : float
-        0.1 to 1000.
-    field_angle : Quantity, angle
-        From the main axis, 0 to 90 degrees.
-
-    Returns
-    -------
-    Quantity, arcsec
-
-    References
-    ----------
-    Schroeder, Astronomical Optics, 2nd ed. 2000, chapter 6: tangential coma of a paraboloid 3 theta / (16 F^2).
-    """
-    return 3 * field_angle / (16 * focal_ratio**2)
-
-
-@takes("focal_ratio field_angle", **_COMA)
-def coma_fwhm(focal_ratio, field_angle):
-    """Width of the comet of `coma_length` as that of a round Gaussian spot with the same mean square width.
-
-    Parameters
-    ----------
-    focal_ratio, field_angle
-        As for `coma_length`.
-
-    Returns
-    -------
-    Quantity, arcsec
-        FWHM.
-
-    References
-    ----------
-    Schroeder, Astronomical Optics, 2nd ed. 2000, chapter 6: the rays from a ring of the mirror at the share r of its
-    radius land on a circle of radius C r^2 about 2 C r^2, C = theta / (16 F^2), and go round it twice. Over the whole
-    mirror that makes variances of C^2 / 2 along the comet and C^2 / 6 across it.
-    """
-    return 2.3548 / np.sqrt(3) * coma_length(focal_ratio, field_angle) / 3
 
 
 @takes(optics=_as_optics)

@@ -12,7 +12,7 @@ from astropy.coordinates import SkyCoord
 from helpers.guide_field import star_counts
 from helpers.guide_field.chances import chance_on_sensor, expected_stars
 from helpers.guide_field.meridian_flip import AngleSearch, search_position_angles
-from helpers.guide_field.pick_off import LitField, coma_fwhm, lit_field, off_axis_angle
+from helpers.guide_field.pick_off import LitField, lit_field
 from helpers.guide_field.star_counts import MOST_WANTED
 from helpers.guide_field.stars import DEFAULT_ANGLE, GuideStars, as_angle, usable_stars
 from helpers.guide_field.targets import default_target, meridian_passage
@@ -21,7 +21,6 @@ from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
 from helpers.starlight.view import view
-from helpers.starlight.widths import guide_star_fwhm
 
 WANTED = 3  # usable stars wanted in a field, where nobody says how many
 
@@ -81,24 +80,6 @@ def usable_limits(rig, exposure=None, airmass=1, error=None, fwhm=None):
     exposure = rig.guiding.exposure if exposure is None else exposure
     error, fwhm = (None if value is None else value.value for value in (error, fwhm))
     return _limits(rig, exposure.value, airmass, error, fwhm)
-
-
-@takes(rig=instance(Rig))
-def width_without_corrector(rig):
-    """Width of a guide star behind a plain reflector without corrector: air, diffraction and coma, as a round spot.
-
-    Parameters
-    ----------
-    rig : Rig
-
-    Returns
-    -------
-    Quantity [arcsec]
-        FWHM of a Gaussian with the same mean square width. An estimate, rather too wide: a comet has a sharp head.
-    """
-    optics = rig.guide_optics
-    coma = coma_fwhm(float(optics.focal_length / optics.aperture), off_axis_angle(optics))
-    return np.hypot(guide_star_fwhm(rig), coma)
 
 
 @takes(rig=instance(Rig))

@@ -214,10 +214,10 @@ def comets(rig):
         "All counts here hold with a coma corrector, lenses before the cameras that keep stars round beside the axis. "
         "Without one your reflector draws "
         f"comets about {guide_field.coma_length(ratio, away).value:.0f} arcsec long {away.value:.0f} arcmin off the "
-        f"axis. Taken as spots of the same mean width, {wide.value:.1f} arcsec instead of "
-        f"{starlight.guide_star_fwhm(rig).value:.1f}, they are usable to magnitude {limits.faint:.1f} instead of "
+        f"axis. Their centres are as badly known as those of round stars of {wide.value:.1f} arcsec instead of "
+        f"{starlight.guide_star_fwhm(rig).value:.1f}: usable to magnitude {limits.faint:.1f} instead of "
         f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} on average. "
-        "(An estimate, rather too pessimistic: a comet has a sharp head.)"
+        "(An estimate; a program that takes them for round stars does a little worse.)"
     )
 
 

@@ -1,7 +1,16 @@
 """The same small camera on planets and small galaxies: sampling, frame rate, exposure, rotation, lucky frames."""
 
 from helpers.planetary.frames import LINKS, ROWS_PER_SECOND, frame_rate, link_rate, sensor_rate
-from helpers.planetary.light import DiscSignal, disc_signal, faintest_surface, filling_exposure, sky_limited_exposure
+from helpers.planetary.light import (
+    EDGE_OF_A_GALAXY,
+    GALAXIES,
+    DiscSignal,
+    disc_signal,
+    faintest_surface,
+    filling_exposure,
+    galaxies_in_field,
+    sky_limited_exposure,
+)
 from helpers.planetary.lucky import coherence_time, finest_detail, lucky_share
 from helpers.planetary.planets import (
     LARGEST_DIAMETER,
@@ -14,6 +23,8 @@ from helpers.planetary.planets import (
 from helpers.planetary.sampling import amplifier, critical_focal_ratio, critical_pixel, pixels_across
 
 __all__ = [
+    "EDGE_OF_A_GALAXY",
+    "GALAXIES",
     "LARGEST_DIAMETER",
     "LINKS",
     "PLANETS",
@@ -28,6 +39,7 @@ __all__ = [
     "filling_exposure",
     "finest_detail",
     "frame_rate",
+    "galaxies_in_field",
     "link_rate",
     "longest_film",
     "lucky_share",

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import astropy.units as u
 import numpy as np
 
-from helpers.pixel_scale.scale import pixel_scale
+from helpers.pixel_scale.scale import field_of_view, pixel_scale
 from helpers.planetary.planets import MIDDLE_OVER_MEAN, PLANETS, surface_brightness
 from helpers.rig.parts import Rig
 from helpers.shared.checks import choice, instance, number, quantity, takes
@@ -15,6 +15,18 @@ from helpers.starlight.light import detected
 _SUNLIGHT = "G2"
 _GALAXY = "K0"  # colour of a galaxy's light, near enough (V - I about 1.1)
 _V_NM = 545
+# Length and width of some galaxies out to where they have faded to 25 mag / arcsec2 in blue light: de Vaucouleurs et
+# al. 1991, Third Reference Catalogue of Bright Galaxies (from memory).
+GALAXIES = {
+    "M101": (28.8, 26.9) * u.arcmin,
+    "M51": (11.2, 6.9) * u.arcmin,
+    "NGC 7331": (10.5, 3.7) * u.arcmin,
+    "M104": (8.7, 3.5) * u.arcmin,
+    "M100": (7.4, 6.3) * u.arcmin,
+    "NGC 7479": (4.1, 3.1) * u.arcmin,
+}
+# The same brightness in V, for a galaxy with the usual B - V of 0.9 (from memory).
+EDGE_OF_A_GALAXY = 24.1 * u.mag / u.arcsec**2
 
 _RIG = instance(Rig)
 _FOCAL_LENGTH = quantity(u.mm, minimum=1, maximum=1e6, ndim=0)
@@ -58,6 +70,23 @@ def _brightest_rate(rig, airmass, band):
     """As the star of `surface_rates` for the colour of a mosaic that gets most."""
     colours = spectra.MOSAIC_COLOURS if rig.guide_camera.mosaic else ("mean",)
     return max(surface_rates(rig, _SUNLIGHT, airmass, band, colour)[0] for colour in colours)
+
+
+@takes(rig=_RIG)
+def galaxies_in_field(rig):
+    """Which of `GALAXIES` the guide camera in the main telescope's focus shows whole, turned as suits them best.
+
+    Parameters
+    ----------
+    rig : Rig
+
+    Returns
+    -------
+    list of str
+    """
+    camera = rig.guide_camera
+    field = sorted(field_of_view((camera.columns, camera.rows), camera.pixel_size, rig.telescope.focal_length))
+    return [name for name, size in GALAXIES.items() if all(np.sort(size) <= u.Quantity(field))]
 
 
 @dataclass(frozen=True)

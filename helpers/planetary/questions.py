@@ -193,12 +193,35 @@ def galaxies_in_words(rig):
     long = planetary.sky_limited_exposure(rig)
     short, best = (planetary.faintest_surface(rig, t).value for t in (1 * u.s, 10 * long))
     width = planetary.finest_detail(telescope.aperture, GREEN, rig.site.seeing)
+    edge = planetary.EDGE_OF_A_GALAXY
     return (
         f"Without extender a pixel sees {scale.value:.2f} arcsec and a star, by air and aperture, is "
-        f"{width.value:.1f} arcsec "
-        f"wide: {float((width / scale).value):.1f} pixels. From {long.value:.1f} s a frame your read noise adds less "
-        "than 5% to the "
-        f"noise of the sky; an hour in frames of 1 s reaches {short:.2f}, in long ones {best:.2f} mag / arcsec²."
+        f"{width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. {_whole_galaxies(rig)} From "
+        f"{long.value:.1f} s a frame your read noise adds less than 5% to the noise of the sky; an hour takes "
+        f"{(1 * u.h / long).to_value(u.one):,.0f} such frames. In frames of 1 s it reaches {short:.2f}, in long ones "
+        f"{best:.2f} mag / arcsec². Catalogues end a galaxy where it has faded to 25 in blue light, about "
+        f"{edge.value:.1f} in V: that edge "
+        + ("shows even in frames of 1 s." if short >= edge.value else _edge_in_long_ones(best >= edge.value))
+    )
+
+
+def _edge_in_long_ones(shows):
+    return "shows in long frames only." if shows else "stays hidden; only brighter parts show."
+
+
+def _whole_galaxies(rig):
+    """Which galaxies fit the field, in words."""
+    whole = planetary.galaxies_in_field(rig)
+    largest, size = max(planetary.GALAXIES.items(), key=lambda each: each[1][0])
+    told = f"Of {len(planetary.GALAXIES)} well-known galaxies "
+    if len(whole) == len(planetary.GALAXIES):
+        return told + f"all fit the field, even {largest}, {size[0].value:g} x {size[1].value:g} arcmin."
+    if not whole:
+        smallest, size = min(planetary.GALAXIES.items(), key=lambda each: each[1][0])
+        return told + f"none fits the field, not even {smallest}, {size[0].value:g} x {size[1].value:g} arcmin."
+    return told + (
+        f"{len(whole)} fit the field ({', '.join(whole)}); {largest}, {size[0].value:g} x {size[1].value:g} arcmin, "
+        "does not."
     )
 
 
@@ -397,7 +420,9 @@ def card(rig):
     meaning = (
         f"{PLANET} is then seen down to {plan['detail']:.2f} arcsec. In a film of {plan['film']:.1f} min about "
         f"{plan['lucky']:,.0f} of {plan['frames']:,.0f} frames are lucky in green, about {red['lucky']:,.0f} of "
-        f"{red['frames']:,.0f} in the near infrared (with the extender, region and film that suit it)."
+        f"{red['frames']:,.0f} in the near infrared (with the extender, region and film that suit it). Without "
+        f"extender it shows {len(planetary.galaxies_in_field(rig))} of {len(planetary.GALAXIES)} well-known galaxies "
+        f"whole, in frames from {planetary.sky_limited_exposure(rig).value:.1f} s."
     )
     action = (
         f"Film in the near infrared: in green fewer than 100 frames would be lucky. Keep exposures near "

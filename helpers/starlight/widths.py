@@ -72,6 +72,12 @@ def picture_star(rig, airmass=1, wavelength=550 * u.nm):
     return _star(rig.site, rig.telescope, airmass, wavelength)
 
 
+def guide_star(rig, airmass=1, wavelength=None):
+    """The star of `guide_star_fwhm` with its whole shape; a `shared.optics.LongExposure`."""
+    wavelength = detected_wavelength(rig, airmass) if wavelength is None else wavelength
+    return _star(rig.site, rig.guide_optics, airmass, wavelength)
+
+
 @takes(
     rig=instance(Rig),
     airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None),
@@ -100,8 +106,7 @@ def guide_star_fwhm(rig, airmass=1, wavelength=None):
     ----------
     As `shared.optics`; focus, pixels and the guide optics' own faults are left out.
     """
-    wavelength = detected_wavelength(rig, airmass) if wavelength is None else wavelength
-    return _arcsec(_star(rig.site, rig.guide_optics, airmass, wavelength))
+    return _arcsec(guide_star(rig, airmass, wavelength))
 
 
 @takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None), wavelength=_WAVELENGTH)

@@ -11,9 +11,10 @@ from astropy.time import Time
 from astropy.wcs import WCS
 
 from demo_data import make_star_counts as star_counts_fit
-from helpers import guide_field, rig
+from helpers import guide_field, rig, starlight
 from helpers.guide_field import star_counts
 from helpers.shared import sky
+from helpers.shared.optics import fried_parameter_m
 
 BANDS = [(0, 5), (5, 10), (10, 20), (20, 30), (30, 45), (45, 60), (60, 75), (75, 90)]
 SKY_DEG2 = 4 * np.pi * np.degrees(1) ** 2
@@ -212,6 +213,71 @@ def test_coma_agrees_with_rays_through_a_paraboloid():
         length = np.abs(landing.mean() - chief[0]) / focal  # both ends of the rim land at the tail
         expected = guide_field.coma_length(ratio, field * u.rad).to_value("rad")
         assert length == pytest.approx(expected, rel=0.05)
+
+
+def star_with_waves(mine, coma, disc):
+    """A guide star by GalSim: von Karman air times a pupil whose waves are bent by coma and defocus, both in rad.
+
+    The waves are Zernike polynomials (Noll 1976) whose slope at the rim is that of the rays: 3 C for coma (its length),
+    half the disc's diameter for defocus.
+    """
+    galsim = pytest.importorskip("galsim")
+    optics, wave = mine.guide_optics, starlight.detected_wavelength(mine).to_value("m")
+    diameter = optics.aperture.to_value("m")
+    waves = np.zeros(9)
+    waves[4] = disc * diameter / 2 / (8 * 3**0.5) / wave
+    waves[8] = coma / 3 * diameter / 2 / (3 * 8**0.5) / wave
+    r0 = fried_parameter_m(mine.site.seeing.to_value("rad"), wave)
+    pupil = galsim.OpticalPSF(
+        lam=wave * 1e9,
+        diam=diameter,
+        obscuration=optics.central_obstruction,
+        aberrations=waves,
+        annular_zernike=False,
+        oversampling=1.5,
+        pad_factor=3,
+    )
+    air = galsim.VonKarman(lam=wave * 1e9, r0=r0, L0=mine.site.outer_scale.to_value("m"))
+    return galsim.Convolve(air, pupil)
+
+
+def centre_known(star, electrons, background, pixel, pixels=120):
+    """Least error of a star's centre [arcsec], root mean square of both axes; Winick 1986: slopes on the pixels."""
+    squares = []
+    for step in ((0.01, 0), (0, 0.01)):
+        moved = [
+            star.shift(side * step[0], side * step[1]).drawImage(nx=pixels, ny=pixels, scale=pixel).array
+            for side in (-1, 1)
+        ]
+        slope, light = (moved[1] - moved[0]) / 0.02, (moved[0] + moved[1]) / 2
+        known = (electrons * slope) ** 2 / (np.maximum(electrons * light, 0) + background)
+        squares.append(1 / known.sum())
+    return np.sqrt(np.mean(squares))
+
+
+@pytest.mark.parametrize(
+    ("off", "disc", "fainter", "within"),
+    [(16, 0, 0, 0.04), (6, 0, 0, 0.04), (6, 0, -2.5, 0.1), (6, 2, 0, 0.12)],
+    ids=["coma", "short", "brighter", "short, defocus"],
+)
+def test_coma_and_defocus_cost_a_centre_what_bent_waves_do(off, disc, fainter, within):
+    """Diffraction at a pupil with bent waves (GalSim), and the least error on the pixels of the guide camera."""
+    mine = rig.changed(rig.demo_rig(guide_camera="A"), {"guide_optics.off_axis_distance": off * u.mm})
+    optics = mine.guide_optics
+    away = guide_field.off_axis_angle(optics)
+    coma = guide_field.coma_length(float(optics.focal_length / optics.aperture), away).to_value("rad")
+    star = starlight.view(mine, light_share=1).signal(guide_field.usable_limits(mine).faint + fainter)
+    scene = star.electrons.value, star.background.value, star.pixel_scale.value
+    bent, plain = (
+        centre_known(star_with_waves(mine, *bends), *scene) for bends in ((coma, disc * u.arcsec.to("rad")), (0, 0))
+    )
+    defocus = disc / guide_field.blur_diameter(1 * u.mm, optics).value * u.mm
+    wide = np.hypot(starlight.guide_star_fwhm(mine), guide_field.unsharpness(mine, defocus, corrector=False))
+    found, sharp = (
+        starlight.view(mine, fwhm=width, light_share=1)._spot.noise_error(*scene[:2]) for width in (wide, None)
+    )
+    assert found / sharp == pytest.approx(bent / plain, rel=within)
+    print(f"{bent / plain:.3f} times by waves, {found / sharp:.3f} found; width {wide:.2f}")
 
 
 @pytest.mark.parametrize(("altitude", "airmass"), [(90, 1.000), (60, 1.154), (30, 1.994), (20, 2.904), (10, 5.60)])

@@ -1,6 +1,7 @@
 """What workbooks 06 and 11 say, for three rigs: claims hold, rows stay, old claims are refused."""
 
 import json
+import re
 from pathlib import Path
 
 import astropy.units as u
@@ -135,6 +136,20 @@ def test_no_row_vanishes(rig):
     assert len(about_infrared.table_of_drift(rig)[1]) == 3
     assert len(about_films.table_of_planets(rig)[1]) == len(about_films.table_of_galaxies(rig)[1]) == 3
     assert len(about_films.table_of_rates(rig)[1]) == 4
+
+
+def test_small_galaxies_as_said(rig):
+    said, whole = about_films.galaxies_in_words(rig), planetary.galaxies_in_field(rig)
+    if 0 < len(whole) < len(planetary.GALAXIES):
+        assert f"{len(whole)} fit the field ({', '.join(whole)}); M101" in said and "M101" not in whole
+    frames = float(re.search(r"an hour takes ([\d,]+) such frames", said)[1].replace(",", ""))
+    assert frames == pytest.approx(3600 / planetary.sky_limited_exposure(rig).value, rel=0.01, abs=0.6)
+    short, best = (float(text) for text in re.search(r"reaches ([\d.]+), in long ones ([\d.]+) mag", said).groups())
+    assert short < best
+    edge = planetary.EDGE_OF_A_GALAXY.value
+    word = "in frames of 1 s." if short >= edge else "long frames only" if best >= edge else "stays hidden"
+    assert word in said[said.index("that edge") :]
+    assert f"{len(whole)} of {len(planetary.GALAXIES)} well-known galaxies" in about_films.card(rig)[1]
 
 
 def test_common_practice_rates_are_reproduced(rig):
