@@ -198,6 +198,50 @@ def ruler(axes, notices=None, air=None, texts=("shows in the picture", "air in o
     return drawn
 
 
+_BARS = 61  # an odd number: one stands on the true place
+
+
+def places_measured(axes, reach, notices=None, air=None, colour=COLOURS[0]):
+    """Bars for how often a centre was measured how far beside its true place along one axis, between the same lines.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    reach : float
+        The axis runs from -reach to reach [arcsec].
+    notices, air : float, optional
+        Drawn on both sides, as in `ruler` [arcsec].
+    colour : str
+
+    Returns
+    -------
+    bars : matplotlib.patches.StepPatch
+    show : callable
+        Of errors along x [arcsec], shape (n,): sets the bars, the highest to 1; what lies beyond the axis stands at
+        its ends.
+    """
+    edges = np.linspace(-reach, reach, _BARS + 1)
+    bars = axes.stairs(np.zeros(_BARS), edges, fill=True, color=colour)
+    axes.axvline(0, color="black", linewidth=1)
+    names = [(0, "true place", "black", "-")]
+    names += [(notices, "shows in the picture", "black", "--")] if notices is not None else []
+    names += [(air, "air in one exposure", GREY, ":")] if air is not None else []
+    for row, (value, text, line_colour, style) in enumerate(names):
+        for side in {-value, value} if value else ():
+            axes.axvline(side, color=line_colour, linestyle=style, linewidth=1.6)
+        halo = [patheffects.withStroke(linewidth=3, foreground="white")]
+        place = {"textcoords": "offset points", "fontsize": 10, "va": "center", "path_effects": halo}
+        axes.annotate(text, (value, 1.1 + 0.14 * row), (4, 0), color=line_colour, **place)
+    axes.set(xlim=(-reach, reach), ylim=(0, 1.2 + 0.14 * (len(names) - 1)), yticks=[])
+    label(axes, "beside the true place, along x [arcsec]", None, "how often it was measured where")
+
+    def show(errors):
+        counts = np.histogram(np.clip(errors, edges[0], edges[-1]), edges)[0]
+        bars.set_data(counts / max(1, counts.max()))
+
+    return bars, show
+
+
 def show_pixels(axes, image, scale=1.0, unit="pixel", **keywords):
     """Draw a picture on its pixel grid, first pixel at the lower left, its centre at 0.
 

@@ -144,24 +144,18 @@ def star_in_nights_of(rig, seen):
 
 
 def known_centre(rig):
-    """Left: one picture of a star on pixels. Right: the centres measured in 400 such pictures, and two circles."""
+    """Left: one picture of a star on pixels. Right: where its centre was measured in 400 such pictures."""
     check = pixels.compare_scales(rig)
     fwhm, notices = check.guide_fwhm, check.noticed.value
-    turn = np.linspace(0, 2 * np.pi, 100)
-    half, reach = 1.6 * fwhm.value, 2.2 * notices
+    half, reach = 1.6 * fwhm.value, 3 * notices
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.1)
     one = left.imshow(np.zeros((3, 3)), origin="lower", vmin=0, vmax=1)
-    (square,) = left.plot([0, 0], [0, 0], color="white", linewidth=1.6)
+    for side in (-reach, reach):
+        left.axvline(side, color="white", linewidth=1.6)
     left.set(xlim=(-half, half), ylim=(-half, half))
     left.grid(False)
-    figures.label(left, "x [arcsec]", "y [arcsec]", "one picture; square: see right")
-    square.set_data(*figures.outline(2 * reach, 2 * reach))
-    (cloud,) = right.plot([0], [0], ".", color=figures.COLOURS[0], markersize=4)
-    right.plot(notices * np.cos(turn), notices * np.sin(turn), "--", color="black", linewidth=1.6)
-    (plus,) = right.plot([0], [0], "+", color="black", markersize=16, markeredgewidth=2)
-    figures.label_curve(right, [0.0], [notices], "shows in the picture", at=0)
-    right.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
-    figures.label(right, "x [arcsec]", "y [arcsec]", "+ true place; dots: measured")
+    figures.label(left, "x [arcsec]", "y [arcsec]", "one picture; lines: see right")
+    bars, show = figures.places_measured(right, reach, notices)
 
     def update(electrons, scale):
         scale = scale * u.arcsec / u.pix
@@ -172,7 +166,7 @@ def known_centre(rig):
         one.set_data(frame / max(1, frame.max()))
         one.set_extent(np.array(extent) - place)
         errors = pixels.simulated_centroids(fwhm, electrons, scale, _PLACE, _PICTURES, np.random.default_rng(12)).value
-        cloud.set_data(*errors.T)
+        show(errors[:, 0])
         shift, spread = np.mean(errors), np.sqrt(np.mean(errors.var(axis=0)))
         return (
             f"Pixels of {scale.value:.2f} arcsec, {electrons.value:,.0f} electrons: the centres scatter by "
@@ -180,10 +174,11 @@ def known_centre(rig):
         )
 
     alt = (
-        "Left: a grainy star on pixels. Right: a cloud of measured centres about the true place, and a dashed circle: "
-        "the movement that shows in the picture. With more light the cloud shrinks; with coarse pixels it moves away."
+        "Left: a grainy star on pixels. Right: bars for how often its centre was measured how far beside the true "
+        "place, and dashed lines: the movement that shows in the picture. With more light the heap gets narrow; with "
+        "coarse pixels it moves away."
     )
-    return Drawing(figure, (one, square, cloud, plus), update, alt)  # the true place on top of the dots
+    return Drawing(figure, (one, bars), update, alt)
 
 
 def errors_of_coarse_pixels(rig, electrons, scales):

@@ -82,7 +82,7 @@ def four_times_the_light(rig):
     right = "to a half"
     return guesses.choices(
         "01.light",
-        "A star four times as bright: how far does the cloud of its measured centres shrink?",
+        "A star four times as bright: how much narrower gets the heap of its measured centres?",
         ("to a quarter", right, "not at all: the pixels stay as they are"),
         right,
         f"To a half: from {check.by_light.value:.3f} to {more.by_light.value:.3f} arcsec rms. The centre is a "

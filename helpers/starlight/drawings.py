@@ -98,17 +98,8 @@ def dancing_star(rig):
     scale, reach = first.pixel_scale.value, 1.2
     picture = figures.show_pixels(left, np.zeros((side, side)), scale, "arcsec", vmin=0, vmax=1)
     left.set_title("one guide picture")
-    (dots,) = right.plot([0], [0], ".", color=figures.COLOURS[6], markersize=6)
-    turn = np.linspace(0, 2 * np.pi, 100)
-    for radius, text, colour, style in zip(
-        limits, ("shows in the picture", "air in one exposure"), ("black", figures.GREY), ("--", ":"), strict=True
-    ):
-        right.plot(radius * np.cos(turn), radius * np.sin(turn), color=colour, linestyle=style, linewidth=1.6)
-        below = text.startswith("air")
-        place = -max(limits) if below else max(limits)
-        figures.label_curve(right, [0], [place], text, above=not below, color=colour, fontsize=11)
-    right.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
-    figures.label(right, "x [arcsec]", "y [arcsec]", f"its centre in {_PICTURES} pictures")
+    bars, show = figures.places_measured(right, reach, *limits, colour=figures.COLOURS[6])
+    right.set_title(f"its centre in {_PICTURES} pictures")
 
     def update(magnitude, exposure):
         view = starlight.view(drawn, exposure)
@@ -117,7 +108,7 @@ def dancing_star(rig):
         picture.set_data(pictures[0])
         picture.set_clim(-3 * np.sqrt(signal.background.value), max(8.0, 0.8 * pictures[0].max()))
         errors = (found - true)[counts] * scale
-        dots.set_data(*errors.T)
+        show(errors[:, 0])
         start = f"{signal.electrons.value:,.0f} electrons, signal-to-noise {signal.signal_to_noise:.0f}. "
         if signal.saturated:
             return start + "Its brightest pixels are full: what they cut off spoils the centre."
@@ -130,15 +121,16 @@ def dancing_star(rig):
             lost = f" Noise hides it: it was found in {counts.sum()} of them, expected: {share:.0%}."
         spread = f"{np.sqrt(np.mean(errors**2)):.3f}" if counts.sum() > 10 else "too few to tell"
         return (
-            f"{start}The dots lie {spread} arcsec rms from its true place on each axis; expected: "
+            f"{start}Its centre was measured {spread} arcsec rms beside its true place on each axis; expected: "
             f"{expected:.3f}, give or take {expected / np.sqrt(4 * max(1, counts.sum())):.3f} by chance.{lost}"
         )
 
     alt = (
-        "Left: a guide picture of the star. Right: dots, its measured centre in sixty such pictures, and two circles: "
-        "what shows in the picture, what the air moves a star in one exposure."
+        "Left: a guide picture of the star. Right: bars for how often its centre was measured how far beside its "
+        "true place in sixty such pictures, and two pairs of lines: what "
+        "shows in the picture, what the air moves a star in one exposure."
     )
-    return Drawing(figure, (picture, dots), update, alt)
+    return Drawing(figure, (picture, bars), update, alt)
 
 
 def with_camera(rig, camera, sky=None, filter_name=None, **other):
