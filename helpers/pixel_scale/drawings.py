@@ -150,8 +150,7 @@ def known_centre(rig):
     half, reach = 1.6 * fwhm.value, 3 * notices
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.1)
     one = left.imshow(np.zeros((3, 3)), origin="lower", vmin=0, vmax=1)
-    for side in (-reach, reach):
-        left.axvline(side, color="white", linewidth=1.6)
+    sides = [left.axvline(side, color="white", linewidth=1.6) for side in (-reach, reach)]
     left.set(xlim=(-half, half), ylim=(-half, half))
     left.grid(False)
     figures.label(left, "x [arcsec]", "y [arcsec]", "one picture; lines: see right")
@@ -178,7 +177,7 @@ def known_centre(rig):
         "place, and dashed lines: the movement that shows in the picture. With more light the heap gets narrow; with "
         "coarse pixels it moves away."
     )
-    return Drawing(figure, (one, bars), update, alt)
+    return Drawing(figure, (one, *sides, bars), update, alt)
 
 
 def errors_of_coarse_pixels(rig, electrons, scales):
