@@ -123,6 +123,7 @@ def test_chances_are_those_of_plain_draws():
         assert found.probabilities[name] == pytest.approx(plain, abs=5 * np.hypot(error, other) + 0.002)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("measured", [(A, B), ((0.4 * u.arcsec, 0.02 * u.arcsec), (0.41 * u.arcsec, 0.02 * u.arcsec))])
 def test_another_seed_tells_the_same(measured):
     found = [budgets.diagnose(*measured, rng=np.random.default_rng(seed)) for seed in range(4)]
