@@ -251,7 +251,7 @@ def _own():
         "bin_frames": {"frames": frames},
         "electrons_needed": {"error": 0.1 * ARCSEC},
         "hot_pixel_map": {"dark": 1 * ELECTRON / PIX, "share": 0.01, "strength": 20 * ELECTRON / PIX},
-        "found_frames": {"signal_to_noise": 6.0, "near": 50.0, "far": 200.0},
+        "found_frames": {"signal_to_noise": 6.0, "near": 4.0, "far": 5.0},
         "render_frames": {
             "positions": places * PIX,
             "electrons": [500, 800] * ELECTRON,
