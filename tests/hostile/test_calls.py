@@ -13,8 +13,7 @@ from test_hostile import check_report
 from helpers.classroom import exercises
 
 SEED, OTHER_SEED = 11, 1
-# Rooms that still answer some odd calls badly: here their good calls only, the slow run tells of the others.
-GOOD_ONLY = {"guide_field", "error_budget"}
+GOOD_ONLY = {"error_budget"}  # a call takes seconds there: the odd ones are left to the slow run
 
 
 @pytest.fixture(scope="module")
