@@ -312,7 +312,7 @@ def revealed(night, truth):
         ("noise of A beyond that of B, one axis", f"{more:.2f} arcsec", f"{found:.2f} ± {error:.2f} arcsec"),
         ("stars of A", "{} to {}".format(*truth.stars["A"]), "{} to {}".format(*night.facts.counts[0])),
         ("stars of B", "{} to {}".format(*truth.stars["B"]), "{} to {}".format(*night.facts.counts[1])),
-        ("what made the difference", "noise of the measurement", _largest_kind(night.diagnosis)),
+        ("what made the difference", "noise of the measurement, not said from what", _largest_kind(night.diagnosis)),
         (
             "seeing, mean of the hour",
             f"{truth.seeing.value * grown:.1f} arcsec",
@@ -321,7 +321,7 @@ def revealed(night, truth):
         (
             "air moves stars more after an hour, by",
             f"{(1 + truth.seeing_growth) ** (5 / 6) - 1:.0%} (seeing {truth.seeing_growth:.0%})",
-            f"{night.facts.sky_drift:.0%} of the log, noise that does not grow included (workbook 09)",
+            f"{night.facts.sky_drift:.0%} of the log, whose noise does not grow (workbook 09)",
         ),
     ]
     return ("", "put in", "found"), rows
@@ -350,6 +350,12 @@ def _with_priors(known, measured, priors):
     return diagnose(*measured, dict(known), np.random.default_rng(4), _DRAWS, priors=priors)
 
 
+BOTH_FAULTY = (
+    "Where half of all cameras have a fault, both of these often have one. Then it is no difference between them, but "
+    "what it multiplies is: their read noise."
+)
+
+
 def table_of_priors(night):
     """Head and rows: what the answer becomes when something else is taken to be likely."""
     known = tuple(night.known.items())
@@ -357,7 +363,7 @@ def table_of_priors(night):
     cases = {
         "as taken here": usual,
         f"a fault in {0.03:.0%} of cameras, not {usual.fault:.0%}": Priors(fault=0.03),
-        f"in {0.5:.0%}": Priors(fault=0.5),
+        f"a fault in {0.5:.0%}": Priors(fault=0.5),
         f"other stars in {0.05:.0%} of logs, not {usual.other_stars:.0%}": Priors(other_stars=0.05),
     }
     rows = []
