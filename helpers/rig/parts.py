@@ -271,11 +271,12 @@ def as_keys(name, keys):
     """Keys of a rig as a frozenset; TypeError or RigError where they are none."""
     if isinstance(keys, str) or not np.iterable(keys):
         raise TypeError(f"{name}: expected keys of a rig such as 'mount.jitter', found {keys!r:.60}")
-    keys = list(keys)
-    unknown = next((key for key in keys if not isinstance(key, str) or key not in KEYS), None)
-    if unknown is not None:
-        raise RigError(f"{name}: expected keys of a rig, found {unknown!r:.60}")
-    return frozenset(keys)
+    found = set()
+    for key in keys:
+        if not isinstance(key, str) or key not in KEYS:
+            raise RigError(f"{name}: expected keys of a rig, found {key!r:.60}")
+        found.add(key)
+    return frozenset(found)
 
 
 def _with_followers(own, telescope, optics):
