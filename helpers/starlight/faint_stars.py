@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from helpers.shared.checks import as_number
+from helpers.shared.limits import SETTINGS
 from helpers.shared.optics import FWHM_PER_SIGMA
 
 __all__ = ["NARROWEST_WINDOW", "edge_depth", "found_frames", "least_height", "measuring_box", "measuring_window"]
@@ -79,7 +80,7 @@ def found_frames(signal_to_noise, near, far, level_noise=0.0, reach=_GAUSSIAN_RE
     Parameters
     ----------
     signal_to_noise : float or array
-        Of the star in the smoothed picture, above 0.
+        Of the star in the smoothed picture, at least 0.001.
     near, far : float or array
         How high, in the noise of the smoothed picture at the star, a spot must be to count: closer to the usual place
         than a window's sigma, and farther away.
@@ -106,10 +107,11 @@ def found_frames(signal_to_noise, near, far, level_noise=0.0, reach=_GAUSSIAN_RE
     Rice 1945, Bell Syst. Tech. J. 24, 46, and Adler & Taylor 2007, Random Fields and Geometry, chapter 11: mean number
     of maxima of a field at a place and of a height, for a spot exp(-d^2 / 4) in noise of the correlation exp(-d^2 / 4).
     """
-    ratio = as_number("signal_to_noise", signal_to_noise, above=0, maximum=1e9, ndim=None)
-    near, far = (as_number(name, v, minimum=0, maximum=1e9, ndim=None) for name, v in (("near", near), ("far", far)))
-    level = as_number("level_noise", level_noise, minimum=0, maximum=1e6, ndim=None)
-    reach = as_number("reach", reach, above=0, maximum=1e6, ndim=None)
+    many = {"ndim": None, "most_values": SETTINGS}
+    ratio = as_number("signal_to_noise", signal_to_noise, minimum=1e-3, maximum=1e9, **many)
+    near, far = (as_number(name, v, minimum=0, maximum=1e9, **many) for name, v in (("near", near), ("far", far)))
+    level = as_number("level_noise", level_noise, minimum=0, maximum=1e6, **many)
+    reach = as_number("reach", reach, above=0, maximum=1e6, **many)
     ratio, near, far, level, reach = (part[..., None] for part in np.broadcast_arrays(ratio, near, far, level, reach))
     offset = np.minimum(_OFFSETS, _HALF_LIGHT * ratio) / ratio  # beyond half its light it is another spot
     inside = _OFFSETS < _HALF_LIGHT * ratio
