@@ -180,7 +180,7 @@ def test_any_setting_guides_finitely_or_is_refused_by_name(night, steps, gain, r
         here = guide_night.perfect_mount(guide_night.at_seeing(night, seeing_arcsec * u.arcsec))
         loop, image = guide_night.guide(here, exposure, gain, run=run, delay=delay, dead_band=dead_band * u.arcsec)
     except ValueError as error:
-        assert str(error).split(":")[0] in ("exposure", "gain", "run", "dead_band", "site.seeing", "outer_scale")
+        assert str(error).split(":")[0] in ("exposure", "gain", "run", "dead_band", "fwhm", "outer_scale")
     else:
         assert np.all(np.isfinite(loop.logged)) and np.isfinite(image.mean_fwhm)
 

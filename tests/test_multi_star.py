@@ -262,10 +262,10 @@ def test_robust_mean_with_weights_and_stars_not_measured():
     with pytest.raises(ValueError, match="none in exposure 9"):
         robust_mean(offsets * u.arcsec, measured=measured)
     for wrong in ([1, 2], np.zeros(6), -np.ones(6), [np.nan] * 6):
-        with pytest.raises(ValueError, match="weights|measured"):
+        with pytest.raises((TypeError, ValueError), match="weights|measured"):
             robust_mean(offsets * u.arcsec, weights=wrong)
     for wrong in (np.ones((40, 6)), np.ones((40, 5), bool)):
-        with pytest.raises(ValueError, match="measured"):
+        with pytest.raises((TypeError, ValueError), match="measured"):
             robust_mean(offsets * u.arcsec, measured=wrong)
 
 
