@@ -38,6 +38,25 @@ def test_each_format_gives_the_same_table(tmp_path, name, kind):
     assert "note" in tables.column_names(path)
 
 
+def test_a_votable_is_parsed_once_until_it_changes(tmp_path, monkeypatch):
+    path, parsed, read = tmp_path / "s.vot", [], Table.read
+
+    class Counted(Table):
+        @classmethod
+        def read(cls, *arguments, **keywords):
+            parsed.append(keywords)
+            return read(*arguments, **keywords)
+
+    monkeypatch.setattr(tables, "Table", Counted)
+    monkeypatch.setattr(tables, "_last_votable", {})
+    star_table().write(path, format="votable")
+    first = tables.read_table(path, WANTED)
+    first["magnitude"][0] = 99  # what a reader does with its table changes no other
+    assert tables.read_table(path, WANTED)["magnitude"][0] == 8 and len(parsed) == 1
+    star_table()[::-1].write(path, format="votable", overwrite=True)
+    assert tables.read_table(path, WANTED)["magnitude"][0] == 9.5 and len(parsed) == 2
+
+
 def test_units_are_converted_and_names_mapped(tmp_path):
     table = Table({"RA_hours": [1.0] * u.hourangle, "Gmag": [8.0]})
     table.write(tmp_path / "s.ecsv")

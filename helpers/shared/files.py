@@ -3,6 +3,7 @@
 Files are only read.
 """
 
+import hashlib
 import io
 import os
 import re
@@ -273,6 +274,20 @@ def _check_ecsv(name, text):
             raise TableError(f"{name}: expected column names that differ, found '{repeated}' twice")
 
 
+_last_votable = {}  # by the digest of its file
+
+
+def _read_votable(content):
+    """The table of a VOTable; the last one is kept, since its names, columns and units are asked for one by one."""
+    digest = hashlib.sha256(content).digest()
+    table = _last_votable.get(digest)
+    if table is None:
+        table = Table.read(io.BytesIO(content), format="votable")
+        _last_votable.clear()
+        _last_votable[digest] = table
+    return table.copy()
+
+
 def _read_any(path, run=None, wanted=None):
     content = _content(path)
     kind = _kind_of(path, content)
@@ -298,7 +313,7 @@ def _read_any(path, run=None, wanted=None):
                     raise TableError(
                         f"{path.name}: expected at most {MOST_COLUMNS} columns and {MOST_ROWS:,} rows, found more"
                     )
-                return Table.read(io.BytesIO(content), format="votable")
+                return _read_votable(content)
             return _read_fits_table(path, content)
         except TableError:
             raise
