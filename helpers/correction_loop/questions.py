@@ -174,7 +174,7 @@ def _gains(rig, low, high):
 
 
 def widening_shares(rig):
-    """Shares, in squares, of what widens the star: mount, corrections of air, of noise, quick shake.
+    """Shares, in squares, of what widens the star: mount, corrections of air, of noise, fast shake.
 
     They are the parts that workbook 10 shows; what no loop can see, flexure, is left out.
     """
@@ -189,7 +189,7 @@ def what_widens(rig):
     both = np.sqrt(2) * rig.mount.jitter.value
     parts = [
         f"{mount:.0%} the mount's own motion that the loop leaves",
-        f"{shake:.0%} its quick shake within an exposure ({both:.2f} arcsec, both axes: no guide camera sees it)",
+        f"{shake:.0%} its fast shake within an exposure ({both:.2f} arcsec, both axes: no guide camera sees it)",
         f"{air:.0%} corrections of air, which was no fault of the mount"
         if air >= 0
         else f"less {-air:.0%} for slow air that the mount follows",

@@ -60,16 +60,16 @@ def test_what_widens_the_star_is_told_as_workbook_10_draws_it(rig):
     assert f"{squares['mount and its play'] / whole:.0%} the mount's own motion" in told
     air = squares["corrections of air"] / whole
     assert (f"{air:.0%} corrections of air" if air >= 0 else f"less {-air:.0%} for slow air") in told
-    # the one simulated stretch of this workbook finds the same parts: quick shake by its share of all that is added
+    # the one simulated stretch of this workbook finds the same parts: fast shake by its share of all that is added
     _, _, image = questions._own_loop(rig)
     shake = 2 * rig.mount.jitter.value**2 / np.trace(image.added_motion.value)
     assert shares[3] == pytest.approx(shake, rel=0.25)
-    assert f"{shares[3]:.0%} its quick shake" in told
+    assert f"{shares[3]:.0%} its fast shake" in told
     assert f"({2**0.5 * rig.mount.jitter.value:.2f} arcsec, both axes" in told
 
 
 def test_the_pointing_alone_widens_as_workbook_01_says():
-    """For the club: a mount without quick shake, whose pointing had nothing to do with the air, by the curve of 01."""
+    """For the club: a mount without fast shake, whose pointing had nothing to do with the air, by the curve of 01."""
     star = drawings.night_of(CLUB).star_fwhm
     _, loop, image = questions._own_loop(CLUB)
     added = np.trace(image.added_motion.value)
@@ -77,7 +77,7 @@ def test_the_pointing_alone_widens_as_workbook_01_says():
     everything = pixel_scale.blurred_fwhm(star, np.sqrt(added / 2) * u.arcsec)
     assert star < alone < image.mean_fwhm
     assert everything.value == pytest.approx(image.mean_fwhm.value, rel=0.01)
-    assert questions.widening_shares(CLUB)[0] < 0.6, "quick shake and corrections of air count as well"
+    assert questions.widening_shares(CLUB)[0] < 0.6, "fast shake and corrections of air count as well"
 
 
 def test_the_strip_and_this_workbook_tell_the_same_loop(rig):
@@ -223,7 +223,7 @@ def test_the_demo_log_is_judged_as_it_was_made():
 def test_no_number_is_missing(rig):
     cells = json.loads((FOLDER / "07_correction_loop.ipynb").read_text(encoding="utf-8"))["cells"]
     words = " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
-    assert "quick shake" in words and "sixteen minutes" in words
+    assert "fast shake" in words and "sixteen minutes" in words
     told = (questions.own_number, questions.what_widens, questions.two_ways, questions.faint_star, questions.lower_log)
     for text in (*(tell(rig) for tell in told), *questions.card(rig)):
         assert "nan" not in text and "inf " not in text
