@@ -147,8 +147,8 @@ def lucky_frames(rig):
         style = {"ha": "left" if above else "right", "color": figures.COLOURS[k], "va": "bottom" if above else "top"}
         figures.label_curve(right, apertures, detail, text.split(",")[0], at, None, **style)
     names = [
-        figures.label_curve(left, [60.0], [1.0], text.split(",")[0], color=figures.COLOURS[k], above=above, ha=side)
-        for (text, k), above, side in zip(colours.values(), (False, True), ("right", "left"), strict=True)
+        figures.label_curve(left, [60.0], [1.0], text.split(",")[0], color=figures.COLOURS[k], above=False, ha="right")
+        for text, k in colours.values()
     ]
     left.set(ylim=(1e-4, 2.5), xlim=(30, 510))
     right.set(ylim=(0, None), xlim=(30, 510))

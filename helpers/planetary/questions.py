@@ -317,7 +317,8 @@ def bits_in_words(rig):
         "to 16. "
         f"Adding up a thousand frames makes up for coarse steps as long as the noise of one frame is larger than a "
         "step. "
-        f"At the lowest gain a step of 8 bit is {full / 255:.0f} electrons, the noise of a pixel {noise:.0f}: {advice}."
+        f"At the lowest gain a step of 8 bit is {full / 255:.0f} electrons, the noise of a pixel in "
+        f"green light {noise:.0f}: {advice}."
     )
 
 
