@@ -134,4 +134,4 @@ def test_a_page_that_another_one_follows_says_that_it_sleeps(visit):
     second = page.context.new_page()
     second.goto(home + "00_your_rig")
     page.bring_to_front()
-    page.get_by_role("link", name="Wake it up").wait_for(timeout=40_000)
+    wait_for_words(page, "Wake it up")
