@@ -681,7 +681,7 @@ def test_ctrl_c_ends_the_command_with_one_sentence(tmp_path):
         shown.send_signal(signal.SIGINT)
         said.append(shown.stdout.read())
     assert shown.returncode == 0, "".join(said)
-    assert said[-1].strip() == "The workbooks are no longer shown."
+    assert said[-1].splitlines()[-1] == "The workbooks are no longer shown."  # older kernels warn before
     assert "/?token=" in "".join(said)
     _, alive = psutil.wait_procs(started, timeout=20)
     assert not alive
