@@ -13,10 +13,12 @@ import numpy as np
 from helpers.rig.parts import Rig
 from helpers.shared import optics
 from helpers.shared.checks import instance, number, optional, quantity, takes
+from helpers.shared.limits import SETTINGS
 from helpers.starlight import spectra
 
 _USUAL_STAR = "K0"
 _LARGEST_AIRMASS = 40  # at the horizon it is about 38: Kasten & Young 1989, Applied Optics 28, 4735
+_AIRMASSES = number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None, most_values=SETTINGS)
 _WAVELENGTH = quantity(u.nm, minimum=100, maximum=1e5)
 
 
@@ -80,7 +82,7 @@ def guide_star(rig, airmass=1, wavelength=None):
 
 @takes(
     rig=instance(Rig),
-    airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None),
+    airmass=_AIRMASSES,
     wavelength=optional(_WAVELENGTH),
 )
 def guide_star_fwhm(rig, airmass=1, wavelength=None):
@@ -109,7 +111,7 @@ def guide_star_fwhm(rig, airmass=1, wavelength=None):
     return _arcsec(guide_star(rig, airmass, wavelength))
 
 
-@takes(rig=instance(Rig), airmass=number(minimum=1, maximum=_LARGEST_AIRMASS, ndim=None), wavelength=_WAVELENGTH)
+@takes(rig=instance(Rig), airmass=_AIRMASSES, wavelength=_WAVELENGTH)
 def picture_star_fwhm(rig, airmass=1, wavelength=550 * u.nm):
     """Width of a star in the main camera's long exposure with perfect guiding: air and telescope.
 
