@@ -7,6 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import nbformat
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -276,9 +277,10 @@ def test_the_oldest_versions_are_the_lower_ends_of_the_ranges():
     assert dict(pins) == {name: version for name, version in floors if name != "playwright"}
 
 
-def test_the_code_is_tidy():
+@pytest.mark.parametrize("what", [["check", "--output-format=concise"], ["format", "--check"]], ids=["check", "format"])
+def test_the_code_is_tidy_in_workbooks_too(what):
     shown = subprocess.run(
-        [sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format=concise", "."],
+        [sys.executable, "-m", "ruff", *what, "--no-cache", "."],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -369,6 +371,7 @@ def test_workbook_file_is_saved_the_same_way_everywhere(workbook_path, workbook)
     raw = workbook_path.read_bytes()
     assert raw.endswith(b"}\n")
     assert b"\r" not in raw
+    assert raw.decode() == nbformat.writes(nbformat.read(workbook_path, as_version=4)).rstrip("\n") + "\n"
     assert set(workbook["metadata"]) <= {"kernelspec", "language_info"}
     assert workbook["metadata"]["kernelspec"]["name"] == "python3"
     assert "version" not in workbook["metadata"].get("language_info", {})
@@ -408,7 +411,7 @@ def test_workbook_begins_with_its_question_and_one_import_cell(workbook):
     assert "".join(workbook["cells"][0]["source"]).startswith("# ")
     assert "?" in "".join(workbook["cells"][0]["source"])
     first, *others = code_cells(workbook)
-    assert first.startswith('import sys; sys.path.insert(0, "..")\n')
+    assert first.startswith('import sys\n\nsys.path.insert(0, "..")\n')
     for source in others:
         assert not helpers_imported(source), "helpers are imported in the first code cell"
 
