@@ -2,7 +2,7 @@
 
 from helpers.error_budget.cases import KNOWN, Priors
 from helpers.error_budget.causes import FACTORS, attribute, attribute_intervals, unexplained
-from helpers.error_budget.diagnosis import CAUSES, MEASUREMENTS, Diagnosis, diagnose, invented_nights
+from helpers.error_budget.diagnosis import CAUSES, MEASUREMENTS, Diagnosis, diagnose, diagnose_anew, invented_nights
 from helpers.error_budget.next_change import Option, usual_changes, what_next
 from helpers.error_budget.nights import SPREADS
 from helpers.error_budget.own_log import LogFacts, facts_of
@@ -29,6 +29,7 @@ __all__ = [
     "attribute",
     "attribute_intervals",
     "diagnose",
+    "diagnose_anew",
     "evaluate",
     "facts_of",
     "invented_nights",

@@ -84,11 +84,11 @@ class Priors:
 
     def __post_init__(self):
         for each in fields(self):
-            limits = {"minimum": 0, "maximum": 1} if each.name in _CHANCES else {"above": 0, "maximum": 100}
+            limits = {"minimum": 0, "maximum": 1} if each.name in CHANCES else {"above": 0, "maximum": 100}
             object.__setattr__(self, each.name, as_number(each.name, getattr(self, each.name), **limits))
 
 
-_CHANCES = ("fewer_stars", "other_stars", "out_of_focus", "fault")
+CHANCES = ("fewer_stars", "other_stars", "out_of_focus", "fault")
 
 
 def checked_known(known):
@@ -243,7 +243,7 @@ def most_stars(case, side, field):
 
 def oftener(priors, least):
     """Priors under which what is rare comes at least this often."""
-    raised = {name: max(getattr(priors, name), least) for name in _CHANCES if 0 < getattr(priors, name) < 1}
+    raised = {name: max(getattr(priors, name), least) for name in CHANCES if 0 < getattr(priors, name) < 1}
     return replace(priors, **raised)
 
 

@@ -11,15 +11,17 @@ from the first log's state to the second's, and when it alone is still missing: 
 than two causes act together.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import astropy.units as u
 import numpy as np
 
 from helpers.error_budget.cases import (
+    CHANCES,
     HARDWARE,
     KNOWN_SEEING,
     Priors,
+    balance,
     case_of,
     draw_common,
     draw_log,
@@ -27,7 +29,7 @@ from helpers.error_budget.cases import (
 )
 from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, variance
 from helpers.error_budget.terms import MODEL_ERROR
-from helpers.shared.checks import as_quantity, count, instance, number, optional, takes
+from helpers.shared.checks import as_instance, as_quantity, count, instance, number, optional, takes
 
 CAUSES = (
     "stars used",
@@ -274,8 +276,67 @@ def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, prio
 
 def _diagnose(case, priors, measured, rng, draws):
     drawn, weight, night, fits = fitted(case, priors, measured, draws, rng)
+    parts = _shares(case, drawn, measured[0][0] - measured[1][0])
+    return _read(case, priors, measured, rng, drawn, weight, night, fits, parts)
+
+
+def _other_chances(name, value):
+    if not isinstance(value, (tuple, list)):
+        raise TypeError(f"{name}: expected a list of Priors, found {value!r:.60}")
+    for priors in value:
+        as_instance(f"{name}: each", priors, Priors)
+        if replace(priors, **{chance: getattr(_USUAL, chance) for chance in CHANCES}) != _USUAL:
+            raise ValueError(f"{name}: expected priors that differ from the usual ones in chances only, found {priors}")
+    return tuple(value)
+
+
+@takes(
+    measured_a=_measured,
+    measured_b=_measured,
+    rng=optional(instance(np.random.Generator)),
+    draws=count(minimum=500, maximum=200_000),
+    others=_other_chances,
+)
+def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *, others):
+    """The diagnosis as it is, and what it becomes when something else is taken to be likely.
+
+    The cases that fit are drawn once, and count more or less under the other priors.
+
+    Parameters
+    ----------
+    measured_a, measured_b, known, rng, draws
+        As in `diagnose`.
+    others : sequence of Priors
+        They differ from the usual ones in chances only.
+
+    Returns
+    -------
+    list of Diagnosis
+        With the usual priors first, then one for each of `others`.
+
+    Raises
+    ------
+    ValueError, TypeError, astropy.units.UnitsError
+    """
+    rng = np.random.default_rng(0) if rng is None else rng
+    case, measured = case_of(known), (measured_a, measured_b)
+    drawn, weight, night, fits = fitted(case, _USUAL, measured, draws, rng)
+    parts = _shares(case, drawn, measured_a[0] - measured_b[0])
+    found = []
+    for priors in (_USUAL, *others):
+        ratio = 1.0
+        for side in "ab":
+            own = {name.removesuffix(f"_{side}"): value for name, value in drawn.items() if name.endswith(f"_{side}")}
+            ratio = ratio * balance(case, priors, _USUAL, side, drawn["field"], own)
+        again = weight * ratio
+        total = again.sum()
+        found.append(_read(case, priors, measured, rng, drawn, again / total, night, fits * float(total), parts))
+    return found
+
+
+def _read(case, priors, measured, rng, drawn, weight, night, fits, parts):
+    """What weighted cases say."""
     change = measured[0][0] - measured[1][0]
-    parts = _shares(case, drawn, change)
     cause = _largest(parts, change)
     probabilities = np.bincount(cause, weights=weight, minlength=len(CAUSES))
     effective = min(effective_draws(cause == k, weight, night) for k in np.flatnonzero(probabilities > _OFTEN))

@@ -236,9 +236,8 @@ def _cached_error_tables(key, passed, airmass, read_noises):
     errors, full = np.empty(shape), np.empty(shape)
     for j, noise in enumerate(read_noises):
         camera = replace(rig.guide_camera, read_noise=noise * u.electron)
-        other = replace(rig, guide_camera=camera)
-        for i, width in enumerate(_width_steps(widths)):
-            errors[i, j], full[i, j] = centroid_errors(other, _MAGNITUDES, airmass, np.exp(width) * u.arcsec)
+        other, steps = replace(rig, guide_camera=camera), np.exp(_width_steps(widths)) * u.arcsec
+        errors[:, j], full[:, j] = centroid_errors(other, _MAGNITUDES, airmass, steps)
     return np.log(errors), full, widths
 
 

@@ -161,9 +161,9 @@ def _noise(rig, airmass, widths, magnitudes):
     grid = np.geomspace(widths.min(), widths.max() * 1.001, 5)
     faint = np.isfinite(magnitudes)
     steps = np.linspace(magnitudes[faint].min() - 1e-6, magnitudes[faint].max() + 1e-6, 40)
-    tables = [centroid_errors(rig, steps, airmass, width * u.arcsec) for width in grid]
-    errors = RegularGridInterpolator((np.log(grid), steps), np.log([table[0] for table in tables]))
-    full = RegularGridInterpolator((np.log(grid), steps), np.array([table[1] for table in tables], float))
+    of_steps, full_steps = centroid_errors(rig, steps, airmass, grid * u.arcsec)
+    errors = RegularGridInterpolator((np.log(grid), steps), np.log(of_steps))
+    full = RegularGridInterpolator((np.log(grid), steps), full_steps.astype(float))
     places = np.stack(np.broadcast_arrays(np.log(widths)[:, None], np.where(faint, magnitudes, steps[-1])), axis=-1)
     error = np.where(faint, np.exp(errors(places)), 1e6)
     weights, _ = choose_stars(error, full(places) > 0.5, rig.guiding.stars)

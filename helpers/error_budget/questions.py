@@ -13,7 +13,7 @@ from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of
 from helpers.error_budget import drawings
 from helpers.error_budget.cases import Priors
-from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, most_telling
+from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, most_telling
 from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
@@ -203,6 +203,13 @@ def table_of_causes(night):
     ]
 
 
+OTHER_PRIORS = {
+    f"a fault in {0.03:.0%} of cameras, not {Priors().fault:.0%}": Priors(fault=0.03),
+    f"a fault in {0.5:.0%}": Priors(fault=0.5),
+    f"other stars in {0.05:.0%} of logs, not {Priors().other_stars:.0%}": Priors(other_stars=0.05),
+}
+
+
 @dataclass(frozen=True)
 class Night:
     """Two logs of one night: what was read of them, what is known, and what follows."""
@@ -211,6 +218,7 @@ class Night:
     known: dict
     predicted: tuple
     diagnosis: object
+    otherwise: tuple  # the diagnosis under each of `OTHER_PRIORS`
 
     @property
     def measured(self):
@@ -238,7 +246,9 @@ def night_of(log, gain):
     rigs = demo_rigs(facts.known["exposure_a"], gain)
     known = {"rig_a": rigs[0], "rig_b": rigs[1]} | facts.known
     predicted = tuple(predict(rig, rng=np.random.default_rng(2), draws=_NIGHTS) for rig in rigs)
-    return Night(facts, known, predicted, diagnose(*facts.measured, known, np.random.default_rng(4), _DRAWS))
+    rng = np.random.default_rng(4)
+    found, *others = diagnose_anew(*facts.measured, known, rng, _DRAWS, others=list(OTHER_PRIORS.values()))
+    return Night(facts, known, predicted, found, tuple(others))
 
 
 def facts_in_words(facts):
@@ -345,11 +355,6 @@ def noise_beyond(night):
     return float(found), float(np.hypot(a * error_a, b * error_b) / share / max(found, 1e-9))
 
 
-@lru_cache(maxsize=4)
-def _with_priors(known, measured, priors):
-    return diagnose(*measured, dict(known), np.random.default_rng(4), _DRAWS, priors=priors)
-
-
 BOTH_FAULTY = (
     "Where half of all cameras have a fault, both of these often have one. Then it is no difference between them, but "
     "what it multiplies is: their read noise."
@@ -358,17 +363,8 @@ BOTH_FAULTY = (
 
 def table_of_priors(night):
     """Head and rows: what the answer becomes when something else is taken to be likely."""
-    known = tuple(night.known.items())
-    usual = Priors()
-    cases = {
-        "as taken here": usual,
-        f"a fault in {0.03:.0%} of cameras, not {usual.fault:.0%}": Priors(fault=0.03),
-        f"a fault in {0.5:.0%}": Priors(fault=0.5),
-        f"other stars in {0.05:.0%} of logs, not {usual.other_stars:.0%}": Priors(other_stars=0.05),
-    }
     rows = []
-    for name, priors in cases.items():
-        found = night.diagnosis if priors == usual else _with_priors(known, night.measured, priors)
+    for name, found in zip(("as taken here", *OTHER_PRIORS), (night.diagnosis, *night.otherwise), strict=True):
         order = sorted(found.probabilities, key=lambda cause: -found.probabilities[cause])[:3]
         said = ", ".join(f"{cause} {round(100 * found.probabilities[cause])}" for cause in order)
         rows.append((name, said, f"{round(100 * share_of_measuring(found))} in 100"))

@@ -136,9 +136,14 @@ class GuidedMotion:
 
 
 def centroid_errors(rig, magnitudes, airmass, fwhm):
-    """Centroid errors [arcsec, one axis] of stars, and whether each is saturated; arrays."""
-    found = view(rig, airmass=airmass, fwhm=fwhm, light_share=1).signal(np.atleast_1d(magnitudes))
-    return np.atleast_1d(found.centroid_error.to_value(u.arcsec)), np.atleast_1d(found.saturated)
+    """Centroid errors [arcsec, one axis] of stars, and whether each is saturated; arrays (N,).
+
+    For several widths (W,) they are arrays (W, N).
+    """
+    seen = view(rig, airmass=airmass, fwhm=np.ravel(fwhm)[0], light_share=1)
+    found = [seen.at_width(width).signal(np.atleast_1d(magnitudes)) for width in np.atleast_1d(fwhm)]
+    errors, full = [one.centroid_error.value for one in found], [one.saturated for one in found]
+    return (np.array(errors), np.array(full)) if np.ndim(fwhm) else (errors[0], full[0])
 
 
 def _stars(rig, stars, blur):

@@ -1,7 +1,7 @@
 """One setting of a rig's guide camera: light, sky, noise, pixels and the width of a star, and what follows for a
 star."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import astropy.units as u
@@ -99,7 +99,17 @@ class View:
     zero_point: u.Quantity
     star_shares: np.ndarray | None
     sky_shares: np.ndarray | None
-    diffraction: float  # width of the diffraction pattern over `fwhm`
+    wavelength: u.Quantity  # of the light that is detected, on the average
+
+    @cached_property
+    def diffraction(self):
+        """Width of the diffraction pattern over `fwhm`."""
+        pattern = AIRY_WIDTH * self.wavelength / self.rig.guide_optics.aperture * u.rad
+        return round(min(float((pattern / self.fwhm).to_value("")), WIDEST_DIFFRACTION), 4)
+
+    def at_width(self, fwhm):
+        """The same setting for stars of another width (Quantity); quicker than another `view`."""
+        return replace(self, fwhm=as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-3, maximum=3600, ndim=0))
 
     @cached_property
     def _spot(self):
@@ -376,11 +386,6 @@ class View:
         )
 
 
-def _diffraction(rig, wavelength, fwhm):
-    pattern = AIRY_WIDTH * wavelength / rig.guide_optics.aperture * u.rad
-    return round(min(float((pattern / fwhm).to_value("")), WIDEST_DIFFRACTION), 4)
-
-
 @takes(
     rig=instance(Rig),
     exposure=optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)),
@@ -469,5 +474,5 @@ def view(
         zero_point=zero_point * u.electron,
         star_shares=shares[0],
         sky_shares=shares[1],
-        diffraction=_diffraction(rig, wavelength, width),
+        wavelength=wavelength,
     )
