@@ -14,7 +14,7 @@ from scipy.interpolate import CubicSpline
 _PHASE_SPECTRUM = (4.8 * special.gamma(1.2)) ** (5 / 6) * special.gamma(11 / 6) ** 2 / (2 * np.pi ** (11 / 3))  # 0.0229
 _ARCSEC = 180 * 3600 / np.pi
 _COARSE_STEP, _FINE_STEP = 0.06, 0.03  # of the natural logarithm of frequency, in quadratures
-_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(24)
+_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(20)
 
 
 def tilt_scale_arcsec2(r0_m, wavelength_m):
@@ -77,7 +77,7 @@ def path_integrals(diameter_m, outer_scale_m, path_m):
 
 @lru_cache(maxsize=64)
 def tilt_covariance_table(diameter_over_outer_scale):
-    """Cubic spline of (B0, B2, E) against ln(distance / D), for unit D and unit lambda^2 0.0229 r0^(-5/3).
+    """Cubic splines of (B0, B2) and of E against ln(distance / D), for unit D and unit lambda^2 0.0229 r0^(-5/3).
 
     B_n(s) = pi Int f^3 W A^2 J_n(2 pi f s) df; the covariances along and across the separation are B0 - B2 and B0 + B2.
     E(s) = 2 pi Int f W A^2 [1 - J0(2 pi f s)] df is half the structure function of the wavefront.
@@ -100,17 +100,31 @@ def tilt_covariance_table(diameter_over_outer_scale):
     if epsilon == 0:  # below the grid the spectrum is f^(-2/3) df
         values[:, 0] += np.pi * 3 * lowest ** (1 / 3)
         values[:, 2] += 2 * np.pi**3 * distance**2 * 3 * lowest ** (1 / 3)
-    return CubicSpline(np.log(distance), values), np.log(distance[0]), np.log(distance[-1])
+    logarithm = np.log(distance)
+    return CubicSpline(logarithm, values[:, :2]), CubicSpline(logarithm, values[:, 2]), logarithm[0], logarithm[-1]
 
 
-def _tilt_covariance(distance, table):
-    """(B0, B2, E) at distance / D of any shape; shape (..., 3). Beyond ten outer scales nothing is alike."""
-    spline, first, last = table
-    logarithm = np.log(np.maximum(distance, 1e-12))
-    values = spline(np.clip(logarithm, first, last))
-    values[..., 1:] *= np.exp(2 * np.minimum(logarithm - first, 0))[..., None]  # both begin as distance^2
-    values[logarithm > last, :2] = 0
-    return values
+def _logarithm(square, first, last):
+    """ln(distance) within the table, and how far a distance lies below it."""
+    logarithm = 0.5 * np.log(square)
+    below = np.minimum(logarithm - first, 0) if logarithm.min() < first else 0.0
+    return np.clip(logarithm, first, last), below
+
+
+def _tilt_covariance(square, table):
+    """B0 and B2 at squared distances over D^2, of any shape. Beyond ten outer scales nothing is alike."""
+    spline, _, first, last = table
+    logarithm, below = _logarithm(square, first, last)
+    values = spline(logarithm)
+    alike = logarithm < last
+    return values[..., 0] * alike, values[..., 1] * np.exp(2 * below) * alike  # B2 begins as distance^2
+
+
+def _rise(square, table):
+    """E at squared distances over D^2."""
+    _, spline, first, last = table
+    logarithm, below = _logarithm(square, first, last)
+    return spline(logarithm) * np.exp(2 * below)
 
 
 def _path_nodes(along, across, path):
@@ -124,10 +138,12 @@ def _path_nodes(along, across, path):
     for low, high in (edges[:2], edges[1:]):
         half = (high - low) / 2
         node = (high + low) / 2 + half * _NODES
-        position = width * np.sinh(node)
+        up = np.exp(node)
+        down = 1 / up
+        position = width / 2 * (up - down)
         triangle = 1 - np.abs(position - along[:, None]) / path
         positions.append(position)
-        weights.append(half * _NODE_WEIGHTS * width * np.cosh(node) * triangle / path)
+        weights.append(half * width / (2 * path) * _NODE_WEIGHTS * (up + down) * triangle)
     return np.concatenate(positions, axis=1), np.concatenate(weights, axis=1)
 
 
@@ -143,20 +159,20 @@ def layer_pair_covariance(separation_m, diameter_m, table, path_m, direction_rad
         position, weight = along[:, None], np.ones((len(along), 1))
     else:
         position, weight = _path_nodes(along, across, path)
-    distance = np.hypot(position, across[:, None])
-    table_values = _tilt_covariance(distance, table)
-    square = np.maximum(distance**2, 1e-12)
-    both = np.sum(weight * table_values[..., 0], axis=1)
-    weight = weight * table_values[..., 1] / square
-    sine_2 = np.sum(weight * 2 * position * across[:, None], axis=1)
+    across = across[:, None]
+    square = np.maximum(position**2 + across**2, 1e-12)
+    same, double = _tilt_covariance(square, table)
+    both = np.sum(weight * same, axis=1)
+    weight = weight * double / square
+    sine_2 = np.sum(weight * position, axis=1) * 2 * across[:, 0]
     if path > 1:
         # A tilt averaged along its own direction is a difference of wavefront between both ends of the path. This
         # avoids the sum of positive and negative parts, of which little is left after a long exposure.
-        ends = np.hypot(along + path * np.array([[-1], [0], [1]]), across)
-        rise = _tilt_covariance(ends, table)[..., 2]
+        ends = (along + path * np.array([[-1], [0], [1]])) ** 2 + across[:, 0] ** 2
+        rise = _rise(np.maximum(ends, 1e-24), table)
         cosine_2 = both - (rise[0] / 2 - rise[1] + rise[2] / 2) / (2 * np.pi**2 * path**2)
     else:
-        cosine_2 = np.sum(weight * (position**2 - across[:, None] ** 2), axis=1)
+        cosine_2 = np.sum(weight * (position**2 - across**2), axis=1)
     # Direction of the separation against x is that against the wind plus the wind's own.
     unequal = cosine_2 * (cosine**2 - sine**2) - sine_2 * 2 * sine * cosine
     return np.array([both - unequal, both + unequal]) * diameter_m ** (-1 / 3)
