@@ -76,7 +76,9 @@ def test_equal_logs_of_one_rig_leave_chance_and_seeing():
 def test_priors_count():
     known = {"read_noise_b": 0.9 * u.electron}
     healthy, suspect = (
-        budgets.diagnose(A, B, known, draws=6000, priors=budgets.Priors(fault=chance)).probabilities["camera fault"]
+        budgets.diagnose(A, B, known, draws=6000, priors=budgets.cases.Priors(fault=chance)).probabilities[
+            "camera fault"
+        ]
         for chance in (0.0, 0.6)
     )
     assert healthy == 0
@@ -100,7 +102,7 @@ def test_logs_that_hardly_fit_are_said_to():
 def test_chances_are_those_of_plain_draws():
     """Second route, from the definition: cases as they are likely beforehand, counted by how well they fit."""
     measured, draws = ((0.45, 0.03), (0.40, 0.03)), 60_000
-    case, priors, rng = cases.case_of(None), budgets.Priors(), np.random.default_rng(8)
+    case, priors, rng = cases.case_of(None), budgets.cases.Priors(), np.random.default_rng(8)
     drawn = cases.draw_common(case, rng, draws)
     for side in "ab":
         own = cases.draw_log(case, priors, side, drawn["field"], rng)
@@ -177,7 +179,7 @@ def test_turns_take_the_sky_out():
 
 def test_what_a_seeing_law_says_is_what_is_drawn():
     """Second route: both seeings drawn as they are likely beforehand, and weighted by what was measured."""
-    case, priors = cases.case_of({"seeing_b": 3 * u.arcsec, "turns_a": 2, "turns_b": 2}), budgets.Priors()
+    case, priors = cases.case_of({"seeing_b": 3 * u.arcsec, "turns_a": 2, "turns_b": 2}), budgets.cases.Priors()
     rng, draws = np.random.default_rng(3), 200_000
     first = priors.seeing * rng.standard_normal(draws)
     second = first + priors.drift / 2 * rng.standard_normal(draws)
@@ -222,7 +224,7 @@ def test_small_groups_join_their_neighbours():
 
 def reliability(nights_number, draws, known=None):
     """Groups of stated chances, as `grouped` gives them, of nights whose largest cause is known."""
-    case, priors, rng = cases.case_of(known), budgets.Priors(), np.random.default_rng(5)
+    case, priors, rng = cases.case_of(known), budgets.cases.Priors(), np.random.default_rng(5)
     measured, causes = diagnosis._invent(case, priors, rng, nights_number, 0.04)
     stated = np.array(
         [list(diagnosis._diagnose(case, priors, pair, rng, draws).probabilities.values()) for pair in measured]
@@ -273,4 +275,32 @@ def test_wrong_arguments_are_named(arguments, error, named):
     with pytest.raises(error, match=named):
         budgets.diagnose(*arguments)
     with pytest.raises(ValueError, match="drift"):
-        budgets.Priors(drift=0.0)
+        budgets.cases.Priors(drift=0.0)
+
+
+def test_other_priors_change_the_weight_of_the_same_cases():
+    """Chances from cases drawn once against those from cases drawn for each set of priors.
+
+    Limits: 5 standard errors of the difference of two shares, by their effective draws (false alarm below 1e-5 with ten
+    comparisons).
+    """
+    others = [cases.Priors(fault=0.4), cases.Priors(other_stars=0.1)]
+    known, measured = (
+        {"stars_a": 3, "stars_b": 3},
+        ((0.62 * u.arcsec, 0.02 * u.arcsec), (0.5 * u.arcsec, 0.02 * u.arcsec)),
+    )
+    anew = diagnosis.diagnose_anew(*measured, known, np.random.default_rng(1), 10_000, others=others)
+    for priors, found in zip([cases.Priors(), *others], anew, strict=True):
+        direct = diagnosis.diagnose(*measured, known, np.random.default_rng(2), 10_000, priors=priors)
+        for cause, chance in direct.probabilities.items():
+            middle = max(0.02, (chance + found.probabilities[cause]) / 2)
+            error = np.sqrt(middle * (1 - middle) * (1 / direct.effective_draws + 1 / found.effective_draws))
+            assert found.probabilities[cause] == pytest.approx(chance, abs=5 * error), cause
+
+
+def test_other_priors_differ_in_chances_only():
+    measured = ((0.62 * u.arcsec, 0.02 * u.arcsec), (0.5 * u.arcsec, 0.02 * u.arcsec))
+    with pytest.raises(ValueError, match="others: .*chances only"):
+        diagnosis.diagnose_anew(*measured, draws=500, others=[cases.Priors(seeing=0.5)])
+    with pytest.raises(TypeError, match="others: "):
+        diagnosis.diagnose_anew(*measured, draws=500, others=cases.Priors())

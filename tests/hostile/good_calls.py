@@ -34,7 +34,7 @@ ROOMS = (
     "shared.sky",
 )
 # Their good call takes a second and more: a tenth of the spoiled ones is tried.
-SLOW = {"attribute_intervals", "diagnose", "suspects", "what_next"}
+SLOW = {"attribute_intervals", "diagnose", "diagnose_anew", "suspects", "what_next"}
 # Called with files in their own place, or with nothing; `cone_search` uses the network; `run_loop` is the kernel of
 # `simulate_loop` and says that it checks nothing.
 LEFT_OUT = {
@@ -302,6 +302,7 @@ def _own():
         "rotation_smear": {"diameter": 40 * ARCSEC},
         "invented_nights": {"number": 50},
         "diagnose": {"draws": 2000},
+        "diagnose_anew": {"draws": 2000, "others": [error_budget.Priors(fault=0.5)]},
         "facts_of": {"log": two_cameras},
         "attribute_intervals": quick,
         "predict": quick,
