@@ -32,6 +32,7 @@ ROOMS = (
     "planetary",
     "ledger",
     "shared.sky",
+    "shared.series",
 )
 # Their good call takes a second and more: a tenth of the spoiled ones is tried.
 SLOW = {"attribute_intervals", "diagnose", "diagnose_anew", "suspects", "what_next"}
