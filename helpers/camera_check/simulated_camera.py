@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers.shared.checks import as_count, choice, count, flag, instance, number, quantity, take_fields, takes
+from helpers.shared.limits import PIXELS_OF_A_CAMERA, check_work
 
 _FROM_ZERO = {
     "read_noise": u.electron,
@@ -201,9 +202,6 @@ class _Sensor:
         return codes * np.uint16(camera.file_step)
 
 
-_MOST_PIXELS = 100_000_000  # of all frames together: about a quarter of a minute
-
-
 def _as_size(name, value):
     """Rows and columns of a frame."""
     pair = isinstance(value, (tuple, list)) or (type(value) is np.ndarray and value.ndim == 1)
@@ -250,11 +248,7 @@ def take_frames(camera, rng, shape=(48, 64), bias=8, darks=4, flats=2, dark_expo
         all.
     """
     pixels = (bias + darks * dark_exposures.size + flats * levels) * shape[0] * shape[1]
-    if pixels > _MOST_PIXELS:
-        raise ValueError(
-            f"shape, bias, darks, dark_exposures, flats, levels: expected at most {_MOST_PIXELS:,} pixels in all, "
-            f"found {pixels:,}"
-        )
+    check_work("shape, bias, darks, dark_exposures, flats, levels", pixels, PIXELS_OF_A_CAMERA, "pixels in all")
     sensor = _Sensor(camera, shape, rng)
     drift = np.linspace(0, camera.black_level_drift.value, bias)
     brightest = 0.9 * camera.saturation.value

@@ -27,10 +27,10 @@ from helpers.seeing.air import at_airmass
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
 from helpers.shared.checks import as_count, count, instance, number, optional, quantity, takes
+from helpers.shared.limits import PLACES_OF_A_NIGHT, STEPS, check_work
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
-_MOST_PLACES = 6_000_000  # stars and target x steps x runs: about a minute
 _SECONDS = quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)  # as in starlight.view
 _RNG = instance(np.random.Generator)
 
@@ -187,12 +187,9 @@ def guide_night(
     if altitude <= 0 * u.deg:
         raise ValueError(f"stars: expected a target above the horizon at this hour angle, found one at {altitude:.1f}")
     airmass = sky.airmass(altitude)
-    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=2_000_000)
+    n = as_count("duration / step", round(float(duration / step)), minimum=2, maximum=STEPS)
     places = (len(stars) + 1) * n * runs
-    if places > _MOST_PLACES:
-        raise ValueError(
-            f"duration, step, runs: expected at most {_MOST_PLACES:,} places of stars in all, found {places:,}"
-        )
+    check_work("duration, step, runs", places, PLACES_OF_A_NIGHT, "places of stars in all")
     air_above = at_airmass(atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
     signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)

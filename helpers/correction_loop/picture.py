@@ -27,6 +27,7 @@ import numpy as np
 from scipy import fft
 
 from helpers.shared.checks import count, instance, optional, quantity, takes
+from helpers.shared.limits import PIXELS_OF_STARS
 from helpers.shared.optics import FWHM_PER_SIGMA, KOLMOGOROV_WIDTH, LongExposure, phase_structure
 
 # All of the following in widths (FWHM) of the star.
@@ -35,7 +36,6 @@ _PIXELS = 6  # to a width
 _ROOM = 8  # round the motion, so that the picture does not reach into its own repetition
 _MOST_MOTION = 300
 _MOST_SPREAD = 50  # rms of Gaussian motion
-_MOST_PIXELS = 500_000_000  # of all pictures of a series together: about a minute
 _MOST_TAKEN = 0.085  # variance that can be taken away, about half of what a star holds; beyond it no shape is known
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 _NODES, _WEIGHTS = _FINEST * ((_NODES + 1) / 2) ** 2, _FINEST * (_NODES + 1) / 2 * _WEIGHTS  # dense at low frequencies
@@ -313,9 +313,9 @@ def picture_widths(motion, star_fwhm, *, within=None, extra=0.0, shape=None):
         _check_span("within", places)
     extra = np.broadcast_to(extra, (len(places), 2, 2)) / star_fwhm**2
     pixels = (_PIXELS * (np.ptp(places, axis=1).max() + 6 * np.sqrt(max(0.0, extra.max())) + _ROOM)) ** 2
-    if pixels * len(places) > _MOST_PIXELS:
+    if pixels * len(places) > PIXELS_OF_STARS:
         raise ValueError(
-            f"rows: expected at most {int(_MOST_PIXELS / pixels):,} pictures of this much motion, found "
+            f"rows: expected at most {int(PIXELS_OF_STARS / pixels):,} pictures of this much motion, found "
             f"{len(places):,}; take more rows to a picture"
         )
     size = max(1, int(2_000_000 / pixels))  # pictures at a time, to spare memory

@@ -9,8 +9,8 @@ from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import picture as final_image
 from helpers.correction_loop.night import GuideNight
 from helpers.shared.checks import as_number, count, instance, number, optional, quantity, takes
+from helpers.shared.limits import PATHS, check_work
 
-_MOST_PATHS = 20_000_000  # simulated exposures of all gains and runs, summed over the exposure times
 _SHOWS = 0.15  # of a star's width: rms of the mount along one axis from which the shape of its path counts
 
 
@@ -173,10 +173,7 @@ def _checked_sizes(night, exposures, gains):
         raise ValueError(f"exposures: expected whole multiples of the step {night.step:g}, found {exposures}")
     sizes = np.round(steps).astype(int)
     paths = int(gains.size * len(night.air) * np.sum(night.air.shape[1] // sizes))
-    if paths > _MOST_PATHS:
-        raise ValueError(
-            f"exposures, gains: expected at most {_MOST_PATHS:,} simulated exposures in all, found {paths:,}"
-        )
+    check_work("exposures, gains", paths, PATHS, "simulated exposures in all")
     return sizes
 
 

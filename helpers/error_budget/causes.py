@@ -13,6 +13,7 @@ from helpers.error_budget.terms import Budget, evaluate
 from helpers.rig.parts import SECTIONS
 from helpers.rig.values import flat
 from helpers.shared.checks import count, function, instance, optional, quantity, takes
+from helpers.shared.limits import LONG_DRAWS
 
 # Causes of a difference between two rigs: name to the keys that make it. What is in none of them is "everything else".
 FACTORS = {
@@ -139,7 +140,7 @@ def attribute(before, after):
     before=instance(Budget),
     after=instance(Budget),
     rng=instance(np.random.Generator),
-    draws=count(minimum=20, maximum=10_000),
+    draws=count(minimum=20, maximum=LONG_DRAWS),
     progress=optional(function()),
 )
 def attribute_intervals(before, after, rng, draws=400, progress=None):

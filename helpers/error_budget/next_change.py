@@ -12,8 +12,7 @@ from helpers.rig.parts import Rig, RigError
 from helpers.rig.values import changed
 from helpers.shared import sky
 from helpers.shared.checks import as_instance, as_number, count, function, instance, optional, takes
-
-_MOST_CHANGES = 100
+from helpers.shared.limits import CHANGES, DRAWS_OF_EACH
 
 
 @dataclass(frozen=True)
@@ -110,8 +109,8 @@ def usual_changes(rig):
 def _as_changes(name, value):
     """At most 100 changes by name, each a dictionary as `rig.changed` takes it; a rule for `takes`."""
     changes = as_instance(name, value, dict)
-    if len(changes) > _MOST_CHANGES:
-        raise ValueError(f"{name}: expected at most {_MOST_CHANGES}, found {len(changes):,}")
+    if len(changes) > CHANGES:
+        raise ValueError(f"{name}: expected at most {CHANGES}, found {len(changes):,}")
     for key, change in changes.items():
         as_instance(f"{name}: a name", key, str)
         as_instance(f"{name}: {key:.60}", change, dict)
@@ -125,7 +124,7 @@ def _as_changes(name, value):
     changes=optional(_as_changes),
     costs=optional(instance(dict)),
     stars=optional(some_stars),
-    draws=count(minimum=20, maximum=2000),
+    draws=count(minimum=20, maximum=DRAWS_OF_EACH),
     progress=optional(function()),
 )
 def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=None, draws=100, progress=None):

@@ -9,6 +9,7 @@ from helpers.guide_field.stars import some_stars
 from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import count, function, instance, optional, takes
+from helpers.shared.limits import LONG_DRAWS
 
 
 @takes(
@@ -16,7 +17,7 @@ from helpers.shared.checks import count, function, instance, optional, takes
     target=optional(sky.as_place),
     rng=optional(instance(np.random.Generator)),
     stars=optional(some_stars),
-    draws=count(minimum=20, maximum=10_000),
+    draws=count(minimum=20, maximum=LONG_DRAWS),
     progress=optional(function()),
 )
 def predict(rig, target=None, rng=None, *, stars=None, draws=nights.DRAWS, progress=None):

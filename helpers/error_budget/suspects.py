@@ -19,6 +19,7 @@ from helpers.rig.demo import demo_rig
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
 from helpers.shared.checks import as_number, count, function, instance, optional, takes
+from helpers.shared.limits import DRAWS_OF_EACH
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
 
@@ -161,7 +162,7 @@ def _runs(old, new, magnitudes):
     return runs
 
 
-@takes(rig=instance(Rig), budget=instance(Budget), draws=count(minimum=20, maximum=2000))
+@takes(rig=instance(Rig), budget=instance(Budget), draws=count(minimum=20, maximum=DRAWS_OF_EACH))
 def chance_share(rig, budget, draws=100):
     """Limit, over the log's rms, of the difference of two logs of one rig under the same sky in 95 of 100 pairs."""
     drawn = nights.draw_nights(np.random.default_rng(1), draws)
@@ -187,7 +188,7 @@ def _magnitudes(name, value):
     new=instance(Rig),
     magnitudes=_magnitudes,
     rng=optional(instance(np.random.Generator)),
-    draws=count(minimum=20, maximum=2000),
+    draws=count(minimum=20, maximum=DRAWS_OF_EACH),
     progress=optional(function()),
 )
 def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None):

@@ -13,8 +13,8 @@ from helpers.guide_field.pick_off import LitField, lit_field
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
 from helpers.shared.checks import choice, count, flags, function, instance, number, optional, quantity, takes
+from helpers.shared.limits import CELLS
 
-_MOST_CELLS = 5_000_000  # exposures x mirror sizes x places of the sky of one sweep: a quarter of a minute
 _LEVELS = 12  # classes of light into which the places of a sensor are sorted; 48 change a count by less than 1 %
 
 
@@ -315,7 +315,7 @@ def sweep_chances(
         if np.shape(values) != exposures.shape:
             raise ValueError(f"{name}: expected one for each of {len(exposures)} exposures, found {np.shape(values)}")
     sky = sky_grid(step=4 * u.deg) if sky is None else sky
-    cells, most = exposures.size * mirror_sizes.size * sky.up.size, _MOST_CELLS * (1 if executor is None else 10)
+    cells, most = exposures.size * mirror_sizes.size * sky.up.size, CELLS * (1 if executor is None else 10)
     if cells > most:
         raise ValueError(
             f"exposures, mirror_sizes, sky: expected at most {most:,} cells in all, found {cells:,}; take a coarser sky"

@@ -24,6 +24,7 @@ from helpers.guide_field.stars import (
 from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import count, instance, optional, quantity, takes
+from helpers.shared.limits import PLACES
 
 SLACK = 3 * u.deg  # how far off a camera turned by hand may come to stand; common practice, no source
 
@@ -180,9 +181,6 @@ def _least_within(counts, reach):
     return np.min([np.roll(counts, k) for k in range(-reach, reach + 1)], axis=0)
 
 
-_MOST_PLACES = 50_000_000  # stars near the target x angles: some seconds
-
-
 @takes(
     catalogue=star_columns,
     target=sky.as_place,
@@ -242,7 +240,7 @@ def search_position_angles(
     east, north, magnitude = east[near], north[near], magnitude[near]
     half_turn = np.arange(0, 180, step)
     angles = np.concatenate([half_turn, half_turn + 180]) + present
-    if angles.size * magnitude.size > _MOST_PLACES:
+    if angles.size * magnitude.size > PLACES:
         raise ValueError(
             f"step: expected a larger one for {magnitude.size:,} stars about the target, found {step:g} deg"
         )

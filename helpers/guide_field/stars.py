@@ -28,6 +28,7 @@ from helpers.shared.checks import (
     quantity,
     takes,
 )
+from helpers.shared.limits import ROWS
 
 DEFAULT_ANGLE = 60 * u.deg  # position angle of the guide field where nobody gave one: that of the demo scenario
 MOST_STARS = 40  # of a middling field; fainter ones add next to nothing
@@ -142,9 +143,6 @@ def sensor_to_sky(x_mm, y_mm, angle_deg, optics):
     return away * np.sin(angle) + across * np.cos(angle), away * np.cos(angle) - across * np.sin(angle)
 
 
-_MOST_LISTED = 2_000_000
-
-
 def star_columns(name, catalogue):
     """ra and dec [deg], magnitude of a star list as plain arrays; a rule for `takes`."""
     try:
@@ -163,7 +161,7 @@ def star_columns(name, catalogue):
     if bad.size == 0 or bad.any():
         found = "no star" if bad.size == 0 else f"a value missing in row {int(np.flatnonzero(bad)[0]) + 1}"
         raise ValueError(f"{name}: expected stars with ra, dec and magnitude, found {found}")
-    as_number(name, columns[0], ndim=1, minimum=-360, maximum=720, most_values=_MOST_LISTED)
+    as_number(name, columns[0], ndim=1, minimum=-360, maximum=720, most_values=ROWS)
     as_number(name, columns[1], ndim=1, minimum=-90, maximum=90)
     as_number(name, columns[2], ndim=1, minimum=-1000, maximum=1000)
     return columns

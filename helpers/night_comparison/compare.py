@@ -9,6 +9,7 @@ from scipy import stats
 
 from helpers.night_comparison import sky
 from helpers.shared.checks import count, instance, optional, takes
+from helpers.shared.limits import RESAMPLES, ROWS
 from helpers.shared.series import (
     Interval,
     batch_means,
@@ -85,7 +86,6 @@ class _Log:
 
 _LARGEST_ERROR = 1e6  # arcsec: beyond a right angle, no error of guiding
 _LARGEST_TIME = 1e12  # s
-_MOST_ROWS = 2_000_000
 
 
 def _series(name, log):
@@ -104,8 +104,8 @@ def _series(name, log):
             plain.append(u.Quantity(values, getattr(column, "unit", None) or unit).to_value(unit))
         except (TypeError, ValueError) as error:
             raise ValueError(f"{name}: expected numbers in {unit}, found: {error}") from error
-    if any(np.ndim(column) != 1 for column in plain) or len(plain[0]) > _MOST_ROWS:
-        raise ValueError(f"{name}: expected one number a row and column, and at most {_MOST_ROWS:,} rows")
+    if any(np.ndim(column) != 1 for column in plain) or len(plain[0]) > ROWS:
+        raise ValueError(f"{name}: expected one number a row and column, and at most {ROWS:,} rows")
     if not len(plain[0]) == len(plain[1]) == len(plain[2]) or np.nanmax(np.abs(plain[1:]), initial=0) > _LARGEST_ERROR:
         raise ValueError(f"{name}: expected columns of one length and errors below {_LARGEST_ERROR:g} arcsec")
     time, errors = plain[0], np.column_stack(plain[1:])
@@ -184,7 +184,7 @@ def _compare_apart(logs):
 @takes(
     log_a=_series,
     log_b=_series,
-    n_resamples=count(minimum=100, maximum=1_000_000),
+    n_resamples=count(minimum=100, maximum=RESAMPLES),
     rng=optional(instance(np.random.Generator)),
 )
 def compare(log_a, log_b, n_resamples=5000, rng=None):

@@ -9,6 +9,7 @@ from scipy import stats
 from helpers.night_comparison.compare import compare
 from helpers.night_comparison.power import simulate_night
 from helpers.shared.checks import count, takes
+from helpers.shared.limits import RESAMPLES, RUNS
 
 MEMORY, EXPOSURE, TURN, CHANGE, DRIFT = 2 * u.s, 1 * u.s, 15 * u.min, 10 * u.min, 0.2
 
@@ -42,9 +43,9 @@ COUNTS = {1: Count(214, 400), 2: Count(21, 400), 3: Count(13, 400), 4: Count(11,
 
 @takes(
     turns=count(minimum=1, maximum=50),
-    nights=count(minimum=1, maximum=1000),
+    nights=count(minimum=1, maximum=RUNS),
     first_seed=count(maximum=2**32),
-    n_resamples=count(minimum=100, maximum=1_000_000),
+    n_resamples=count(minimum=100, maximum=RESAMPLES),
 )
 def count_false_winners(turns, nights, first_seed=0, n_resamples=300):
     """Simulate nights with two equal cameras, and count those whose 95 % interval leaves out 1.

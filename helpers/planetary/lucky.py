@@ -11,13 +11,13 @@ from helpers.seeing.air import Atmosphere
 from helpers.seeing.widths import diffraction_fwhm, fried_parameter
 from helpers.shared import optics
 from helpers.shared.checks import instance, number, optional, quantity, takes
+from helpers.shared.limits import SPOTS, check_work
 
 _ORDERS = 30  # radial orders of Zernike polynomials that are followed one by one
 _WITHOUT_TILT = 0.134  # rad^2 at D = r0, tilt removed, all orders: Noll 1976, table IV
 _RATIOS = np.concatenate([[0.3, 0.6], np.arange(1, 41)])
 _WAVELENGTH = quantity(u.m, minimum=1e-7, maximum=1e-4)
 _AIRMASS = number(minimum=1, maximum=40)
-_MOST_STARS = 50_000  # some seconds
 
 
 @takes(atmosphere=instance(Atmosphere), wavelength=quantity(u.m, minimum=1e-7, maximum=1e-4, ndim=0), airmass=_AIRMASS)
@@ -173,10 +173,7 @@ def finest_detail(diameter, wavelength, fwhm=None, airmass=1):
     if fwhm is None:
         return aperture
     together = np.broadcast(diameter, wavelength, fwhm, airmass).size
-    if together > _MOST_STARS:
-        raise ValueError(
-            f"diameter, wavelength, fwhm, airmass: expected at most {_MOST_STARS:,} stars, found {together:,}"
-        )
+    check_work("diameter, wavelength, fwhm, airmass", together, SPOTS, "stars")
     r0 = fried_parameter(fwhm, wavelength, airmass)
     star = optics.LongExposure(r0.value, np.inf, diameter.value, wavelength.value)
     return (star.fwhm_rad * u.rad).to(u.arcsec)

@@ -9,6 +9,7 @@ from astropy.stats import mad_std
 from scipy import fft, stats
 
 from helpers.shared.checks import as_number, count, optional, quantity, takes
+from helpers.shared.limits import PLACES
 
 _GAP_STEPS, _GAP_SECONDS = 5.0, 10.0  # a pause longer than both is a gap
 _BATCH = 12  # a batch this many correlation lengths long hardly remembers the one before
@@ -37,7 +38,6 @@ def _series(name, values, minimum=4):
 
 
 _LARGEST = 1e50  # its square is still a number
-_MOST_PLACES = 50_000_000
 _TIME = quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1)
 _ERROR = quantity(u.arcsec, minimum=-_LARGEST, maximum=_LARGEST, ndim=1, most_values=10_000_000)
 
@@ -151,10 +151,8 @@ def autocorrelation(values, lags, time=None):
 
 def _autocorrelation(values, lags, time_s):
     place = places(time_s, reach=lags + 1)
-    if place[-1] > _MOST_PLACES:
-        raise ValueError(
-            f"lags: expected fewer for times with so many gaps: {place[-1]:,} places, at most {_MOST_PLACES:,}"
-        )
+    if place[-1] > PLACES:
+        raise ValueError(f"lags: expected fewer for times with so many gaps: {place[-1]:,} places, at most {PLACES:,}")
     even, there = np.zeros(place[-1] + 1), np.zeros(place[-1] + 1)
     even[place], there[place] = values - values.mean(), 1.0
     size = fft.next_fast_len(even.size + lags + 1)
