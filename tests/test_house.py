@@ -40,6 +40,7 @@ ORDER = [
     "starlight.faint_stars",
     "starlight.spot",
     "starlight.simulated_frames",
+    "starlight.faint_on_mosaic",
     "starlight.light",
     "starlight.view",
     "guide_field.star_counts",

@@ -164,8 +164,13 @@ class SampledSpot:
     noise_pixels: float
     window_light: float
     window_square: float
+    _share: np.ndarray
     _log_information: np.ndarray
     _shifts: tuple
+
+    def share_of_pixel(self, distance):
+        """Share of the light in a pixel whose middle is so far [pixels] from the star, mean of all directions."""
+        return np.interp(distance / self.width, _waves()[0], self._share, right=0.0) / self.width**2
 
     def _ratio(self, electrons, background):
         return np.log(np.clip(background * self.width**2 / electrons, _RATIOS[0], None))
@@ -217,6 +222,7 @@ def sampled_spot(width, diffraction=0.0):
         noise_pixels=width**2 / _around(share**2),
         window_light=_around(share * window),
         window_square=_around(share * window**2),
+        _share=share,
         _log_information=np.log(_information(share, slope, width)),
         _shifts=_floors(share, slope, width),
     )

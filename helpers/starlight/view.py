@@ -13,8 +13,10 @@ from helpers.rig.parts import Rig
 from helpers.shared.checks import as_quantity, instance, number, optional, quantity, takes
 from helpers.shared.optics import AIRY_WIDTH
 from helpers.starlight import light, spectra
+from helpers.starlight.faint_on_mosaic import mosaic_heights
 from helpers.starlight.faint_stars import (
     edge_depth,
+    error_over_law,
     found_frames,
     least_height,
     measuring_box,
@@ -26,7 +28,6 @@ from helpers.starlight.widths import detected_wavelength, guide_star_fwhm
 
 LEAST_SIGNAL_TO_NOISE = 3  # below, noise makes spots as bright as the star, and no error is foretold
 _FAINT_STARS = 1.5  # the best centroid of simulated frames errs by 1 + this / (S/N)^2 times the bound: measured
-_FEW_STEPS = 0.6  # the centroid's few steps start at the usual place: it errs by 1 - this / (S/N)^2 of a full search
 _SURE, _HIDDEN = 6, 5  # S/N from which the error is that of all exposures, and below which that of the found ones
 _GRID, _REFINEMENTS = 300, 3
 
@@ -153,8 +154,18 @@ class View:
         red, green, blue = self._colours[1]
         return self.background.value + ((red - green) ** 2 + (green - blue) ** 2) / 4
 
-    def _found(self, electrons):
-        """Share of the exposures in which stars with this light are found, and noise error in those [arcsec]."""
+    @cached_property
+    def _heights(self):
+        """Light of faint stars under the window, over the whole, and what the sky adds there [electron]; (places,)."""
+        if self._colours is None:
+            return np.array([self._spot.window_light]), np.zeros(1)
+        return mosaic_heights(self._spot, *self._colours)
+
+    def _found_by_law(self, electrons):
+        """Share of the exposures in which stars with this light are found, and noise error in those [arcsec].
+
+        Both by the law of the highest spots; what the centroid makes of it, `error_over_law` tells.
+        """
         spot, behind = self._spot, self.background.value
         box, window = measuring_box(spot.width), measuring_window(spot.width)
         area, edge = np.pi * window**2, 4 * edge_depth(box) * (box - edge_depth(box))
@@ -163,14 +174,18 @@ class View:
         noise = np.sqrt(self._seen_variance * area * (1 + level) / variance)  # as judged, over that at the star
         bound = spot.noise_error(electrons, behind, *(self._colours or ()))
         ratio = self._signal_to_noise(electrons)
-        share, error = found_frames(
-            electrons * spot.window_light / np.sqrt(variance),
-            noise * least_height(4 * window**2, 4 * window, window),
-            noise * least_height((box - 3) ** 2, 2 * (box - 3), window),
-            level * behind * area / variance,
-            window / (bound * ratio),
-        )
-        return share, error * (1 - _FEW_STEPS / ratio**2) * bound * self.pixel_scale.value
+        share, square = 0.0, 0.0
+        for star, rest in zip(*self._heights, strict=True):
+            each, error = found_frames(
+                np.maximum((electrons * star + rest) / np.sqrt(variance), 1e-3),
+                noise * least_height(4 * window**2, 4 * window, window),
+                noise * least_height((box - 3) ** 2, 2 * (box - 3), window),
+                level * behind * area / variance,
+                window / (bound * ratio),
+            )
+            share, square = share + each, square + each * error**2
+        error = np.sqrt(square / np.maximum(share, 1e-300))
+        return share / len(self._heights[0]), error * bound * self.pixel_scale.value
 
     def _total_error(self, electrons):
         return np.hypot(*self._errors(electrons))
@@ -229,8 +244,8 @@ class View:
         """In how many exposures a star is found, and how well its centre is known in those.
 
         From a signal-to-noise ratio of 6 on the error is the `centroid_error` of `signal`. Below, only exposures count
-        in which noise lifts the star, and it is smaller. The best centroid of simulated frames reaches it within 10 per
-        cent from a ratio of 3 on; stars of less than 2 pixels FWHM, from 5 on.
+        in which noise lifts the star, and it is smaller. The better centroid of simulated frames reaches it within 10
+        per cent from a ratio of 3 on, without colours, on a raw colour mosaic and on a binned one.
 
         Parameters
         ----------
@@ -240,8 +255,8 @@ class View:
         Returns
         -------
         share : float or ndarray
-            Of the exposures, 0 to 1; 0 below a ratio of 3. It is that of a star near its usual place, in a box of five
-            times its FWHM, and good to 0.15; on a raw colour mosaic, stars narrower than 4 pixels are found less often.
+            Of the exposures, 0 to 1; 0 below a ratio of 3. It is that of a star within half a pixel of its usual place,
+            in a box of five times its FWHM, mean of all such places, and good to 0.15.
         error : Quantity, arcsec
             One-axis rms in those, sampling floor included; the star's whole FWHM below a ratio of 3.
 
@@ -254,7 +269,8 @@ class View:
         `found_frames`.
         """
         signal = self.signal(magnitude)
-        share, found = self._found(signal.electrons.value)
+        share, law = self._found_by_law(signal.electrons.value)
+        found = law * error_over_law(self._spot.width, signal.signal_to_noise)
         noise = signal.noise_error.value
         hidden = np.clip((_SURE - signal.signal_to_noise) / (_SURE - _HIDDEN), 0, 1)
         error = np.hypot(noise + (found - noise) * hidden, signal.sampling_floor.value)
