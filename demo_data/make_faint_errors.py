@@ -1,4 +1,4 @@
-"""Measures anew the table of `faint_stars` of how well faint stars are known: run it to print it, in about 10 minutes.
+"""Measures anew the table of `faint_stars` of how well faint stars are known: run it to print it, in about 15 minutes.
 
 Frames of stars of known width and signal-to-noise ratio are simulated and measured with both centroids; the better
 one's rms, sampling floor taken off, over what the law of the highest spots foretells. Mean of three cameras: without

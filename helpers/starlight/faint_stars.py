@@ -28,7 +28,7 @@ _FALSE_STARS = 5e-4  # boxes of pure noise that may pass for a star
 NARROWEST_WINDOW = 1.0  # pixels, of the window's sigma
 _HALF_LIGHT = np.sqrt(2 * np.log(2))  # how far out the smoothed star is half as bright, in its own scale
 _GAUSSIAN_REACH = 0.7071
-FAINT_WIDTHS = (1.0, 1.25, 1.5, 2.0, 3.0, 4.0)  # FWHM of a star in pixels, and its signal to noise, of the table
+FAINT_WIDTHS = (1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 8.0)  # FWHM of a star in pixels, and its signal to noise, of the table
 FAINT_RATIOS = (3.0, 3.5, 4.0, 5.0, 6.0)
 # one row for each width; demo_data/make_faint_errors.py prints it
 _OVER_LAW = np.array(
@@ -39,6 +39,7 @@ _OVER_LAW = np.array(
         [0.955, 0.946, 0.940, 0.953, 0.980],
         [0.967, 0.973, 0.960, 0.947, 0.977],
         [0.961, 0.965, 0.954, 0.951, 0.961],
+        [0.902, 0.900, 0.918, 0.923, 0.934],
     ]
 )
 _OFFSETS = (np.arange(80) + 0.5) * 0.1  # of a spot from the star, in errors of a star that never hides
