@@ -51,8 +51,9 @@ class StarSignal:
     measurable: False where the signal-to-noise ratio is below 3. There no error is foretold: noise_error and
     centroid_error then hold the star's whole FWHM, to say that the centre is no better known than that. From 6 on the
     best centroid of simulated frames errs as foretold, within 10 per cent. Between, noise hides the star in some
-    exposures, and the centres in the others are better than centroid_error, which is for weights and for sums over all
-    exposures: one without a star tells nothing. `View.found` tells how many they are, and the error in those.
+    exposures, and the centres in the others are better than centroid_error (of stars narrower than 1.5 pixels no
+    better), which is for weights and for sums over all exposures: one without a star tells nothing. `View.found` tells
+    how many they are, and the error in those.
     """
 
     electrons: u.Quantity
@@ -244,8 +245,9 @@ class View:
         """In how many exposures a star is found, and how well its centre is known in those.
 
         From a signal-to-noise ratio of 6 on the error is the `centroid_error` of `signal`. Below, only exposures count
-        in which noise lifts the star, and it is smaller. The better centroid of simulated frames reaches it within 10
-        per cent from a ratio of 3 on, without colours, on a raw colour mosaic and on a binned one.
+        in which noise lifts the star, and it is smaller, but for stars narrower than 1.5 pixels. The better centroid of
+        simulated frames reaches it within 10 per cent from a ratio of 3 on, without colours, on a raw colour mosaic and
+        on a binned one.
 
         Parameters
         ----------

