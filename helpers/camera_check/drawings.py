@@ -278,12 +278,10 @@ def compared(now, healthy):
 
 @lru_cache
 def glowing_camera():
-    """Measurement of an invented camera whose amplifier glows, and one of its darks above the bias [electron]."""
+    """Measurement of an invented camera whose amplifier glows."""
     camera = invented.SimulatedCamera(amplifier_glow=3 * u.electron / u.s)
     taken = invented.take_frames(camera, np.random.default_rng(9), shape=(96, 128), levels=4)
-    measured = camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
-    dark = (taken.darks[-1][1][0] - taken.bias.mean(axis=0)) * measured.photon_transfer.gain.value
-    return measured, dark
+    return camera_check.measure_camera(taken.bias, taken.darks, taken.flats)
 
 
 @dataclass(frozen=True)
@@ -313,30 +311,6 @@ def glow_cost(rig, magnitude, glow):
         star.errors(rig)[0].max(),
         star.errors(rig, noisy)[0].max(),
     )
-
-
-def glow(rig, numbers):
-    """A dark with a glowing amplifier, its smooth part as the check measures it, and what it does to a star."""
-    measured, dark = glowing_camera()
-    found, magnitude = measured.glow, faint_star(rig, numbers)
-    figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6)
-    top = float(np.percentile(dark, 99.7))
-    figures.show_pixels(left, dark, vmin=0, vmax=top)
-    left.set_title("a dark of 60 s")
-    rows, columns = dark.shape
-    smooth = found.frame.value * measured.longest_dark.value
-    picture = right.imshow(smooth, origin="lower", extent=(-0.5, columns - 0.5, -0.5, rows - 0.5), vmin=0, vmax=top)
-    right.grid(False)
-    figures.label(right, "x [pixel]", "y [pixel]", "its smooth part")
-    figure.colorbar(picture, ax=right, label="[electron]")
-    cost = glow_cost(rig, magnitude, found)
-    sentence = (
-        f"The check finds {found.rate} at {found.where}. There, in {rig.guiding.exposure.value:g} s, it pulls your "
-        f"faint star (magnitude {magnitude:.1f}) by {cost.pull.value:.3f} arcsec, always the same way, and its light "
-        f"raises the error of the centre from {cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
-    )
-    alt = "Left a dark that is bright in the lower left corner and fades smoothly; right the same without its grain."
-    return figures.show(figure, alt, sentence)
 
 
 def hot_pixel(rig):

@@ -35,22 +35,32 @@ def which_camera(rig):
     )
 
 
-def looks_better(rig):
-    """Which fault makes frames without light look better than they are."""
-    spread = {}
-    for fault in ("offset too low", "hot pixels", "bad column driver"):
-        bias = drawings.broken(fault, 1.0)[0].bias.astype(float)
-        spread[fault] = (bias[0] - bias[1]).std() / np.sqrt(2)
-    sound = drawings.broken("none", 0.0)[0].bias.astype(float)
-    right = min(spread, key=spread.get)
+def _shares(frames):
+    """How often each number occurs; 1,000 stands for all above."""
+    return np.bincount(np.minimum(frames.ravel(), 1000), minlength=1001) / frames.size
+
+
+def trace_in_the_dark(fault):
+    """Share of the numbers, in bias and dark frames, that a fault at its full strength makes others."""
+    faulty, sound = drawings.broken(fault, 1.0)[0], drawings.broken("none", 0.0)[0]
+    pairs = ((faulty.bias, sound.bias), (faulty.darks[0][1], sound.darks[0][1]))
+    return max(np.abs(_shares(one) - _shares(other)).sum() / 2 for one, other in pairs)
+
+
+def stays_hidden(rig):
+    """Which fault leaves no trace in frames without light."""
+    traces = {fault: trace_in_the_dark(fault) for fault in ("missing codes", "smoothing", "bent response")}
+    right = min(traces, key=traces.get)
+    others = " and ".join(f"{fault} {traces[fault]:.0%}" for fault in traces if fault != right)
+    (found,) = [one for one in drawings.broken(right, 1.0)[1].findings if one.grade != camera_verdict.NOTE]
     return guesses.choices(
-        "08.better",
-        "Which of these faults makes a frame without light look better than it is?",
-        tuple(spread),
+        "08.hidden",
+        "One of these faults leaves no trace in a frame without light, however strong it is. Which?",
+        tuple(traces),
         right,
-        f"The {right}. With the offset at zero half of the noise is cut off: the numbers of a frame spread by "
-        f"{spread[right]:.1f} DN instead of {(sound[0] - sound[1]).std() / np.sqrt(2):.1f}. A quiet, dark picture is "
-        "no proof; the pile at the lowest number is what gives it away.",
+        f"The {right}. Without light nothing is there to bend: of the numbers in bias and dark frames it makes "
+        f"{traces[right]:.1%} others ({others}). Only frames with light show it, and then the check says: "
+        f"{found.sentence}. So it wants all three kinds of frames.",
     )
 
 
@@ -185,6 +195,18 @@ def beliefs(rig, numbers):
     )
 
 
+def glow_in_words(rig, numbers):
+    """What a glowing amplifier does to the rig's faint star, in words."""
+    found, magnitude = drawings.glowing_camera().glow, drawings.faint_star(rig, numbers)
+    cost = drawings.glow_cost(rig, magnitude, found)
+    return (
+        f"Of an invented camera that glows the check finds {found.rate} at {found.where}. There, in "
+        f"{rig.guiding.exposure.value:g} s, it pulls your faint star (magnitude {magnitude:.1f}) by "
+        f"{cost.pull.value:.3f} arcsec, always the same way, and its light raises the error of the centre from "
+        f"{cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
+    )
+
+
 def gain_of_flats(rig):
     """Exercise: gain from two flats."""
     return Question(
@@ -295,12 +317,12 @@ def split_of_noise(rig):
 
 
 def measured_rows(rig):
-    """The measurement of camera 2: head, the first six rows, and the rest."""
+    """The measurement of camera 2: head, and the first rows of the table that every check ends with."""
     named = camera_verdict.table_rows(drawings.judged("camera 2").measurement)
     rows = [
         (f"{name} ({standard})" if standard and standard != name else name, value) for name, standard, value in named
     ]
-    return ("what (name in EMVA 1288)", "camera 2"), rows[:6], rows[6:]
+    return ("what (name in EMVA 1288)", "camera 2"), rows[:6]
 
 
 STRIPES = r"""

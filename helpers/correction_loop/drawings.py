@@ -89,6 +89,16 @@ def reaches_the_top(rig):
     return band_of(rig).high >= 0.999 * map_of(rig).gains[-1]
 
 
+def reaches_the_bottom(rig):
+    """For each exposure whether the band goes on to the lowest gain that was tried."""
+    return band_of(rig).low <= 1.001 * map_of(rig).gains[0]
+
+
+def _edge(found):
+    """Where the line of an end that was found is drawn: up to the first exposure without one."""
+    return np.convolve(found, [1, 1, 1], "same") > 0
+
+
 def good_settings(rig):
     """The band: gains that give the same picture, for each exposure; a setting to move through it."""
     found, here = map_of(rig), band_of(rig)
@@ -96,20 +106,23 @@ def good_settings(rig):
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=4.1, width_ratios=[1.25, 1])
     seconds, gains = EXPOSURES.value, found.gains
     left.fill_between(seconds, here.low, here.high, color=figures.COLOURS[0], alpha=0.25, hatch="//", edgecolor="none")
-    left.plot(seconds, here.low, color=figures.COLOURS[0])
-    edge = np.convolve(~reaches_the_top(rig), [1, 1, 1], "same") > 0  # up to the first that is open
-    left.plot(seconds, np.where(edge, here.high, np.nan), color=figures.COLOURS[0])
+    lower, upper = _edge(~reaches_the_bottom(rig)), _edge(~reaches_the_top(rig))
+    left.plot(seconds, np.where(lower, here.low, np.nan), color=figures.COLOURS[0])
+    left.plot(seconds, np.where(upper, here.high, np.nan), color=figures.COLOURS[0])
     left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
     left.annotate("the middle", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
     look = {"markersize": 11, "markerfacecolor": "white", "color": figures.COLOURS[6]}
     (mark,) = left.plot([1], [0.5], "o", **look)
     mark.set(clip_on=False, in_layout=False)  # whole on the upper edge too
     left.set(
-        xscale="log", yscale="log", xlim=(0.45, 9), ylim=(0.045, highest)
-    )  # open at the top: nothing was tried there
+        xscale="log", yscale="log", xlim=(0.45, 9), ylim=(gains[0], highest)
+    )  # open at the top and at the bottom: nothing was tried there
     figures.log_ticks(left, x=[0.5, 1, 2, 4, 8], y=[0.05, 0.1, 0.2, 0.5, 1])
     figures.label(
-        left, "guide exposure [s]", "loop gain [-]", f"striped: the same picture\n(above {highest:g} nothing was tried)"
+        left,
+        "guide exposure [s]",
+        "loop gain [-]",
+        f"striped: the same picture\n(nothing was tried beyond {gains[0]:g} and {highest:g})",
     )
     left.title.set_fontsize(12)
     (curve,) = right.plot(gains, gains, **figures.line_look(0))
@@ -137,7 +150,7 @@ def good_settings(rig):
 
     alt = (
         "Left: for each guide exposure the gains that give the same picture, a striped band that rises with the "
-        "exposure, and is open at the top where no upper end was found; a star marks the setting in its middle. Right: "
+        "exposure, and is open where no end was found; a star marks the setting in its middle. Right: "
         "the star's width against the gain at one exposure."
     )
     return Drawing(figure, (mark, curve, point), update, alt)

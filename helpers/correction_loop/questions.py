@@ -18,6 +18,7 @@ from helpers.starlight.view import view
 _FALSE = 0.5 * u.arcsec  # of the first exercise
 _DRIFT = 0.6 * u.arcsec / u.min  # of the second
 _FAINT = 16.0
+_GAINS = (0.5, 0.95)  # of a loop that is made to answer harder
 _MINUTES = 16  # of a simulated night
 
 
@@ -47,18 +48,20 @@ def half_a_knock(rig):
     )
 
 
-def more_gain_without_fault(rig):
-    """What a higher gain does to the picture of a mount that has no fault."""
-    exposure = drawings.EXPOSURES[1]
-    low, high = (_star(rig, exposure, gain, faultless=True)[0] for gain in (0.25, 0.9))
+def more_gain(rig):
+    """What a higher gain does to the true pointing of the reader's mount."""
+    exposure, _, _ = _own_loop(rig)
+    own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
+    (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
     return guesses.choices(
-        "07.faultless",
-        "Choose the mount without any fault. You raise the gain from 0.25 to 0.9: the loop answers harder. What "
-        "happens to the star in the picture?",
-        {"it gets narrower": -0.05, "it gets wider": 0.05},
-        float(high / low) - 1,
-        f"It goes from {low.value:.2f} to {high.value:.2f} arcsec. Nothing was there to correct: all the camera saw "
-        "was air and noise, and a higher gain makes the mount follow them more closely.",
+        "07.more-gain",
+        f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "
+        "loop answers harder. How far does the mount itself then miss (the true pointing)?",
+        {"less: it is held more firmly": 0.7, "as far as before": 1.0, "farther, by a third or more": 1.45},
+        high / low,
+        f"It goes from {low:.2f} to {high:.2f} arcsec, the star in the picture from {own[0][0].value:.2f} to "
+        f"{own[1][0].value:.2f}. A mount without any fault, left alone, would miss by nothing; corrected, it goes from "
+        f"{still:.2f} to {chasing:.2f}: all of that is air and noise, which the mount follows.",
     )
 
 
@@ -168,9 +171,10 @@ def own_number(rig):
 
 
 def _gains(rig, low, high):
-    """A range of gains in words; its upper end may be only that of the map."""
-    highest = own_settings.gains_of(rig)[-1]
-    return f"{low:.2f} to {high:.2f}" + (", the highest tried" if high >= highest * 0.999 else "")
+    """A range of gains in words; either end may be only that of the map."""
+    lowest, *_, highest = own_settings.gains_of(rig)
+    first = f"{low:.2f}, the lowest tried," if low <= lowest * 1.001 else f"{low:.2f}"
+    return f"{first} to {high:.2f}" + (", the highest tried" if high >= highest * 0.999 else "")
 
 
 def widening_shares(rig):
@@ -276,7 +280,8 @@ def faint_star(rig):
     first = exposures[strong.index(True)]
     return (
         f"A single star of magnitude G = {_FAINT:g} rises above a signal to noise of 3 at about "
-        f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer."
+        f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer. "
+        "(The strip at the top asks more of a usable star: a centre known to 0.1 arcsec.)"
     )
 
 

@@ -94,7 +94,7 @@ _STEPS = (
 
 # What the panel of suspects switches: label, and whether it is on at the start.
 SWITCHES = {
-    "infrared": ("the older camera's near infrared", True),
+    "infrared": ("the older camera's near infrared", False),
     "noise": ("its read noise", False),
     "rest": ("its visible light, and no mosaic", False),
     "short": ("exposure 0.5 s instead of 1 s", False),

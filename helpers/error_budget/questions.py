@@ -24,6 +24,7 @@ from helpers.guide_field.coma import coma_shift
 from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
 from helpers.guide_field.stars import DEFAULT_ANGLE, star_columns
+from helpers.guide_field.usable import USABLE_ERROR
 from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
@@ -111,8 +112,8 @@ def table_of_cameras(rig):
     old, new = (flat(one) for one in city_rigs())
     rows = [
         ("read noise", "guide_camera.read_noise", "{:.1f} electrons"),
-        ("efficiency at its best, visible", "guide_camera.peak_quantum_efficiency", "{:.0%}"),
-        ("efficiency at 850 nm, near infrared", "guide_camera.quantum_efficiency_850", "{:.0%}"),
+        ("light that counts at best (efficiency), visible", "guide_camera.peak_quantum_efficiency", "{:.0%}"),
+        ("the same at 850 nm, near infrared", "guide_camera.quantum_efficiency_850", "{:.0%}"),
         ("colour mosaic", "guide_camera.mosaic", "{}"),
         ("pixel", "guide_camera.pixel_size", "{:.1f} um"),
     ]
@@ -168,10 +169,10 @@ def what_the_suspects_say(rig):
     return (
         f"With the same stars, exposure and sky the newer camera takes the log from {old.logged_rms.value:.3f} to "
         f"{new.logged_rms.value:.3f} arcsec; its near infrared alone is worth {near_infrared_step().value:.3f}. From "
-        f"0.70 to 0.45 it takes more. With several good stars a fault of the camera costs little "
-        f"({healthy.logged_rms.value:.2f} to {fault.logged_rms.value:.2f}), and so do fainter stars "
-        f"({faint.logged_rms.value:.2f}); both at once make {both.logged_rms.value:.2f}. So do half the exposure and "
-        f"fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
+        f"0.70 to 0.45 it takes more. With several good stars a fault of the older camera costs "
+        f"little (its log grows from {healthy.logged_rms.value:.2f} to {fault.logged_rms.value:.2f}), and so do "
+        f"fainter stars (to {faint.logged_rms.value:.2f}); both at once make {both.logged_rms.value:.2f}. So do half "
+        f"the exposure and fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
         f"{(both.final_fwhm - healthy.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / healthy.final_fwhm) - 1:.0%}."
     )
@@ -488,6 +489,20 @@ def who_gains(rig):
     )
 
 
+def coarse_in_the_guide_telescope(rig):
+    """Why the two cameras use so different numbers of stars in the guide telescope, in words."""
+    old, new = _behind_both()["guide telescope"]
+    seen = [view(found.rig).signal(found.magnitudes.min()) for found in (old, new)]
+    best = [float(one.centroid_error.value) for one in seen]
+    return (
+        f"A pixel of the guide telescope sees {seen[1].pixel_scale.value:.1f} arcsec of sky. On pixels so coarse, "
+        f"under a colour mosaic, the measured centre depends on where among the pixels the star stands, and more light "
+        f"does not cure that (`02_starlight`): the best star is known to {best[1]:.2f} arcsec behind B, to "
+        f"{best[0]:.2f} behind A, which has no mosaic. So {new.stars} stars are usable, known to "
+        f"{USABLE_ERROR.value:g} arcsec, for B, and {old.stars} for A."
+    )
+
+
 def _unsharp_runs(rig):
     """Name, and what coma and defocus add to the width of a guide star (None: no estimate), of each run."""
     tolerance = focus_tolerance(rig)
@@ -711,16 +726,16 @@ def width_with_error(rig):
     return Question(
         "10.1",
         f"With perfect guiding a star would be {air} arcsec wide. The mount's true error is {error} arcsec rms on each "
-        f"axis. How wide is the star? (Widths add as squares; an error of rms 1 makes a blur {_SIGMA:.2f} wide.)",
+        f"axis. How wide is the star? (Widths add as squares; an error of rms 1 makes a blur {_SIGMA:.3f} wide.)",
         right * u.arcsec,
         unit=u.arcsec,
         percent=3,
         mistakes=(
             ((air + _SIGMA * error) * u.arcsec, "widths add as squares: take the root of the sum of the squares."),
-            (np.hypot(air, error) * u.arcsec, f"turn the rms into a width first: times {_SIGMA:.2f}."),
+            (np.hypot(air, error) * u.arcsec, f"turn the rms into a width first: times {_SIGMA:.3f}."),
         ),
-        hint=f"{air} squared plus ({_SIGMA:.2f} x {error}) squared, then the root.",
-        solution=f"{right:.2f} arcsec. (The room uses the true shape of a star and finds a little more.)",
+        hint=f"{air} squared plus ({_SIGMA:.3f} x {error}) squared, then the root.",
+        solution=f"{right:.2f} arcsec. (This workbook takes the true shape of a star and finds a little more.)",
     )
 
 

@@ -15,6 +15,7 @@ GREEN, RED = 550 * u.nm, 850 * u.nm
 SLICES = {"green": [500, 600] * u.nm, "near infrared": [800, 900] * u.nm}
 FILTERED = {"none": "none", "long-pass": "long-pass"}
 ALTITUDE = 50 * u.deg  # of the star, where nothing else is said
+CALMEST = 0.4 * u.arcsec  # seeing
 PLAIN_STAR = "K0"  # a usual star of the field
 STARS = {"white (class F5)": "F5", "like the Sun (G2)": "G2", "usual (K0)": "K0", "red (M2)": "M2"}
 _LARGE = {"aperture": 400 * u.mm, "obstruction": 0.32}  # of the first figure; the small one is 50 mm, clear

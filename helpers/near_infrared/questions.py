@@ -20,27 +20,33 @@ def _how(rig):
     return {"magnitude": drawings.own_star(rig), "spectral_class": PLAIN_STAR, "airmass": airmass_at(ALTITUDE)}
 
 
-def _spot_factor(rig, of="spot"):
-    optics = rig.guide_optics
-    air = seeing.atmosphere_for(rig.site)
+def _spot_factor(rig, of="spot", width=None):
+    """Width at 850 nm over that at 550 nm, in the site's own seeing or in another."""
+    optics, site = rig.guide_optics, seeing.atmosphere_for(rig.site)
+    air = seeing.Atmosphere(rig.site.seeing if width is None else width, rig.site.outer_scale, site.layers)
     how = (optics.aperture, air, airmass_at(60 * u.deg), optics.central_obstruction)
     return near_infrared.wavelength_gain(of, GREEN, RED, *how)
 
 
-def narrower_spot(rig):
-    """How wide the star is at 850 nm."""
-    factor, aperture = _spot_factor(rig), rig.guide_optics.aperture
-    cause = (
-        f"by the air alone it would be {percent(_spot_factor(rig, 'fwhm'))}; behind your aperture diffraction, which "
-        f"grows with the wavelength, takes back {'part of that' if factor < 1 else 'all of that and more'}"
-    )
+def calm_seeing(rig):
+    """The seeing of a night much calmer than the site's usual one."""
+    return max(drawings.CALMEST, np.round(0.4 * rig.site.seeing, 1))
+
+
+def calm_night(rig):
+    """How wide the star is at 850 nm when the air is calm, and diffraction counts for more."""
+    calm, aperture = calm_seeing(rig), rig.guide_optics.aperture
+    usual, factor, air = _spot_factor(rig), _spot_factor(rig, width=calm), _spot_factor(rig, "fwhm", calm)
     return guesses.choices(
-        "06.width",
-        f"You look at a star through your {aperture.to_value(u.mm):.0f} mm in the near infrared (850 nm) instead of in "
-        "green (550 nm). How wide is it?",
-        {"half as wide": 0.5, "a little narrower": 0.94, "a little wider": 1.08, "a third wider": 1.35},
+        "06.calm",
+        f"In your usual seeing of {rig.site.seeing.value:.1f} arcsec, behind your {aperture.to_value(u.mm):.0f} mm, a "
+        f"star is {percent(usual)} in the near infrared (850 nm) than in green (550 nm). One night the air is calm: "
+        f"{calm.value:.1f} arcsec. What is the star in the near infrared then, against green?",
+        {"a tenth narrower": 0.9, "about as wide": 1.0, "a quarter wider": 1.25, "half as wide again": 1.5},
         factor,
-        f"{percent(factor).capitalize()}: {cause}. How far it wanders stays the same.",
+        f"{percent(factor).capitalize()}. By the air alone it would be {percent(air)}; the telescope's diffraction, "
+        f"which grows with the wavelength, takes back {'part of that' if factor < 1 else 'all of that and more'}. The "
+        "calmer the air, the more of the width is diffraction. How far the star wanders is the same in both colours.",
     )
 
 
@@ -103,7 +109,7 @@ def own_number(rig):
 
 def table_of_cameras(rig):
     """Head and rows: the reader's guide camera and those of the demo rigs."""
-    head = ("guide camera", "kind", "read noise [electron]", "best colour", "at 850 nm")
+    head = ("guide camera", "kind", "read noise [electron]", "light that counts at best", "the same at 850 nm")
     rows = []
     for name, seen in drawings.with_cameras(rig).items():
         camera = seen.guide_camera

@@ -204,7 +204,7 @@ def region(rig, planet, focal_length, diameter=None):
 
 
 def light_and_time(rig):
-    """Electrons in the brightest pixel against the exposure, between reading noise and full well."""
+    """Electrons in the brightest pixel against the exposure, between read noise and full well."""
     camera, telescope = rig.guide_camera, rig.telescope
     full, read = camera.full_well.value, max(camera.read_noise.value, 0.3) ** 2
     times = np.geomspace(0.1, 1000, 41) * u.ms
@@ -215,7 +215,7 @@ def light_and_time(rig):
     axes.axhline(full, color="black", linestyle="--", linewidth=1.6)
     axes.axhline(read, color=figures.GREY, linestyle=":", linewidth=1.6)
     axes.text(0.12, full * 1.25, "a pixel is full")
-    axes.text(900, read * 1.25, "reading noise as strong as that of light", ha="right", color=figures.GREY)
+    axes.text(900, read * 1.25, "read noise as strong as that of light", ha="right", color=figures.GREY)
     axes.axvline(still, color=figures.COLOURS[2], linestyle="-.")
     (frame,) = axes.plot([1, 1], [1e-3, 1e9], color=figures.COLOURS[6], linestyle=(0, (8, 3)))
     axes.text(still / 1.08, 6 * full, "air holds still", ha="right", color=figures.COLOURS[2])
@@ -244,7 +244,7 @@ def light_and_time(rig):
         )
 
     alt = (
-        "A straight line that rises with the exposure, between a dotted line (reading noise) and a dashed one (full). "
+        "A straight line that rises with the exposure, between a dotted line (read noise) and a dashed one (full). "
         "Upright lines: how long the air holds still, and how long one frame takes over the link."
     )
     return Drawing(figure, (line, name, frame, frame_name), update, alt)

@@ -9,6 +9,7 @@ from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.planetary import drawings
 from helpers.planetary.drawings import GREEN, LINK, RED, extender, focal_ratio, one_in, region
+from helpers.starlight.widths import picture_star_fwhm
 
 PLANET = "Jupiter"
 BITS_OF_PLAN = 12  # in 8 bit, at the lowest gain, one step is more than the noise of these dim frames
@@ -63,7 +64,7 @@ def what_limits(rig):
         {"overfull": 1.5, "about half": 0.5, "a twentieth or less": 0.04},
         seen.filling,
         f"{seen.filling:.1%}: it would be full after {filled.to_value(u.ms):.0f} ms. So short frames are dim, but each "
-        f"pixel still gets {seen.electrons.value:.0f} electrons, more than the camera's reading noise: many dim frames "
+        f"pixel still gets {seen.electrons.value:.0f} electrons, more than the camera's read noise: many dim frames "
         "added up lose next to nothing.",
     )
 
@@ -192,15 +193,15 @@ def galaxies_in_words(rig):
     scale = pixel_scale.pixel_scale(camera.pixel_size, telescope.focal_length)
     long = planetary.sky_limited_exposure(rig)
     short, best = (planetary.faintest_surface(rig, t).value for t in (1 * u.s, 10 * long))
-    width = planetary.finest_detail(telescope.aperture, GREEN, rig.site.seeing)
+    width = picture_star_fwhm(rig, wavelength=GREEN)
     edge = planetary.EDGE_OF_A_GALAXY
     return (
-        f"Without extender a pixel sees {scale.value:.2f} arcsec and a star, by air and aperture, is "
-        f"{width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. {_whole_galaxies(rig)} From "
-        f"{long.value:.1f} s a frame your read noise adds less than 5% to the noise of the sky; an hour takes "
-        f"{(1 * u.h / long).to_value(u.one):,.0f} such frames. In frames of 1 s it reaches {short:.2f}, in long ones "
-        f"{best:.2f} mag / arcsec². Catalogues end a galaxy where it has faded to 25 in blue light, about "
-        f"{edge.value:.1f} in V: that edge "
+        f"Without extender a pixel sees {scale.value:.2f} arcsec and a star overhead, by air and "
+        f"telescope, is {width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. "
+        f"{_whole_galaxies(rig)} From {long.value:.1f} s a frame your read noise adds less than 5% to the noise of "
+        f"the sky; an hour takes {(1 * u.h / long).to_value(u.one):,.0f} such frames. In frames "
+        f"of 1 s it reaches {short:.2f}, in long ones {best:.2f} mag / arcsec². Catalogues end a galaxy "
+        f"where it has faded to 25 in blue light, about {edge.value:.1f} in V: that edge "
         + ("shows even in frames of 1 s." if short >= edge.value else _edge_in_long_ones(best >= edge.value))
     )
 

@@ -8,12 +8,13 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers import near_infrared, planetary, seeing
+from helpers import near_infrared, pixel_scale, planetary, seeing
 from helpers import rig as rigs
 from helpers.near_infrared import drawings as infrared
 from helpers.near_infrared import questions as about_infrared
 from helpers.planetary import drawings as films
 from helpers.planetary import questions as about_films
+from helpers.starlight.widths import picture_star_fwhm
 from tests.three_rigs import CLUB, RIGS
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
@@ -123,12 +124,24 @@ def test_the_words_on_the_width_agree_with_the_curve(rig):
 
 
 def test_diffraction_takes_back_what_is_said_of_what_the_air_gives(rig):
-    said = about_infrared.narrower_spot(rig).answer
-    factors = about_infrared._spot_factor(rig), about_infrared._spot_factor(rig, "fwhm")
+    guess, calm = about_infrared.calm_night(rig), about_infrared.calm_seeing(rig)
+    said = guess.answer
+    factors = [about_infrared._spot_factor(rig, of, calm) for of in ("spot", "fwhm")]
     assert factors[1] < 1 and infrared.percent(factors[1]) in said and infrared.percent(factors[0]) in said.lower()
     assert ("part of that" in said) == (factors[1] < factors[0] < 1)
     assert ("all of that and more" in said) == (factors[0] >= 1)
     assert "counts little behind" not in said  # of an aperture of 250 mm it takes back half
+
+
+def test_calm_air_leaves_more_to_diffraction_as_said(rig):
+    guess, calm = about_infrared.calm_night(rig), about_infrared.calm_seeing(rig)
+    assert infrared.CALMEST <= calm < rig.site.seeing and f"{calm.value:.1f} arcsec" in guess.ask
+    usual, then = (float(about_infrared._spot_factor(rig, width=width)) for width in (None, calm))
+    assert then > usual and infrared.percent(usual) in guess.ask
+    # the panel says the same when it is moved there, and the first figure does not
+    said = infrared.two_colours(rig).update(calm, 60 * u.deg)
+    assert infrared.percent(then) in said
+    assert guess.answer.split(".")[0] not in infrared.four_stars(rig).sentence
 
 
 def test_no_row_vanishes(rig):
@@ -150,6 +163,14 @@ def test_small_galaxies_as_said(rig):
     word = "in frames of 1 s." if short >= edge else "long frames only" if best >= edge else "stays hidden"
     assert word in said[said.index("that edge") :]
     assert f"{len(whole)} of {len(planetary.GALAXIES)} well-known galaxies" in about_films.card(rig)[1]
+
+
+def test_a_star_among_galaxies_is_as_wide_as_in_the_picture(rig):
+    said = about_films.galaxies_in_words(rig)
+    width, pixels = re.search(r"is ([\d.]+) arcsec wide: ([\d.]+) pixels", said).groups()
+    assert float(width) == pytest.approx(picture_star_fwhm(rig).value, abs=0.051)
+    seen = pixel_scale.pixel_scale(rig.guide_camera.pixel_size, rig.telescope.focal_length).value
+    assert float(pixels) * seen == pytest.approx(float(width), abs=0.1)
 
 
 def test_common_practice_rates_are_reproduced(rig):

@@ -34,9 +34,23 @@ def numbers(text):
 def test_correcting_a_faultless_mount_widens_the_star(rig):
     (_, still), (_, moved) = drawings.chased(rig)
     assert moved.mean_fwhm > still.mean_fwhm
-    assert questions.more_gain_without_fault(rig).right == "it gets wider"
     _, left_alone, gentle, _, hard, _ = numbers(questions.firmer_hold(rig))
     assert left_alone <= gentle < hard
+
+
+def test_more_gain_moves_the_mount_more_as_said(rig):
+    guess = questions.more_gain(rig)
+    assert guess.right.startswith("farther")
+    assert guess.options[0].startswith("less") and guess.right != guess.options[0]
+    low, high, star, wider, still, chasing = numbers(guess.answer)
+    assert high > 1.2 * low and wider > star and chasing > 1.2 * still
+    exposure, _, _ = questions._own_loop(rig)
+    panel = drawings.truths(rig)
+    for gain, pointing, width in zip((0.5, 0.95), (low, high), (star, wider), strict=True):
+        said = panel.update(gain=gain, exposure=exposure, mount="your mount")
+        assert f"true pointing {pointing:.2f} arcsec" in said and f"{width:.2f} arcsec wide" in said
+    said = panel.update(gain=0.0, exposure=exposure, mount="a mount without any fault")
+    assert "true pointing 0.00 arcsec" in said
 
 
 def test_the_own_number_is_one_loop_and_its_parts_add_up(rig):
@@ -110,17 +124,20 @@ def test_the_band_is_one_band(rig):
 
 
 def test_the_highest_gain_that_was_tried_is_called_so(rig):
-    highest = own_settings.gains_of(rig)[-1]
+    lowest, *_, highest = own_settings.gains_of(rig)
     for _, gains, _ in questions.table_of_band(rig)[1]:
         if "to" in gains:
             assert ("the highest tried" in gains) == (numbers(gains)[1] >= highest - 0.005)
+            assert ("the lowest tried" in gains) == (numbers(gains)[0] <= lowest + 0.0005)
 
 
 def test_the_band_is_drawn_open_where_no_upper_end_was_found(rig):
     drawing = drawings.good_settings(rig)
     left = drawing.figure.axes[0]
     highest = own_settings.gains_of(rig)[-1]
-    assert left.get_ylim()[1] == pytest.approx(highest)
+    assert left.get_ylim() == pytest.approx((own_settings.gains_of(rig)[0], highest))
+    lower, ends = np.asarray(left.lines[0].get_ydata()), ~drawings.reaches_the_bottom(rig)
+    assert np.all(np.isfinite(lower[ends])), "a line where a lower end was found"
     unknown, upper = drawings.reaches_the_top(rig), np.asarray(left.lines[1].get_ydata())
     beside = np.convolve(~unknown, [1, 1, 1], "same") > 0
     assert np.all(np.isnan(upper[~beside])), "no line where both ends of it are unknown"

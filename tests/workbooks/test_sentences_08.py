@@ -108,12 +108,25 @@ def test_the_guess_about_noise_is_resolved(reader):
     assert "nan" not in guess.answer
 
 
+def test_only_light_shows_a_bent_response():
+    guess = questions.stays_hidden(None)
+    assert guess.right == "bent response"
+    traces = {fault: questions.trace_in_the_dark(fault) for fault in guess.options}
+    assert traces["bent response"] < 0.01
+    assert min(traces["missing codes"], traces["smoothing"]) > 0.05
+    assert f"{traces['bent response']:.1%} others" in guess.answer and "the response bends" in guess.answer
+    # a sound camera's frames without light spread as much; its flats do not bend
+    bent, sound = drawings.broken("bent response", 1.0)[0], drawings.broken("none", 0.0)[0]
+    assert bent.bias.std() == pytest.approx(sound.bias.std(), rel=0.01)
+    assert "bends" not in drawings.broken("none", 0.0)[1].text
+
+
 def test_no_row_vanishes_and_no_number_is_missing(reader):
     rig, numbers = reader
     head, rows = questions.table_of_costs(rig, numbers)
     assert [len(row) for row in rows] == [len(head)] * 4
     texts = [str(rows), questions.beliefs(rig, numbers), questions.bad_pixels_in_words(rig)]
-    for said in (drawings.glow(rig, numbers).sentence, drawings.hot_pixel(rig).sentence, *texts):
+    for said in (questions.glow_in_words(rig, numbers), drawings.hot_pixel(rig).sentence, *texts):
         assert "nan" not in said
 
 

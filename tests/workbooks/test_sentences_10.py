@@ -19,6 +19,7 @@ from helpers.error_budget.fitting import fitted
 from helpers.error_budget.log_model import noise_share
 from helpers.ledger import ledger
 from helpers.night_comparison import drawings as night_drawings
+from helpers.rig import changed
 from helpers.starlight.view import view
 from tests.three_rigs import RIGS
 
@@ -119,7 +120,7 @@ def test_what_the_suspects_say_holds():
     runs = [drawings.together(("infrared", "noise", "rest", *more)) for more in ((), ("fault",), ("faint",))]
     both = drawings.together(("infrared", "noise", "rest", "faint", "fault"))
     healthy, fault, faint = (run.logged_rms.value for run in runs)
-    assert f"({healthy:.2f} to {fault:.2f})" in said and f"({faint:.2f})" in said
+    assert f"from {healthy:.2f} to {fault:.2f})" in said and f"(to {faint:.2f})" in said
     # each costs little alone, and both more than their sum: what the sentence claims
     assert max(fault, faint) - healthy < 0.06
     assert both.logged_rms.value - healthy > 2 * (fault + faint - 2 * healthy)
@@ -130,8 +131,8 @@ def test_what_the_suspects_say_holds():
 
 def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
     start = {name: on for name, (_, on) in drawings.SWITCHES.items()}
-    assert [name for name, on in start.items() if on] == ["infrared"]
-    said = drawings.suspects_together(None).update(**start)
+    assert not any(start.values()), "the answer of the guess is not in sight"
+    said = drawings.suspects_together(None).update(**start | {"infrared": True})
     step = questions.near_infrared_step().value
     assert f"by {step:+.3f}" in said
     assert f"worth {step:.3f}" in questions.what_the_suspects_say(None)
@@ -152,6 +153,29 @@ def test_who_gains_names_the_larger_gain():
     # small against the air, as said
     for row in rows:
         assert float(row[3]) < 0.3 * float(row[4])
+
+
+def test_a_mosaic_on_coarse_pixels_leaves_few_stars_as_said():
+    said, (_, rows) = questions.coarse_in_the_guide_telescope(None), questions.table_of_optics(None)
+    old, new = rows[2:]
+    assert f"So {new[2]} stars are usable" in said and f"and {old[2]} for A" in said and int(old[2]) > int(new[2])
+    behind_b, behind_a = map(
+        float, re.search(r"known to ([\d.]+) arcsec behind B, to ([\d.]+) behind A", said).groups()
+    )
+    assert behind_a < behind_b / 3 and behind_b <= 0.1
+    older, newer = (found.rig for found in questions._behind_both()["guide telescope"])
+    assert newer.guide_camera.mosaic and not older.guide_camera.mosaic
+    # it is the place among the pixels, not the light: a star ten times as bright is known hardly better
+    seen = view(newer).signal(np.array([8.0, 5.5]))
+    assert seen.centroid_error[1] > 0.7 * seen.centroid_error[0]
+    plain = changed(newer, {"guide_camera.mosaic": False})
+    assert view(plain).signal(8.0).centroid_error < 0.3 * seen.centroid_error[0]
+
+
+def test_the_first_exercise_comes_out_as_its_hint_says():
+    asked = questions.width_with_error(None)
+    blur = float(re.search(r"\(([\d.]+) x 0.5\)", asked.hint)[1]) * 0.5
+    assert f"{np.hypot(2.2, blur):.2f} arcsec" in asked.solution and "room" not in asked.solution
 
 
 def test_coma_and_defocus_count_in_the_budget_as_said(rig):
