@@ -9,7 +9,7 @@ from drawing import check_any_call, check_finite, numbers, quantities
 from hypothesis import strategies as st
 
 from helpers import seeing
-from helpers.near_infrared.gains import (
+from helpers.near_infrared import (
     GAIN_QUANTITIES,
     GuideStar,
     compare_filters,

@@ -14,6 +14,7 @@ from helpers.near_infrared.refraction import (
     standard_air,
     zenith_direction,
 )
+from helpers.shared import sky
 
 DOCUMENTED = (ValueError, TypeError, u.UnitsError)
 AIR = (1013.25 * u.hPa, 288.15 * u.K, 0.5)
@@ -97,6 +98,9 @@ def test_airmass():
     assert airmass(0 * u.deg) == 1
     assert airmass(60 * u.deg) == pytest.approx(2)
     assert airmass([0, 60] * u.deg).shape == (2,)
+    for zenith_angle, more in ((0, 0), (60, 0.0034), (75, 0.0146)):
+        flat, curved = airmass(zenith_angle * u.deg), sky.airmass((90 - zenith_angle) * u.deg)
+        assert flat / curved == pytest.approx(1 + more, abs=2e-4)
 
 
 def test_the_zenith_stands_over_a_star_on_the_meridian():

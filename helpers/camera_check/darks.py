@@ -48,7 +48,7 @@ class Glow:
     frame: u.Quantity
 
 
-def block_levels(frame):
+def _block_levels(frame):
     """Level (mean of the middle half) and spread of blocks of a frame, and the size of a block (rows, columns)."""
     rows, columns = frame.shape
     size = max(_BLOCK, rows // _BLOCKS[0]), max(_BLOCK, columns // _BLOCKS[1])
@@ -64,8 +64,8 @@ def block_levels(frame):
 
 
 def smooth_part(frame):
-    """The smooth part of a frame and the spread about it, pixel by pixel, from `block_levels`."""
-    level, spread, size = block_levels(frame)
+    """The smooth part of a frame and the spread about it, pixel by pixel, from `_block_levels`."""
+    level, spread, size = _block_levels(frame)
     rows, columns = frame.shape
     smooth, about = (
         zoom(np.asarray(part, np.float32), size, order=1, mode="nearest", grid_mode=True)[:rows, :columns]
@@ -84,7 +84,7 @@ def _named_place(row, column, shape):
 
 def _excess(bias, dark):
     """Smooth part of a dark above its dark part [DN], its error, and which blocks are dark."""
-    level, spread, size = block_levels(dark.mean_frame - bias.mean_frame)
+    level, spread, size = _block_levels(dark.mean_frame - bias.mean_frame)
     row_part = (bias.row_variance / bias.frames + dark.row_variance / dark.frames) / size[0]
     column_part = (bias.column_variance / bias.frames + dark.column_variance / dark.frames) / size[1]
     # The mean of the middle half of normal numbers is 1.09 times as uncertain as the mean of all.
@@ -193,7 +193,7 @@ def dark_current(bias, darks, hot, glow, quantum, scale, known):
     for _, one in sets:
         least = one.variance.mean() / region.sum()
         error.append(np.sqrt(max(one.frame_means.var(ddof=1), least) / one.frames + hidden / 3))
-    slope, slope_error = weighted_slope(exposure, level - level[0], np.array(error))
+    slope, slope_error = _weighted_slope(exposure, level - level[0], np.array(error))
     left = left / exposure.max()  # of the glow, in the darkest part
     current = scale.value(slope, np.hypot(slope_error, left), scale.unit / u.s)
     if not known or hidden:
@@ -201,13 +201,13 @@ def dark_current(bias, darks, hot, glow, quantum, scale, known):
     variance = np.array([one.variance.mean() for _, one in sets])
     rounding = [rounding_error(v / quantum**2 - 1 / 12) * quantum**2 if quantum > 0 else 0.0 for v in variance]
     variance_error = np.hypot([mean_error(one.variance_error) for _, one in sets], rounding)
-    slope, slope_error = weighted_slope(exposure, variance, variance_error)
+    slope, slope_error = _weighted_slope(exposure, variance, variance_error)
     added, added_error = 0.0, 0.0
     if glow is not None and glow.local:
         # What glows is counted too, electron by electron: the mean of the frame beyond its dark part.
         everywhere = np.ones_like(region)
         beyond = np.array([_without(one.mean_frame, hot, everywhere) for _, one in sets]) - level
-        added, added_error = weighted_slope(exposure, beyond - beyond[0], np.array(error))
+        added, added_error = _weighted_slope(exposure, beyond - beyond[0], np.array(error))
         added_error = np.hypot(added_error, left)
     counted = slope * scale.factor**2 - added * scale.factor
     # Where it is strong its noise is taken for single events now and then: a twentieth of it at most.
@@ -216,7 +216,7 @@ def dark_current(bias, darks, hot, glow, quantum, scale, known):
     return current, Measured(counted * u.electron / u.s, np.linalg.norm(parts) * u.electron / u.s)
 
 
-def weighted_slope(x, y, error):
+def _weighted_slope(x, y, error):
     """Weighted straight line: slope and its error (larger when the points scatter more)."""
     weight = 1 / np.maximum(error, 1e-12) ** 2
     mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)

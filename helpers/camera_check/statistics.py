@@ -12,7 +12,7 @@ from scipy.ndimage import uniform_filter
 
 from helpers.camera_check.files import LARGEST, FrameSet
 from helpers.shared import checks
-from helpers.shared.checks import as_count, count, flag, instance, optional, takes
+from helpers.shared.checks import count, flag, instance, odd, optional, takes
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
@@ -547,13 +547,7 @@ def split_pattern(mean_frame, temporal, frames):
     return np.array([row, column, pixel, row + column + pixel]), np.append(errors, np.sqrt(np.sum(errors**2)))
 
 
-def _as_box(name, value):
-    if as_count(name, value, minimum=3, maximum=9999) % 2 == 0:
-        raise ValueError(f"{name}: expected an odd number of pixels, found {value}")
-    return int(value)
-
-
-@takes(frame=as_frame, box=_as_box)
+@takes(frame=as_frame, box=odd(minimum=3, maximum=9999))
 def take_off_shading(frame, box=11):
     """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their
     variance.

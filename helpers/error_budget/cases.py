@@ -91,7 +91,7 @@ class Priors:
 CHANCES = ("fewer_stars", "other_stars", "out_of_focus", "fault")
 
 
-def checked_known(known):
+def _checked_known(known):
     if known is not None and not isinstance(known, dict):
         raise TypeError(f"known: expected a dictionary of what is known, found {type(known).__name__} {known!r:.60}")
     known = dict(known or {})
@@ -157,7 +157,7 @@ class Case:
 
 def case_of(known):
     """The case of what a reader knows; `known` as in `diagnosis.diagnose`."""
-    return _remembered_case(tuple(sorted(checked_known(known).items())))
+    return _remembered_case(tuple(sorted(_checked_known(known).items())))
 
 
 @lru_cache(maxsize=8)

@@ -74,7 +74,7 @@ def _same_field(before, after):
     )
 
 
-def shapley(names, value_of):
+def _shapley(names, value_of):
     """Shapley values of a function of sets of names: the mean, over all orders, of what a name adds when it comes."""
     number = len(names)
     values = {
@@ -133,7 +133,7 @@ def attribute(before, after):
     def logged(chosen):
         return evaluate(*_coalition(before, after, named, chosen)).logged_rms.to_value(u.arcsec)
 
-    return {name: -share * u.arcsec for name, share in shapley(list(named), logged).items()}
+    return {name: -share * u.arcsec for name, share in _shapley(list(named), logged).items()}
 
 
 @takes(
@@ -171,7 +171,7 @@ def attribute_intervals(before, after, rng, draws=400, progress=None):
             progress(next(done) / whole)
         return found
 
-    shares = shapley(list(named), logged)
+    shares = _shapley(list(named), logged)
     limits = {name: np.quantile(-share, [0.025, 0.975]) * u.arcsec for name, share in shares.items()}
     return {name: (low, high) for name, (low, high) in limits.items()}
 

@@ -64,7 +64,7 @@ def _lags(length):
     return np.array(lags)
 
 
-def lagged_covariance(separations_arcmin, diameter_m, atmosphere, exposure_s, lags):
+def _lagged_covariance(separations_arcmin, diameter_m, atmosphere, exposure_s, lags):
     """Covariance of one star with another some exposures later, shape (2, lags, P) in arcsec2.
 
     separations_arcmin (P, 2) are of the second star less the first, east and north; lags (L,) in exposures.
@@ -88,7 +88,7 @@ def _pairs(offsets, diameter_m, atmosphere, exposure_s, length):
     count = len(places)
     separations = (places[None, :] - places[:, None]).reshape(-1, 2)
     unlike = np.flatnonzero(~np.eye(count, dtype=bool).ravel())
-    some = lagged_covariance(np.vstack([[0.0, 0.0], separations[unlike]]), diameter_m, atmosphere, exposure_s, lags)
+    some = _lagged_covariance(np.vstack([[0.0, 0.0], separations[unlike]]), diameter_m, atmosphere, exposure_s, lags)
     found = np.repeat(some[..., :1], count * count, axis=-1)
     found[..., unlike] = some[..., 1:]
     return lags, found.reshape(2, len(lags), count, count)

@@ -10,8 +10,6 @@ from helpers.near_infrared import refraction
 from helpers.near_infrared.refraction import (
     airmass,
     along_axes,
-    differential_refraction,
-    refractivity,
     standard_air,
     zenith_direction,
 )
@@ -26,23 +24,6 @@ from helpers.starlight.light import detected_spectrum
 from helpers.starlight.spectra import SPECTRAL_CLASSES, WAVELENGTHS, as_magnitude, extinction, window_of
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
-
-__all__ = [
-    "GAIN_QUANTITIES",
-    "GuideStar",
-    "airmass",
-    "along_axes",
-    "compare_filters",
-    "differential_refraction",
-    "gain_pieces",
-    "guide_star",
-    "light_against_width",
-    "picture_drift",
-    "refractivity",
-    "standard_air",
-    "wavelength_gain",
-    "zenith_direction",
-]
 
 GAIN_QUANTITIES = ("fwhm", "image_motion", "diffraction", "spot")
 _LARGEST_AIRMASS = 10  # sec z and the refraction formula hold to here

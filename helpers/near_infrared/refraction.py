@@ -230,6 +230,11 @@ def airmass(zenith_angle):
     Raises
     ------
     ValueError, TypeError, astropy.units.UnitsError
+
+    Notes
+    -----
+    Air in flat layers, as everywhere in this room: the angle that belongs to an airmass is had back exactly. Against
+    `shared.sky.airmass`, of the curved Earth, it is 0.3 per cent more at 60 deg and 1.5 per cent at 75 deg.
     """
     value = 1 / np.cos(zenith_angle.value)
     return float(value) if np.ndim(value) == 0 else value

@@ -297,7 +297,7 @@ def _errors(log):
     return np.column_stack([np.asarray(log[name], float) for name in _ERRORS])
 
 
-def as_logs(name, logs):
+def _as_logs(name, logs):
     """Tables of logs, one or several; a rule for `takes`."""
     if not isinstance(logs, (Table, list, tuple)):
         raise TypeError(f"{name}: expected tables from load_log, found {type(logs).__name__}")
@@ -341,7 +341,7 @@ def as_log(name, log):
     return log
 
 
-@takes(logs=as_logs)
+@takes(logs=_as_logs)
 def join_logs(logs):
     """Put several logs of one night in a row, in order of their first instants.
 

@@ -81,7 +81,7 @@ def _unit_by_exposure(step, exposure_s):
     return nearest, f"your rows seem to be {step:.2g} apart, and an exposure takes {exposure_s:.3g} s"
 
 
-def likely_unit(values, exposure_s=None):
+def _likely_unit(values, exposure_s=None):
     """What unit plain numbers for times seem to be in.
 
     Parameters
@@ -118,7 +118,7 @@ def likely_unit(values, exposure_s=None):
 def _counted(name, values, unit, exposure_s):
     """Seconds of numbers in a unit that was told, or that there is no doubt about."""
     _check_order(name, values)
-    found, reason = likely_unit(values, exposure_s)
+    found, reason = _likely_unit(values, exposure_s)
     if unit is None:
         if reason:
             raise TableError(
@@ -263,8 +263,8 @@ def _of_numbers(path, column, unit, exposure_s):
         seconds = u.Quantity(values, column.unit).to_value(u.s)
     except (u.UnitConversionError, TypeError, ValueError):
         raise TableError(f"{name}: expected a unit such as s, found '{column.unit}'") from None
-    if likely_unit(seconds)[0] in ("days", CALENDAR, CLOCK) and likely_unit(seconds)[1]:
-        raise TableError(f"{name}: expected times in {column.unit}; {likely_unit(seconds)[1]}")
+    if _likely_unit(seconds)[0] in ("days", CALENDAR, CLOCK) and _likely_unit(seconds)[1]:
+        raise TableError(f"{name}: expected times in {column.unit}; {_likely_unit(seconds)[1]}")
     return _counted(name, seconds - seconds[0], "seconds", None)
 
 
@@ -282,7 +282,7 @@ def _plain_numbers(column):
 def guess(column, exposure_s=None):
     """Unit of a time column for the form: "as in the file" where there is no doubt, and the reason for a doubt."""
     values = _plain_numbers(column)
-    unit, reason = ("", "") if values is None else likely_unit(values, exposure_s)
+    unit, reason = ("", "") if values is None else _likely_unit(values, exposure_s)
     return (unit, reason) if reason else ("", "")
 
 
