@@ -489,8 +489,10 @@ def test_a_guess_opens_its_panel_and_is_answered():
     assert all(control.disabled for control in panel._inputs.values())
     panel.asked.commit()
     assert "Choose one first" in panel.asked._told.value
+    assert panel.sentence not in panel._readout.value and guesses.WAITING in panel._readout.value
     panel.asked.commit("a half")
     assert not any(control.disabled for control in panel._inputs.values())
+    assert panel.sentence in panel._readout.value
     assert "third less" not in panel.asked._told.value
     panel.asked._open.click()
     assert panel.asked.line == "You said “a half”: no. It is a third less, because of the wind."

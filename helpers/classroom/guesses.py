@@ -14,6 +14,7 @@ import numpy as np
 from helpers.classroom import figures, memory
 from helpers.classroom.text import TIGHT, folded
 
+WAITING = "Guess or skip: then the controls move, and a sentence here says what the picture shows."  # under a panel
 _CLOSE = 0.2  # a number this share away from the right one counts as close
 
 

@@ -228,6 +228,7 @@ class Panel:
         self._figure, self._moving, self._update, self.alt = figure, moving, update, alt
         self._background = None
         self.sentence, self.png, self.failed = "", b"", False
+        self._waiting = False
         for artist in moving:
             artist.set_animated(True)
         figure.canvas.draw()  # settles the layout, which stays as it is from here on: nothing may jump
@@ -267,9 +268,15 @@ class Panel:
         return box
 
     def _cover(self, covered):
+        self._waiting = covered
+        self._readout.value = self._read_out(self.sentence, self.failed)
         for part in self._covered:
             if hasattr(part, "disabled"):
                 part.disabled = covered
+
+    def _read_out(self, sentence, failed):
+        """HTML of the sentence under the picture; it may hold the answer, so it waits for the guess."""
+        return _read_out(guesses.WAITING if self._waiting else sentence, failed)
 
     def _raw(self):
         """What the widgets say, by name."""
@@ -342,7 +349,7 @@ class Panel:
             else:
                 self.png = self._draw()
                 self._image.value = figures.data_address(self.png)
-            self._readout.value = _read_out(self.sentence, self.failed)
+            self._readout.value = self._read_out(self.sentence, self.failed)
             self._ahead.answer()
 
     def _draw_ahead(self, number, direction):
@@ -385,9 +392,9 @@ class Panel:
         # the picture.
         data, metadata = figures.picture_bundle(self._start_png, self.alt)
         display(data | figures.live_view(self.box), metadata=metadata | {figures.KIND: "panel"}, raw=True)
-        told = f"At the start values: {self._start_sentence}"
-        live = widgets.HTML(figures.in_words(f"{self.alt} {told}"))
+        live = widgets.HTML(figures.in_words(self.alt))
         moved = "; ".join(html.escape(control.said) for control in self._controls.values())
+        told = f"At the start values: {self._start_sentence}"
         page = f"<p><b>{html.escape(told)}</b></p><p>To move: {moved}.</p>{figures.in_words(self.alt)}"
         figures.show_piece("words", page, self._start_sentence, live)
 

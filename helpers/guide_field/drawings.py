@@ -19,6 +19,7 @@ from helpers.guide_field.own_fit import fit_of
 from helpers.guide_field.plan import WANTED
 
 LIST = Path(__file__).parents[2] / "demo_data" / "field_surroundings.ecsv"  # about `guide_field.DEMO_TARGET`
+_SEEN = 0.01  # a chance that rises by less is not spoken of
 _LOSS = "share of the light that arrives [-]"
 
 
@@ -406,13 +407,25 @@ def chance_of_enough(rig):
         said += f"in one field {chance[-1]:.0%}, on both sides of the flip " if two else "all night "
         said += f"{all_night[-1]:.0%}."
         end = " (end of the star counts)" if limits.faint == 17 else ""
-        return f"{said} Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
+        said += f" Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
+        return said + _why_it_rises(distance[:-1], chance[:-1])
 
     alt = (
         "The chance of enough usable stars against the distance from the plane of the Milky Way: high "
         "near it, low far from it" + (", and lower for both sides of the flip than for one field." if two else ".")
     )
     return Drawing(figure, (one, night, dot, *names), update, alt)
+
+
+def _why_it_rises(distance, chance):
+    """Why a curve rises again far from the Milky Way, in words; nothing where it does not."""
+    lowest = int(np.argmin(chance))
+    if chance[-1] - chance[lowest] < _SEEN:
+        return ""
+    return (
+        f" Beyond {distance[lowest]:.0f}° the chance rises again: the curve is drawn for your target's side of the "
+        "sky, away from the crowded middle of the Milky Way, and straight above the plane, at 90°, there are no sides."
+    )
 
 
 def _at_least(number):

@@ -153,7 +153,7 @@ def known_centre(rig):
     sides = [left.axvline(side, color="white", linewidth=1.6) for side in (-reach, reach)]
     left.set(xlim=(-half, half), ylim=(-half, half))
     left.grid(False)
-    figures.label(left, "x [arcsec]", "y [arcsec]", "one picture; lines: see right")
+    figures.label(left, "x [arcsec]", "y [arcsec]", "one picture; lines: range at right")
     bars, show = figures.places_measured(right, reach, notices)
 
     def update(electrons, scale):
@@ -173,9 +173,9 @@ def known_centre(rig):
         )
 
     alt = (
-        "Left: a grainy star on pixels. Right: bars for how often its centre was measured how far beside the true "
-        "place, and dashed lines: the movement that shows in the picture. With more light the heap gets narrow; with "
-        "coarse pixels it moves away."
+        "Left: a grainy star on pixels; the right plot spans what lies between its two lines. Right: bars for how "
+        "often its centre was measured how far beside the true place, and dashed lines: the movement that shows in the "
+        "picture. With more light the heap gets narrow; with coarse pixels it moves away."
     )
     return Drawing(figure, (one, *sides, bars), update, alt)
 

@@ -56,7 +56,7 @@ def longer_or_smaller(rig):
         right,
         f"Both do just the same: {longer.value:.2f} arcsec instead of {now.value:.2f}, and the field becomes half as "
         "wide. Only pixel size over focal length counts. The light of a star changes with neither: that is a matter of "
-        "the aperture.",
+        "the aperture, the width of lens or mirror.",
     )
 
 
@@ -158,8 +158,8 @@ def the_same_magnitude(rig):
     return (
         f"{ELECTRONS.value:,.0f} electrons is what a star of magnitude {_magnitude(rig):.1f} gives your guide "
         "camera in "
-        f"{rig.guiding.exposure.value:g} s; a star list gives the magnitude, and 02_starlight shows how this is "
-        "calculated."
+        f"{rig.guiding.exposure.value:g} s; a star list gives the magnitude (larger is fainter), and 02_starlight "
+        "shows how this is calculated."
     )
 
 

@@ -163,7 +163,7 @@ def own_number(rig):
     return (
         f"With exposures of {exposure.value:g} s the air alone leaves {one:.2f} arcsec rms on each axis, "
         f"{2**0.5 * one:.2f} in total (both axes together). A mount that stood perfectly still would show this on its "
-        "log, though nothing moves in its picture. What the loop leaves, "
+        "log, and yet its picture is as sharp as the air allows. What the loop leaves, "
         f"{ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is the other thing: motion of the picture itself."
     )
 

@@ -115,7 +115,7 @@ def dancing_star(rig):
         picture.set_clim(-3 * np.sqrt(signal.background.value), max(8.0, 0.8 * pictures[0].max()))
         errors = (found - true)[counts] * scale
         show(errors[:, 0])
-        start = f"{signal.electrons.value:,.0f} electrons, signal-to-noise {signal.signal_to_noise:.0f}. "
+        start = f"{signal.electrons.value:,.0f} electrons, {signal.signal_to_noise:.0f} times the noise. "
         if signal.saturated:
             return start + "Its brightest pixels are full: what they cut off spoils the centre."
         if not signal.measurable:
@@ -185,7 +185,8 @@ def one_change_per_bar(rig):
     axes.set_yscale("log")
     bars = axes.bar(places, np.ones(len(places)), 0.62, color=figures.COLOURS[5], edgecolor="black", linewidth=0.8)
     floors = axes.bar(places, np.ones(len(places)), 0.62, color="none", hatch="//", edgecolor="black", linewidth=0.8)
-    names = [figures.label_curve(axes, [float(k)], [1.0], "", fontsize=12) for k in places]
+    # the numbers stand at the foot of the bars: on their tops they would lie on the two lines
+    names = [figures.label_curve(axes, [float(k)], [low], "", fontsize=12) for k in places]
     axes.set_xticks(places, BAR_NAMES, fontsize=11)
     axes.set(ylim=(low, 8), xlim=(-0.6, 7.6))
     figures.ruler(axes, notices=notices(rig).value, air=air_of(rig).value)
@@ -204,7 +205,6 @@ def one_change_per_bar(rig):
             hatched |= floor > low
             text = f"{error:.3f}" if signal.measurable else "no star"
             names[place].set_text(text)
-            names[place].xy = (place, error)
         limit = "; ".join(f"{name.replace(chr(10), ' ')} {limits[k]}" for name, k in zip(BAR_NAMES, shown, strict=True))
         coarse = (
             "Hatched: the part that coarse pixels and dyes cause by the star's place among them."
@@ -212,8 +212,8 @@ def one_change_per_bar(rig):
             else f"A star's place among pixels as fine as yours adds nothing that shows, less than {low:g} arcsec."
         )
         return (
-            f"Numbers on the bars: error for magnitude {magnitude.value:g}. Faintest star for 0.1 arcsec: {limit}. "
-            f"{coarse}"
+            f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A, no lamps). "
+            f"Faintest star for 0.1 arcsec: {limit}. {coarse}"
         )
 
     alt = (
@@ -317,7 +317,7 @@ _ERRORS = ("centroid_error", "noise_error", "sampling_floor")
 
 
 def _efficiency(axes):
-    """Draw what share of light counts in cameras A and B; how much more B counts at 850 nm."""
+    """Draw what share of light counts in cameras A and B; how much more B counts at 850 nm, and from where on more."""
     old, new = demo_cameras()
     wavelength = starlight.WAVELENGTHS
     dyed = starlight.quantum_efficiency(new, wavelength) * spectra.mosaic_transmission("mean", wavelength)
@@ -330,7 +330,8 @@ def _efficiency(axes):
     axes.set(xlim=(350, 1080), ylim=(0, 1.12))
     figures.label(axes, "wavelength [nm]", "share of the light that counts [-]")
     at = int(np.argmin(np.abs(wavelength.to_value(u.nm) - 850)))
-    return dyed[at] / plain[at]
+    below = wavelength[(dyed < plain) & (wavelength < 850 * u.nm)]
+    return dyed[at] / plain[at], below[-1]
 
 
 @lru_cache(maxsize=4)
@@ -356,7 +357,7 @@ def colours_and_measurements(rig):
     grid = np.linspace(magnitudes[0], max(magnitudes[-1], view.faintest(1 * u.deg)), 80)
     signal = view.signal(grid)
     figure, (colours, axes) = figures.new_figure(1, 2, width=8, height=4)
-    more = _efficiency(colours)
+    more, crossing = _efficiency(colours)
     gaussian = starlight.centroid_error(
         signal.fwhm, signal.electrons, signal.background, signal.pixel_scale, "maximum likelihood"
     )
@@ -383,6 +384,7 @@ def colours_and_measurements(rig):
         f"the star is found in less than {_MOSTLY:.0%} of them."
     )
     alt = (
-        "Left: B is below A in the visible and above it beyond 750 nm. Right: dots on the curve of the foretold error."
+        f"Left: B is below A in the visible and above it beyond {crossing.value:.0f} nm. Right: dots on the curve of "
+        "the foretold error."
     )
     return figures.show(figure, alt, sentence, fold="which colours count; the error, foretold and measured")

@@ -25,9 +25,8 @@ def still_star(rig):
     share = float(signal.noise_error / signal.fwhm)
     return guesses.choices(
         "02.still",
-        f"A faint star, magnitude {magnitude:g}, is {signal.fwhm.value:.1f} arcsec wide and stands perfectly still. "
-        "How "
-        "far beside its true place does the camera find its centre?",
+        f"A faint star, magnitude {magnitude:g} (larger is fainter), is {signal.fwhm.value:.1f} arcsec wide and stands "
+        "perfectly still. How far beside its true place does the camera find its centre?",
         {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30},
         share,
         f"Usually {signal.noise_error.value:.2f} arcsec on each axis, 1/{1 / share:.0f} of its width: the mean of "
@@ -144,7 +143,7 @@ def table_of_cameras(rig):
     rows = [
         ("in front of the pixels", *("a colour mosaic" if c.mosaic else "nothing (monochrome)" for c in cameras)),
         ("read noise [electrons]", *(f"{c.read_noise.value:g}" for c in cameras)),
-        ("light that counts at best", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
+        ("light that counts at best, without dyes", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
         ("the same at 850 nm, near infrared", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
         ("dark current [electrons a second]", *(f"{c.dark_current.value:g}" for c in cameras)),
         ("a pixel holds [electrons]", *(f"{c.full_well.value:,.0f}" for c in cameras)),

@@ -9,7 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 
-from helpers.classroom import exercises, sliders, stills
+from helpers.classroom import exercises, guesses, sliders, stills
 from helpers.command import pages_folder as folder
 from helpers.command.pages import make, run, strips
 from tests.test_pages import NASTY, ROOT, write_small
@@ -156,6 +156,7 @@ def test_the_whole_way_by_keyboard(opened):
     page = there.page
     slider = page.locator("[data-control='0']")
     assert slider.is_disabled()
+    assert page.locator(".sentence").inner_text() == guesses.WAITING
     told = page.locator(".panel .guess .said")
     page.locator(".panel .guess [type=submit]").focus()
     page.keyboard.press("Enter")
@@ -164,6 +165,7 @@ def test_the_whole_way_by_keyboard(opened):
     page.keyboard.press("Space")
     page.keyboard.press("Enter")
     assert slider.is_enabled()
+    assert page.locator(".sentence").inner_text().startswith("2.00 m, steep, False, 0,")
     assert page.evaluate("document.activeElement.textContent") == "Show the answer"
     page.keyboard.press("Enter")
     assert told.inner_text() == f"You said “yes”: no. {NASTY}"

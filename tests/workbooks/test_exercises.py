@@ -167,6 +167,8 @@ def test_running_a_workbook_leaves_no_files_behind(played):
 
 def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(played):
     for panel in played[2]:
+        if panel.asked is not None:
+            panel.asked.skip()
         start = panel.png
         for number, (name, control) in enumerate(panel._inputs.items()):
             for direction in (1, -1):

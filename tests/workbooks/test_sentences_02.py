@@ -104,6 +104,15 @@ def test_bars_fall_and_rise_as_said(rig):
     assert f"{factors[2]:.2f} by the blocking filter" in asked.answer
 
 
+def test_the_colours_in_which_the_newer_camera_counts_more():
+    shown = drawings.colours_and_measurements(RIGS["club"])
+    (crossing,) = re.findall(r"above it beyond (\d+) nm", shown.alt)
+    old, new = drawings.demo_cameras()
+    grid = np.array([450, 550, 650, float(crossing) - 10, float(crossing) + 15, 850, 950]) * u.nm
+    dyed = starlight.quantum_efficiency(new, grid) * starlight.spectra.mosaic_transmission("mean", grid)
+    assert list(dyed > starlight.quantum_efficiency(old, grid)) == 4 * [False] + 3 * [True]
+
+
 def test_bars_are_hatched_where_the_words_say_so(rig):
     drawing = drawings.one_change_per_bar(rig)
     magnitude = drawings.example_star(rig)

@@ -78,6 +78,26 @@ def test_panel_text_and_own_number_give_one_chance_at_the_target(rig):
         assert f"{plan.one_field:.0%}" in said and f"{plan.one_field:.0%}" in questions.both_sides(rig)
 
 
+def test_why_the_chance_rises_again_far_from_the_milky_way(rig):
+    plan, limits = guide_field.plan(rig), guide_field.plan(rig).limits
+    distance = np.linspace(0, 90, 46)
+
+    def chance(longitude):
+        return guide_field.chance_on_sensor(
+            plan.field, limits.faint, limits.bright, distance * u.deg, longitude, questions.WANTED
+        )
+
+    said = drawings.chance_of_enough(rig).update(**start(drawings.chance_controls(rig)))
+    own = chance(plan.target.galactic.l)
+    rises = own[-1] - own.min() >= 0.01
+    assert ("the chance rises again" in said) == rises
+    if rises:
+        assert f"Beyond {distance[np.argmin(own)]:.0f}°" in said
+        assert np.cos(plan.target.galactic.l) < 0, "away from the middle"
+    aside = chance(90 * u.deg)  # neither towards the middle nor away from it
+    assert np.all(np.diff(aside) <= 1e-12)
+
+
 def test_a_longer_exposure_brings_what_the_answer_says(rig):
     guess = questions.longer_exposure(rig)
     more, now = map(float, re.match(r"([\d.]+) instead of ([\d.]+),", guess.answer).groups())

@@ -186,7 +186,8 @@ class Pieces:
             f'<div class="frame" style="aspect-ratio:{width}/{height}">'
             f'<img src="{name}" alt="{escaped(panel.alt)}" width="{width}" height="{height}" loading="lazy">'
             "</div></div>"
-            f'<p role="status" class="sentence">{escaped(sentence)}</p>{figures.in_words(panel.alt)}'
+            f'<p role="status" class="sentence" data-waiting="{escaped(guesses.WAITING)}">{escaped(sentence)}</p>'
+            f"{figures.in_words(panel.alt)}"
             f'<p class="note live" role="status">{_LIVE}</p></div></div>{data(values)}</section>'
         )
 

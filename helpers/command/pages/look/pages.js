@@ -223,8 +223,13 @@ function panel(section) {
     });
   });
 
+  // The sentence may hold the answer of the guess, so it waits for it.
+  const told = sentence.textContent;
   const covered = section.querySelectorAll(".controls :is(input, select, button)");
-  const cover = (is) => covered.forEach((each) => (each.disabled = is));
+  const cover = (is) => {
+    sentence.textContent = is ? sentence.dataset.waiting : told;
+    covered.forEach((each) => (each.disabled = is));
+  };
   const asked = part(section, ".guess");
   if (asked) guess(asked, () => cover(false));
   cover(Boolean(asked));
