@@ -27,7 +27,7 @@ from helpers.error_budget.cases import (
     draw_log,
     draw_seeing,
 )
-from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, variance
+from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, truncated, variance
 from helpers.error_budget.terms import MODEL_ERROR
 from helpers.shared.checks import as_instance, as_quantity, count, instance, number, optional, takes
 
@@ -328,7 +328,7 @@ def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *,
         for side in "ab":
             own = {name.removesuffix(f"_{side}"): value for name, value in drawn.items() if name.endswith(f"_{side}")}
             ratio = ratio * balance(case, priors, _USUAL, side, drawn["field"], own)
-        again = weight * ratio
+        again = truncated(weight * ratio)
         total = again.sum()
         found.append(_read(case, priors, measured, rng, drawn, again / total, night, fits * float(total), parts))
     return found

@@ -172,13 +172,22 @@ def fitted(case, priors, measured, draws, rng):
     night, first, second = np.unravel_index(chosen, (number, _TRIES, _TRIES))
     drawn = {name: value[night * _TRIES + second] for name, value in tried[1][0].items()}
     drawn |= {name: value[night * _TRIES + first] for name, value in tried[0][0].items()}
-    weight = times / times.sum() * _corrections(case, drawn, measured)
+    weight = truncated(times / times.sum() * _corrections(case, drawn, measured))
     if not weight.sum() > 0:
         (first, _), (second, _) = measured
         raise ValueError(
             f"measured_a, measured_b: expected values that this rig can log, found {first:g} and {second:g} arcsec"
         )
     return drawn, weight / weight.sum(), night, share * float(weight.sum())
+
+
+def truncated(weight):
+    """Weights without the few of which one would decide all: none above sqrt(n) times their mean (Ionides 2008).
+
+    Ionides 2008, "Truncated importance sampling", Journal of Computational and Graphical Statistics 17, 295. The few
+    are cases of which the tables, that chose them, were far off.
+    """
+    return np.minimum(weight, weight.mean() * np.sqrt(weight.size))
 
 
 def _chosen_pairs(case, priors, tried, number, kept, rng):
