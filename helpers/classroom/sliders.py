@@ -17,6 +17,7 @@ import numpy as np
 
 from helpers.classroom import figures, guesses
 from helpers.classroom.ahead import Ahead, one_step
+from helpers.classroom.text import folded
 
 _QUICK = 1  # PNG compression level while sliders move
 # Controls beside their figure where there is room, above it on a narrow screen; a label above its slider.
@@ -394,8 +395,10 @@ class Panel:
         display(data | figures.live_view(self.box), metadata=metadata | {figures.KIND: "panel"}, raw=True)
         live = widgets.HTML(figures.in_words(self.alt))
         moved = "; ".join(html.escape(control.said) for control in self._controls.values())
-        told = f"At the start values: {self._start_sentence}"
-        page = f"<p><b>{html.escape(told)}</b></p><p>To move: {moved}.</p>{figures.in_words(self.alt)}"
+        told, title = html.escape(self._start_sentence), "At the start values"
+        # the sentence may hold the answer: folded under a guess
+        told = folded(title, f"<p>{told}</p>") if self.asked else f"<p><b>{title}: {told}</b></p>"
+        page = f"{told}<p>To move: {moved}.</p>{figures.in_words(self.alt)}"
         figures.show_piece("words", page, self._start_sentence, live)
 
 

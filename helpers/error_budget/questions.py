@@ -115,7 +115,7 @@ def table_of_cameras(rig):
         ("light that counts at best (efficiency), visible", "guide_camera.peak_quantum_efficiency", "{:.0%}"),
         ("the same at 850 nm, near infrared", "guide_camera.quantum_efficiency_850", "{:.0%}"),
         ("colour mosaic", "guide_camera.mosaic", "{}"),
-        ("pixel", "guide_camera.pixel_size", "{:.1f} um"),
+        ("pixel", "guide_camera.pixel_size", "{:.1f} µm"),
     ]
 
     def written(value, template):
@@ -170,8 +170,8 @@ def what_the_suspects_say(rig):
         f"With the same stars, exposure and sky the newer camera takes the log from {old.logged_rms.value:.3f} to "
         f"{new.logged_rms.value:.3f} arcsec; its near infrared alone is worth {near_infrared_step().value:.3f}. From "
         f"0.70 to 0.45 it takes more. With several good stars a fault of the older camera costs "
-        f"little (its log grows from {healthy.logged_rms.value:.2f} to {fault.logged_rms.value:.2f}), and so do "
-        f"fainter stars (to {faint.logged_rms.value:.2f}); both at once make {both.logged_rms.value:.2f}. So do half "
+        f"little ({(fault.logged_rms - healthy.logged_rms).value:+.2f} on its log), and so do fainter stars "
+        f"({(faint.logged_rms - healthy.logged_rms).value:+.2f}); both at once make {both.logged_rms.value:.2f}. So do half "
         f"the exposure and fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
         f"{(both.final_fwhm - healthy.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / healthy.final_fwhm) - 1:.0%}."
@@ -844,7 +844,9 @@ def diagnosis_fields(rig):
                 if_unknown=f"Leave it empty. {advice_}",
             )
     field("read_noise", "the older camera", "read noise", "electron", float(old["guide_camera.read_noise"].value))
-    field("peak", "the older camera", "efficiency at its best", "", float(old["guide_camera.peak_quantum_efficiency"]))
+    field(
+        "peak", "the older camera", "light that counts at best", "", float(old["guide_camera.peak_quantum_efficiency"])
+    )
     field("at_850", "the older camera", "efficiency at 850 nm", "", float(old["guide_camera.quantum_efficiency_850"]))
     field("mosaic", "the older camera", "colour mosaic", "", False, choices=(True, False))
     for key, label in _PRIORS.items():

@@ -100,14 +100,18 @@ def _plan(rig, planet=PLANET, wavelength=GREEN, link=LINK, bits=BITS_OF_PLAN, di
     }
 
 
+def _about(count):
+    """A number of frames as well as it is known: two digits."""
+    return f"{float(f'{count:.2g}'):,.0f}"
+
+
 def own_number(rig):
     """The reader's numbers of this workbook, in words."""
     plan = _plan(rig)
     return (
         f"{PLANET} on your telescope: extender {plan['factor']:.1f} times, region {plan['side']} x {plan['side']}, "
         f"{plan['rate']:.0f} frames a second (12 bit, {LINK}), film at most {plan['film']:.1f} min. Of "
-        f"{plan['frames']:,.0f} "
-        f"frames about {plan['lucky']:,.0f} are lucky."
+        f"{_about(plan['frames'])} frames about {_about(plan['lucky'])} are lucky."
     )
 
 
@@ -405,7 +409,7 @@ def film_reply(rig):
             f"Extender {plan['factor']:.1f} times, region {plan['side']} x {plan['side']}. Up to {plan['rate']:.0f} "
             "frames a "
             f"second (limit: the {plan['bound']}), film up to {plan['film']:.1f} min: {plan['frames']:,.0f} frames, "
-            f"{plan['gigabytes']:.1f} GB, about {plan['lucky']:,.0f} of them lucky.\n"
+            f"{plan['gigabytes']:.1f} GB, about {_about(plan['lucky'])} of them lucky.\n"
             f"Exposure near {plan['still']:.1f} ms, while the air holds still: the brightest pixel is then "
             f"{plan['seen'].filling:.1%} full, the signal to noise of a pixel {plan['seen'].signal_to_noise:.0f}."
         )
@@ -421,8 +425,8 @@ def card(rig):
     )
     meaning = (
         f"{PLANET} is then seen down to {plan['detail']:.2f} arcsec. In a film of {plan['film']:.1f} min about "
-        f"{plan['lucky']:,.0f} of {plan['frames']:,.0f} frames are lucky in green, about {red['lucky']:,.0f} of "
-        f"{red['frames']:,.0f} in the near infrared (with the extender, region and film that suit it). Without "
+        f"{_about(plan['lucky'])} of {_about(plan['frames'])} frames are lucky in green, about {_about(red['lucky'])} of "
+        f"{_about(red['frames'])} in the near infrared (with the extender, region and film that suit it). Without "
         f"extender it shows {len(planetary.galaxies_in_field(rig))} of {len(planetary.GALAXIES)} well-known galaxies "
         f"whole, in frames from {planetary.sky_limited_exposure(rig).value:.1f} s."
     )

@@ -120,7 +120,7 @@ def test_what_the_suspects_say_holds():
     runs = [drawings.together(("infrared", "noise", "rest", *more)) for more in ((), ("fault",), ("faint",))]
     both = drawings.together(("infrared", "noise", "rest", "faint", "fault"))
     healthy, fault, faint = (run.logged_rms.value for run in runs)
-    assert f"from {healthy:.2f} to {fault:.2f})" in said and f"(to {faint:.2f})" in said
+    assert f"({fault - healthy:+.2f} on its log)" in said and f"({faint - healthy:+.2f})" in said
     # each costs little alone, and both more than their sum: what the sentence claims
     assert max(fault, faint) - healthy < 0.06
     assert both.logged_rms.value - healthy > 2 * (fault + faint - 2 * healthy)
