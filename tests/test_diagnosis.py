@@ -133,8 +133,8 @@ def test_another_seed_tells_the_same(measured):
     # of 4 values with a spread of 0.016 the estimated spread passes 0.04 in fewer than 1 of 100,000 cases
     assert stated.std(axis=0, ddof=1).max() < 0.04
     assert min(one.effective_draws for one in found) > 400
-    # what tells most on the mean of the seeds is among what tells about most for at least three of the four; each leaves
-    # it out in fewer than 3 of 100 cases (two standard errors), so two of four do in fewer than 6 of 1,000
+    # what tells most on the mean of the seeds is among what tells about most for at least three of the four; each
+    # leaves it out in fewer than 3 of 100 cases (two standard errors), so two of four do in fewer than 6 of 1,000
     mean = {name: np.mean([one.information[name] for one in found]) for name in found[0].information}
     assert sum(max(mean, key=mean.get) in one.tell_most for one in found) >= 3
     bits = np.array([one.information[one.decides_most] for one in found])

@@ -171,8 +171,8 @@ def what_the_suspects_say(rig):
         f"{new.logged_rms.value:.3f} arcsec; its near infrared alone is worth {near_infrared_step().value:.3f}. From "
         f"0.70 to 0.45 it takes more. With several good stars a fault of the older camera costs "
         f"little ({(fault.logged_rms - healthy.logged_rms).value:+.2f} on its log), and so do fainter stars "
-        f"({(faint.logged_rms - healthy.logged_rms).value:+.2f}); both at once make {both.logged_rms.value:.2f}. So do half "
-        f"the exposure and fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
+        f"({(faint.logged_rms - healthy.logged_rms).value:+.2f}); both at once make {both.logged_rms.value:.2f}. "
+        f"So do half the exposure and fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
         f"{(both.final_fwhm - healthy.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / healthy.final_fwhm) - 1:.0%}."
     )

@@ -425,8 +425,9 @@ def card(rig):
     )
     meaning = (
         f"{PLANET} is then seen down to {plan['detail']:.2f} arcsec. In a film of {plan['film']:.1f} min about "
-        f"{_about(plan['lucky'])} of {_about(plan['frames'])} frames are lucky in green, about {_about(red['lucky'])} of "
-        f"{_about(red['frames'])} in the near infrared (with the extender, region and film that suit it). Without "
+        f"{_about(plan['lucky'])} of {_about(plan['frames'])} frames are lucky in green, about "
+        f"{_about(red['lucky'])} of {_about(red['frames'])} in the near "
+        f"infrared (with the extender, region and film that suit it). Without "
         f"extender it shows {len(planetary.galaxies_in_field(rig))} of {len(planetary.GALAXIES)} well-known galaxies "
         f"whole, in frames from {planetary.sky_limited_exposure(rig).value:.1f} s."
     )
