@@ -82,15 +82,6 @@ def test_lab_listens_on_this_computer_only_and_runs_as_root_only_for_root():
     assert "--no-browser" in lab.lab_command("python", 8888, browser=False, as_root=False)
 
 
-@pytest.fixture
-def ctrl_c():
-    # Where the tests themselves were started in the background, Ctrl+C is ignored, and what they start would ignore it
-    # too.
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    yield
-    signal.signal(signal.SIGINT, before)
-
-
 @pytest.mark.usefixtures("ctrl_c")
 def test_lab_starts_tells_its_address_needs_the_token_and_stops():
     with socket.socket() as probe:

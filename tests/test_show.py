@@ -666,6 +666,7 @@ def test_a_polite_end_leaves_nothing_behind(tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no such signal to one process alone")
+@pytest.mark.usefixtures("ctrl_c")
 def test_ctrl_c_ends_the_command_with_one_sentence(tmp_path):
     ready = "import sys; from helpers.command import environment; environment.prepare = lambda kind: sys.executable; "
     start = "from helpers.__main__ import main; sys.exit(main(sys.argv[1:]))"

@@ -58,9 +58,9 @@ def stays_hidden(rig):
         "One of these faults leaves no trace in a frame without light, however strong it is. Which?",
         tuple(traces),
         right,
-        f"The {right}. Without light nothing is there to bend: of the numbers in bias and dark frames it makes "
-        f"{traces[right]:.1%} others ({others}). Only frames with light show it, and then the check says: "
-        f"{found.sentence}. So it wants all three kinds of frames.",
+        f"The {right}. Without light nothing is there to bend: it changes {traces[right]:.1%} of the numbers in bias "
+        f"and dark frames ({others}). Only frames with light show it, and then the check says: {found.sentence}. So it "
+        "wants all three kinds of frames.",
     )
 
 

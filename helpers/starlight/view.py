@@ -247,7 +247,8 @@ class View:
         From a signal-to-noise ratio of 6 on the error is the `centroid_error` of `signal`. Below, only exposures count
         in which noise lifts the star, and it is smaller, but for stars narrower than 1.5 pixels. The better centroid of
         simulated frames reaches it within 10 per cent from a ratio of 3 on, without colours, on a raw colour mosaic and
-        on a binned one.
+        on a binned one; where the sky is so dark or the exposure so short that reading is all the noise, stars of 1
+        pixel err up to 18 per cent less.
 
         Parameters
         ----------

@@ -114,7 +114,7 @@ def test_only_light_shows_a_bent_response():
     traces = {fault: questions.trace_in_the_dark(fault) for fault in guess.options}
     assert traces["bent response"] < 0.01
     assert min(traces["missing codes"], traces["smoothing"]) > 0.05
-    assert f"{traces['bent response']:.1%} others" in guess.answer and "the response bends" in guess.answer
+    assert f"changes {traces['bent response']:.1%} of" in guess.answer and "the response bends" in guess.answer
     # a sound camera's frames without light spread as much; its flats do not bend
     bent, sound = drawings.broken("bent response", 1.0)[0], drawings.broken("none", 0.0)[0]
     assert bent.bias.std() == pytest.approx(sound.bias.std(), rel=0.01)
