@@ -49,7 +49,7 @@ def what_memory_costs(rig):
     return guesses.choices(
         "09.memory",
         "Half an hour of errors, one a second: 1,800 rows. Now let each error remember for 10 s. Like how many "
-        "independent errors do they count?",
+        "errors that know nothing of each other (independent ones) do they count?",
         {"1,800": 1800, "900": 900, "fewer than 300": 180},
         independent,
         f"Like {independent:,.0f} (without memory: {fresh:,.0f}). Rows that follow each other say nearly the same, so "
