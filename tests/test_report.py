@@ -39,7 +39,8 @@ def test_a_page_of_its_own_with_all_its_parts(written):
     assert page.count("data:image/png;base64,") == 1
     assert not re.search(r"<script|src=\"(?!data:)|href", page)
     assert all(re.findall(r'<img alt="([^"]*)"', page))
-    assert "import sys" not in page and "Guess first" not in page and "nan" not in page
+    words = re.sub(r"base64,[\w+/=]*", "", page)
+    assert "import sys" not in words and "Guess first" not in words and "nan" not in words
     assert "guide camera, read noise: 0.9 electron" in page
 
 
