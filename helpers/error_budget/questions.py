@@ -25,6 +25,7 @@ from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
 from helpers.guide_field.stars import DEFAULT_ANGLE, star_columns
 from helpers.guide_field.usable import USABLE_ERROR
+from helpers.night_comparison.log import TYPICAL_RMS
 from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
@@ -821,7 +822,7 @@ def diagnosis_fields(rig):
         found[-1] |= more
 
     for side, word, rms in (("a", "older camera", 0.70), ("b", "newer camera", 0.45)):
-        field(f"rms_{side}", "logs", f"log of the {word}, both axes", "arcsec", rms, folded=False, typical="0.3 to 1.2")
+        field(f"rms_{side}", "logs", f"log of the {word}, both axes", "arcsec", rms, folded=False, typical=TYPICAL_RMS)
         field(
             f"error_{side}",
             "logs",

@@ -13,10 +13,11 @@ from helpers.shared.checks import as_number, choice, count, instance, optional, 
 from helpers.shared.files import runs
 from helpers.shared.series import gaps
 
-__all__ = ["NO_COLUMN", "clean_log", "join_logs", "load_log", "log_fields", "read_night", "runs"]
+__all__ = ["NO_COLUMN", "TYPICAL_RMS", "clean_log", "join_logs", "load_log", "log_fields", "read_night", "runs"]
 
 _ERRORS = ("ra_error", "dec_error")
 NO_COLUMN = "(none)"
+TYPICAL_RMS = "0.3 to 1.2"  # arcsec, of a guide log, both axes together; common practice, no source
 AS_IN_FILE = "seconds or dates, as they stand"
 _ASKED = {
     "time": "time, in seconds or as dates",
