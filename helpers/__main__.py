@@ -81,7 +81,7 @@ def _parser():
     )
     much = test.add_mutually_exclusive_group()
     much.add_argument("--quick", action="store_true", help="the helpers only, without their longest tests")
-    much.add_argument("--slow", action="store_true", help="the slow statistical studies too")
+    much.add_argument("--slow", action="store_true", help="long tests and statistical studies too")
     test.add_argument(
         "--exact", action="store_true", help="compare the workbooks with their saved numbers to the letter"
     )

@@ -55,6 +55,7 @@ def test_gain_and_read_noise_are_recovered(bits, gain, step, mosaic):
     assert np.all(np.abs(result.plane_gain / result.gain - 1) < 0.08)
 
 
+@pytest.mark.long
 def test_stated_errors_are_the_true_ones():
     """Of cameras whose response bends a little, as usual (a share of 1 % at full well, either way)."""
     gains, noises = [], []
@@ -224,6 +225,7 @@ bias_frames = st.builds(noisy, seeds, noises)
 flat_frames = st.builds(lit, seeds, noises, numbers(0.3, 1.5))
 
 
+@pytest.mark.long
 def test_any_photon_transfer():
     valid = {"bias_frames": bias_frames, "flat_frames": flat_frames, "mosaic": st.booleans()}
     wrong = {"bias_frames": [np.full((2, 20, 24), np.nan), np.ones((1, 20, 24)), 1e-300 * noisy(1, 3)], "mosaic": [1]}

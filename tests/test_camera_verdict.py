@@ -86,6 +86,7 @@ def judged(camera, claimed, rng):
     return camera_verdict.verdict(measured, claimed_read_noise=claimed)
 
 
+@pytest.mark.long
 def test_healthy_cameras_are_called_healthy():
     verdicts = []
     for seed in range(SEEDS):
@@ -102,6 +103,7 @@ QUICK = {"clipped offset", "column noise", "telegraph pixels"}  # one of each ki
 @pytest.mark.parametrize(
     "fault", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in FAULTS]
 )
+@pytest.mark.long
 def test_one_fault_is_found_and_named_without_others(fault):
     wrong = []
     for seed in range(SEEDS):
@@ -122,6 +124,7 @@ def test_one_fault_is_found_and_named_without_others(fault):
         ("column_driver", "A", "defective", "whole columns jump together by 6.6"),
     ],
 )
+@pytest.mark.long
 def test_the_cameras_of_the_drawer(name, guide_camera, grade, words):
     claimed = rig.demo_rig(guide_camera=guide_camera).guide_camera
     before = {path: path.read_bytes() for path in (DRAWER / name).iterdir()}

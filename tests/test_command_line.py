@@ -83,6 +83,7 @@ def test_lab_listens_on_this_computer_only_and_runs_as_root_only_for_root():
 
 
 @pytest.mark.usefixtures("ctrl_c")
+@pytest.mark.long
 def test_lab_starts_tells_its_address_needs_the_token_and_stops():
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -128,6 +129,7 @@ def group_is_gone(leader):
 @pytest.mark.usefixtures("ctrl_c")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize("moment", ["early", "running"])
+@pytest.mark.long
 def test_what_a_command_runs_ends_with_it_and_says_nothing(tmp_path, number, moment):
     told = tmp_path / "pid"
     cell = f"import os, time; open({str(told)!r}, 'w').write(str(os.getpid())); time.sleep(100)"
@@ -223,6 +225,7 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
         ),
     ],
 )
+@pytest.mark.long
 def test_the_test_command_sums_up(tmp_path, monkeypatch, capfd, bodies, options, status, summary):
     def parts(extra, quick, slow, exact):
         return {name: [str(tmp_path / f"test_{name}.py"), "-q", *extra] for name in bodies}
@@ -243,8 +246,8 @@ def test_every_test_is_in_one_part():
     assert list(quick) == ["helpers"]
     left_out = [option.removeprefix("--ignore=") for option in quick["helpers"] if option.startswith("--ignore=")]
     assert len(left_out) > 1 and all((ROOT / path).exists() for path in left_out)
-    assert "not slow" in parts["helpers"]
-    assert "not slow" not in run_tests.parts_of_tests([], slow=True)["helpers"]
+    assert "not slow and not long" in parts["helpers"]
+    assert "-m" not in run_tests.parts_of_tests([], slow=True)["helpers"]
     assert parts["browser"][0] == "tests/browser"
     assert parts["workbooks"][:2] == ["workbooks", "--nbval-lax"]
     assert run_tests.parts_of_tests([], exact=True)["workbooks"][:2] == ["workbooks", "--nbval"]
@@ -271,6 +274,7 @@ sliders.panel([sliders.slider("slope", "Slope", 0, 9, 3)], figure, [line], move,
 """
 
 
+@pytest.mark.long
 def test_refresh_leaves_pictures_in_place_of_panels(tmp_path):
     imports = f"import sys; sys.path.insert(0, {str(ROOT)!r})\nfrom helpers.classroom import figures, sliders, forms"
     form = "forms.form([{'key': 'a', 'section': 's', 'label': 'A', 'unit': '', 'value': 'x', 'choices': None}], print)"

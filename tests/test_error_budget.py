@@ -85,6 +85,7 @@ def test_the_air_left_alone_is_that_of_the_workbook_on_seeing():
 @pytest.mark.parametrize(
     ("exposure", "gain", "delay"), [(1.0, 0.5, 0), (0.4, 0.3, 1), pytest.param(4.0, 0.8, 0, marks=pytest.mark.slow)]
 )
+@pytest.mark.long
 def test_spectra_give_what_the_loop_makes_of_simulated_air(exposure, gain, delay):
     """Second route: air synthesised star by star (`multi_star.simulate_motion`), guided exposure by exposure."""
     offsets, weights = np.array([[3, 40], [-8, 42], [5, 36.0]]), np.array([0.5, 0.3, 0.2])
@@ -313,6 +314,7 @@ def test_what_a_measurement_holds_beyond_the_prediction():
     assert gap["extra in the second log"].value < 0
 
 
+@pytest.mark.long
 def test_next_changes_are_ranked_and_what_the_model_cannot_tell_shares_a_place():
     calm = rigs.changed(CLUB, {"mount.jitter": 1.5 * u.arcsec})
     options = budgets.what_next(calm, draws=40)
@@ -519,6 +521,7 @@ def found():
     return budgets.suspects(*city_rigs(), SEVERAL, np.random.default_rng(1), draws=25)
 
 
+@pytest.mark.long
 def test_each_suspect_is_one_change_of_the_rig(found):
     """Second route: the whole prediction for a rig in which only this is changed."""
     old, new = city_rigs()

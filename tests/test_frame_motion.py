@@ -204,6 +204,7 @@ def shares_inside(count, seed):
         pytest.param(100, 82, (0.90, 0.98), id="100 runs", marks=pytest.mark.slow),
     ],
 )
+@pytest.mark.long
 def test_intervals_hold_the_truth(count, fewest, middle):
     """95 % intervals of the demo's run: shared and own motion, correlation, seeing, errors of measuring, turning."""
     found = shares_inside(count, 1957)

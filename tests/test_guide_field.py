@@ -846,6 +846,7 @@ def test_sweep_is_the_same_on_threads():
     assert seen == [(i, 6) for i in range(1, 7)]
 
 
+@pytest.mark.long
 def test_sweep_is_the_same_on_a_cluster_of_two_workers():
     distributed = pytest.importorskip("distributed")
     seen = []

@@ -98,6 +98,7 @@ def _covered(nights_tried):
     return held / nights_tried
 
 
+@pytest.mark.long
 def test_intervals_cover_the_truth():
     # with a coverage of 0.95, fewer than 83 of 100 nights have a chance of 2e-6 (binomial)
     assert _covered(100) >= 0.83
@@ -109,6 +110,7 @@ def test_intervals_cover_the_truth_in_95_of_100_nights():
     assert 0.917 <= _covered(1000) <= 0.995
 
 
+@pytest.mark.long
 def test_cameras_with_different_memory_are_compared_fairly():
     # the log of a short mean is low on average; more so for errors that remember longer, unless that is put right
     ratios = []
@@ -132,6 +134,7 @@ def _check_power(plan, drift, block, nights_tried, below, above):
     assert expected - below <= found / nights_tried <= expected + above
 
 
+@pytest.mark.long
 def test_the_planned_power_is_reached():
     # 60 nights fix a power of 0.9 to 4 points (one standard error): five of them below, chance below 1e-5
     ratio, correlation_time, pairs, drift, block = PLANS[0]
@@ -222,6 +225,7 @@ def test_rms_and_interval():
 
 
 @pytest.mark.parametrize(("memory", "least", "most"), [(0.0, 0.90, 0.99), (0.5, 0.88, 0.98), (0.9, 0.86, 0.97)])
+@pytest.mark.long
 def test_how_often_the_interval_of_one_log_holds_the_truth(memory, least, most):
     # as its description says: as often as it promises without memory, less often with a long one
     held = 0

@@ -23,7 +23,11 @@ RIGS = {
 }
 
 
-@pytest.fixture(scope="module", params=RIGS, ids=str)
+@pytest.fixture(
+    scope="module",
+    params=[name if name == "club" else pytest.param(name, marks=pytest.mark.long) for name in RIGS],
+    ids=str,
+)
 def written(request):
     return report.page(RIGS[request.param], DAY), RIGS[request.param]
 
@@ -78,6 +82,7 @@ def test_changes_without_effect_share_a_line(written):
 
 
 @pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium prints the page")
+@pytest.mark.long
 def test_it_prints_on_two_sheets_of_a4(written, tmp_path):
     sync_api = pytest.importorskip("playwright.sync_api")
     page, _ = written

@@ -36,11 +36,13 @@ def many_pictures():
     return np.concatenate([star_images(0.2 * u.m, one_layer(), times, rng, 0.2 * u.arcsec, 80) for _ in range(500)])
 
 
+@pytest.mark.long
 def test_the_mean_of_many_pictures_has_the_width_of_a_long_exposure(many_pictures):
     width = width_of(many_pictures.mean(axis=0)) * 0.2
     assert width == pytest.approx(spot_fwhm(0.2 * u.m, one_layer()).value, rel=0.04)
 
 
+@pytest.mark.long
 def test_the_centre_of_light_wanders_as_much_as_image_motion_says(many_pictures):
     angle = 0.2 * np.arange(80)
     light = many_pictures.sum(axis=(1, 2))

@@ -26,6 +26,7 @@ def frame(wide=4.0, narrow=4.0, angle=0.0, seed=1, stars=25):
 
 
 @pytest.mark.parametrize(("wide", "narrow", "angle"), [(4, 4, 0), (5, 4, 30), (6, 4.5, -60), (3, 3, 0)])
+@pytest.mark.long
 def test_known_shapes_are_found(wide, narrow, angle):
     shapes = star_shapes(frame(wide, narrow, angle), fwhm_guess=4)
     assert len(shapes) > 15

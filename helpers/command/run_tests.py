@@ -37,7 +37,7 @@ def parts_of_tests(pytest_options, quick=False, slow=False, exact=False):
     """
     two_workers = ["-n", "2", "--dist", "loadscope"]
     quiet = ["-q", "-rs", "--color=auto", *pytest_options]
-    chosen = [] if slow else ["-m", "not slow"]
+    chosen = [] if slow else ["-m", "not slow and not long"]
     parts = {"helpers": ["tests", "--ignore=tests/browser", "-n", "2", "--dist", "worksteal", *chosen, *quiet]}
     if quick:
         parts["helpers"] += [f"--ignore={path}" for path in LONG]
@@ -101,6 +101,6 @@ def run(options):
             lines[-1] += f" {seconds:>6.0f} s   {verdict}"
     print("\n=== summary ===", *lines, sep="\n")
     if not options.slow:
-        print("The slow statistical studies were left out; --slow runs them too.")
+        print("Long tests and statistical studies were left out; --slow runs them too.")
     print("{} passed, {} failed, {} skipped".format(*total))
     return 0 if all_well and total[0] else 1

@@ -17,9 +17,9 @@ from tests.three_rigs import GUIDE_TELESCOPE, REFRACTOR
 PHONE = {"width": 360, "height": 740}
 PROJECTOR = {"width": 1366, "height": 768}
 ALIKE = ("panel", "guess", "exercise", "form", "figure", "strip", "card")
-LONG = "10_error_budget"  # many simulated nights, half a minute
+FEW = ("01_pixel_scale", "05_multi_star")  # the others come in longer runs
 each_workbook = pytest.mark.parametrize(
-    "name", [pytest.param(name, marks=pytest.mark.slow) if name == LONG else name for name in NAMES]
+    "name", [name if name in FEW else pytest.param(name, marks=pytest.mark.long) for name in NAMES]
 )
 NO_NUMBER = re.compile(r"\b(nan|inf|None(?! of)|NaN|Infinity)\b|Traceback")
 

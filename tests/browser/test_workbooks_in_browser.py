@@ -16,6 +16,7 @@ from tests.browser.conftest import NOTEBOOK
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
 WORKBOOKS = sorted(FOLDER.glob("*.ipynb"))
+FEW = ("00_your_rig", "04_seeing", "11_planetary")  # the others come in longer runs
 IMPORTS = 'import sys; sys.path.insert(0, "..")\nfrom helpers.classroom import figures, sliders'
 TOY = """
 figure, axes = figures.new_figure()
@@ -45,7 +46,11 @@ def changes_of(panel):
     return picture_changed, sentence_changed
 
 
-@pytest.mark.parametrize("path", WORKBOOKS, ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "path",
+    [path if path.stem in FEW else pytest.param(path, marks=pytest.mark.long) for path in WORKBOOKS],
+    ids=lambda path: path.stem,
+)
 def test_workbook_runs_and_its_panels_answer(open_workbook, path):
     workbook = open_workbook(f"workbooks/{path.name}")
     workbook.run_all()

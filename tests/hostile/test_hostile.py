@@ -20,6 +20,7 @@ def check(make, seed, share, least):
     check_report(report)
 
 
+@pytest.mark.long
 def test_some_files():
     check(all_files, SEED, share=12, least=200)
 

@@ -54,6 +54,7 @@ def scatter(image, truth, method, box=BOX):
 
 @both_methods
 @pytest.mark.parametrize("electrons", [3000, 30000])
+@pytest.mark.long
 def test_well_exposed_stars_reach_the_bound(method, electrons):
     # Winick 1986; 3200 frames of two axes tell the scatter to 0.9 per cent. The limit is 1.05 times the bound.
     image, truth = noisy(PROFILES["Gaussian"], electrons, 3200)
@@ -62,6 +63,7 @@ def test_well_exposed_stars_reach_the_bound(method, electrons):
 
 
 @both_methods
+@pytest.mark.long
 def test_at_a_signal_to_noise_ratio_of_10_stars_stay_near_the_bound(method):
     # The ratio is that of the best possible sum of a star's light, electrons / sqrt(1 / Sum share^2 / variance).
     # The limit is 1.15 times the bound of Winick 1986.
@@ -75,6 +77,7 @@ def test_at_a_signal_to_noise_ratio_of_10_stars_stay_near_the_bound(method):
 
 @pytest.mark.parametrize("name", ["seeing", "Moffat"])
 @pytest.mark.parametrize("electrons", [250, 3000, 30000])
+@pytest.mark.long
 def test_the_window_serves_spots_that_are_not_gaussian(name, electrons):
     # Long-exposure seeing (Fried 1966) and a Moffat profile, drawn by GalSim; bound by Winick 1986 for that very
     # profile.
@@ -86,6 +89,7 @@ def test_the_window_serves_spots_that_are_not_gaussian(name, electrons):
 @both_methods
 @pytest.mark.parametrize("width", [2.0, 5.0])
 @pytest.mark.parametrize("electrons", [600, 20_000, 1_000_000])
+@pytest.mark.long
 def test_the_light_is_that_of_the_core(method, width, electrons):
     # Drawn by GalSim: air alone (Fried 1966), with the pattern of a clear aperture, and a Gaussian spot. Noise of the
     # mean over 320 frames is below 0.7 per cent; the limits are six of these beyond what is stated.

@@ -78,7 +78,14 @@ def run_cells(path):
     )
 
 
-@pytest.fixture(scope="module", params=WORKBOOKS, ids=lambda path: path.stem)
+LONG = ("02_starlight", "03_guide_field", "04_seeing", "06_near_infrared", "08_camera_check", "10_error_budget")
+
+
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(path, marks=pytest.mark.long) if path.stem in LONG else path for path in WORKBOOKS],
+    ids=lambda path: path.stem,
+)
 def played(request):
     return run_cells(request.param)
 
@@ -165,6 +172,7 @@ def test_running_a_workbook_leaves_no_files_behind(played):
     assert played[1] == set()
 
 
+@pytest.mark.long
 def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(played):
     for panel in played[2]:
         if panel.asked is not None:

@@ -24,6 +24,7 @@ def reader(request):
     return rig, ledger.ledger(rig)
 
 
+@pytest.mark.long
 def test_light_decides_what_noise_costs(reader):
     rig, numbers = reader
     own = drawings.telling_noise(rig, numbers, drawings.own_stars(rig, numbers))
@@ -130,6 +131,7 @@ def test_no_row_vanishes_and_no_number_is_missing(reader):
         assert "nan" not in said
 
 
+@pytest.mark.long
 def test_panels_answer_over_their_range(reader):
     rig, numbers = reader
     low, high, start = questions.magnitudes(rig, numbers)

@@ -158,6 +158,7 @@ def test_drawings_move(rig):
 
 
 @pytest.mark.parametrize(("turns", "tried"), [(1, 60), (2, 30)])
+@pytest.mark.long
 def test_false_winners_are_as_counted(turns, tried):
     _check_counts(turns, tried)
 
@@ -184,6 +185,7 @@ def test_the_counts_are_what_the_words_make_of_them():
             assert count.interval[0] < 0.05 < count.interval[1] + 0.01
 
 
+@pytest.mark.long
 def test_own_log_and_frames(rig, tmp_path):
     own = questions.OwnNight(rig)
     with pytest.raises(ValueError, match="Read your log first"):

@@ -61,6 +61,7 @@ def test_guiding_is_a_small_part_of_the_star_as_said(rig):
         assert "nan" not in guesses.resolve(guess, said)
 
 
+@pytest.mark.long
 def test_band_and_stars_are_those_of_their_own_workbooks(rig):
     band = own_settings.band_of(rig)
     said = questions.settings_in_words(rig)
@@ -84,6 +85,7 @@ def test_the_list_of_stars_holds_those_used(rig):
     assert all(f"{magnitude:.1f} (" in questions.list_of_stars(rig) for magnitude in magnitudes)
 
 
+@pytest.mark.long
 def test_ranked_changes_and_the_advice_agree(rig):
     head, rows = questions.table_of_options(rig)
     assert all(len(row) == len(head) for row in rows)
