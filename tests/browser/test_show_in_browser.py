@@ -43,6 +43,7 @@ def visit(browser, server):
         page.get_by_label("What shall we call your rig?").fill("Anna")
         page.get_by_role("button", name="Begin").click()
         page.wait_for_url("**/r/anna-*/")
+        page.wait_for_load_state("networkidle")  # a picture that is left half loaded would count as a fault
         return page, faults
 
     yield come
