@@ -56,7 +56,6 @@ def test_gain_and_read_noise_are_recovered(bits, gain, step, mosaic):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_stated_errors_are_the_true_ones():
     """Of cameras whose response bends a little, as usual (a share of 1 % at full well, either way)."""
     gains, noises = [], []

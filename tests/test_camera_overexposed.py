@@ -130,7 +130,6 @@ FAULTS = [
 @pytest.mark.parametrize("seeds", studied(100))
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.long
-@pytest.mark.long
 def test_planted_faults_are_found_among_overexposed_flats(fault, seeds):
     missed = []
     for seed in seeds:
@@ -154,7 +153,6 @@ def glowing(seed, rate, reach, shape=(200, 300), dark=0.02):
 
 
 @pytest.mark.parametrize(("rate", "reach"), [(1.0, 60), (0.1, 60), (5.0, 30), (1.0, 12)])
-@pytest.mark.long
 @pytest.mark.long
 def test_a_glow_is_told_as_glow_and_does_not_hide_the_dark_current(rate, reach):
     for seed in (0, 1):
@@ -186,7 +184,6 @@ def test_no_glow_is_found_where_there_is_none():
 
 
 @pytest.mark.parametrize("read_noise", [1.0, 1.5, 1.7, 2.0, 2.5, 3.5])
-@pytest.mark.long
 @pytest.mark.long
 def test_dark_current_from_the_noise_with_coarse_numbers_is_right_or_not_told(read_noise):
     """At 4 electrons a number; each miss beyond 4.5 errors has a chance below 1e-5."""

@@ -87,7 +87,6 @@ def judged(camera, claimed, rng):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_healthy_cameras_are_called_healthy():
     verdicts = []
     for seed in range(SEEDS):
@@ -104,7 +103,6 @@ QUICK = {"clipped offset", "column noise", "telegraph pixels"}  # one of each ki
 @pytest.mark.parametrize(
     "fault", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in FAULTS]
 )
-@pytest.mark.long
 @pytest.mark.long
 def test_one_fault_is_found_and_named_without_others(fault):
     wrong = []
@@ -126,7 +124,6 @@ def test_one_fault_is_found_and_named_without_others(fault):
         ("column_driver", "A", "defective", "whole columns jump together by 6.6"),
     ],
 )
-@pytest.mark.long
 @pytest.mark.long
 def test_the_cameras_of_the_drawer(name, guide_camera, grade, words):
     claimed = rig.demo_rig(guide_camera=guide_camera).guide_camera

@@ -265,7 +265,6 @@ def test_pure_noise_is_no_star(box, method):
     "exposure", [0.4, *(pytest.param(each, marks=pytest.mark.slow) for each in (0.2, 0.6, 1.0, 1.5, 4.0))]
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_empty_sky_in_coarse_steps_is_no_star(exposure):
     view = starlight.view(rigs.demo_rig("club", "B"), exposure * u.s)  # 2.93 electrons a step
     still = np.zeros((4000, 1, 2)) * u.arcsec
@@ -293,7 +292,6 @@ def test_light_of_a_faint_star_in_coarse_steps(exposure):
     ("name", "camera"),
     [pytest.param("club", "A", marks=pytest.mark.slow), ("club", "B"), ("starter", "A"), ("starter", "B")],
 )
-@pytest.mark.long
 @pytest.mark.long
 def test_the_best_centroid_reaches_the_error_that_a_view_foretells(name, camera):
     # 1,000 frames of two axes tell an rms to 1.6 per cent; limit 10 per cent and 4.5 of these
@@ -354,7 +352,6 @@ USUAL = [("A", 2.0), ("B", 4.0)]
 @pytest.mark.parametrize(
     ("camera", "width"), [pytest.param(*one, marks=[] if one in USUAL else pytest.mark.slow) for one in FAINT]
 )
-@pytest.mark.long
 @pytest.mark.long
 def test_faint_stars_are_as_well_known_as_foretold_or_better(camera, width, renderer):
     """The better of both centroids against `noise_error` and floor, at a signal to noise of 3 to 6.

@@ -130,7 +130,6 @@ def group_is_gone(leader):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize("moment", ["early", "running"])
 @pytest.mark.long
-@pytest.mark.long
 def test_what_a_command_runs_ends_with_it_and_says_nothing(tmp_path, number, moment):
     told = tmp_path / "pid"
     cell = f"import os, time; open({str(told)!r}, 'w').write(str(os.getpid())); time.sleep(100)"
@@ -227,7 +226,6 @@ def test_workbooks_are_chosen_by_name_in_reading_order(tmp_path):
     ],
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_the_test_command_sums_up(tmp_path, monkeypatch, capfd, bodies, options, status, summary):
     def parts(extra, quick, slow, exact):
         return {name: [str(tmp_path / f"test_{name}.py"), "-q", *extra] for name in bodies}
@@ -276,7 +274,6 @@ sliders.panel([sliders.slider("slope", "Slope", 0, 9, 3)], figure, [line], move,
 """
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_refresh_leaves_pictures_in_place_of_panels(tmp_path):
     imports = f"import sys; sys.path.insert(0, {str(ROOT)!r})\nfrom helpers.classroom import figures, sliders, forms"

@@ -44,7 +44,6 @@ def test_chances_sum_to_one_and_every_cause_has_a_share():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_another_exposure_is_found_out():
     whole = budgets.evaluate(rigs.demo_rig("club", "A")).logged_rms
     known = {"exposure_a": 0.3 * u.s, "exposure_b": 2 * u.s}
@@ -76,7 +75,6 @@ def test_equal_logs_of_one_rig_leave_chance_and_seeing():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_priors_count():
     known = {"read_noise_b": 0.9 * u.electron}
     healthy, suspect = (
@@ -103,7 +101,6 @@ def test_logs_that_hardly_fit_are_said_to():
         budgets.diagnose((50 * u.arcsec, 0.05 * u.arcsec), (0.3 * u.arcsec, 0.01 * u.arcsec), known, draws=2000)
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_chances_are_those_of_plain_draws():
     """Second route, from the definition: cases as they are likely beforehand, counted by how well they fit."""
@@ -177,7 +174,6 @@ def test_the_error_of_a_difference_is_the_spread_from_sample_to_sample():
     assert np.std(differences) > 0.01  # so there was a difference to tell
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_turns_take_the_sky_out():
     night = (0.42 * u.arcsec, 0.005 * u.arcsec), (0.38 * u.arcsec, 0.005 * u.arcsec)
@@ -257,7 +253,6 @@ def assert_come_true(groups):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_stated_chances_come_true():
     assert_come_true(reliability(30, 1500))
 
@@ -290,7 +285,6 @@ def test_wrong_arguments_are_named(arguments, error, named):
         budgets.cases.Priors(drift=0.0)
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_other_priors_change_the_weight_of_the_same_cases():
     """Chances from cases drawn once against those from cases drawn for each set of priors.

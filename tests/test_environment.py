@@ -97,7 +97,6 @@ def test_a_python_of_another_place_is_never_believed(project):
 
 @pytest.mark.skipif(os.name == "nt", reason="links")
 @pytest.mark.long
-@pytest.mark.long
 def test_a_real_set_up_replaces_a_python_of_another_place_and_is_believed(project, capsys, monkeypatch, tmp_path):
     folder, elsewhere = project / ".venv", tmp_path / "elsewhere"
     lead_astray(folder)
@@ -129,7 +128,6 @@ def test_pip_itself_refuses_a_python_of_another_place(project, monkeypatch):
 
 
 @pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="needs an alarm clock")
-@pytest.mark.long
 @pytest.mark.long
 def test_no_interruption_of_a_removal_leaves_what_the_next_start_trusts(project, commands, monkeypatch):
     folder, draw = project / ".venv", random.Random(7)
@@ -266,7 +264,6 @@ def test_a_second_set_up_waits_for_the_first(project):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="the lock is handed on")
-@pytest.mark.long
 @pytest.mark.long
 def test_a_second_set_up_waits_for_what_a_killed_one_left_running(project):
     code = (
@@ -427,7 +424,6 @@ def test_a_folder_of_wheels_takes_the_place_of_the_network(project, installs, mo
     assert command[place : place + 3] == ["--no-index", "--find-links", str(project / "wheels")]
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_a_real_set_up_from_wheels_asks_no_network(project, monkeypatch, capsys):
     monkeypatch.setenv("PIP_INDEX_URL", "http://127.0.0.1:9/simple")

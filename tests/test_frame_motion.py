@@ -205,7 +205,6 @@ def shares_inside(count, seed):
     ],
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_intervals_hold_the_truth(count, fewest, middle):
     """95 % intervals of the demo's run: shared and own motion, correlation, seeing, errors of measuring, turning."""
     found = shares_inside(count, 1957)

@@ -847,7 +847,6 @@ def test_sweep_is_the_same_on_threads():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_sweep_is_the_same_on_a_cluster_of_two_workers():
     distributed = pytest.importorskip("distributed")
     seen = []

@@ -61,7 +61,6 @@ def test_middling_stars_are_as_many_as_the_sky_has():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_drawn_fields_scatter_about_the_mean_of_the_sky():
     rng, lit = np.random.default_rng(8), guide_field.lit_field(CLUB.guide_optics, CLUB.guide_camera)
     mean = guide_field.expected_stars(lit, 15.5, None, TARGET.galactic.b, TARGET.galactic.l)

@@ -36,7 +36,6 @@ def test_with_delay_errors_two_exposures_apart_are_compared():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_white_errors_are_judged_wrong_on_few_axes():
     # nothing but noise at gain 0.5: neither gain is visibly better. Chance of 12 in 200 at a rate of 2 %: below 1e-3.
     verdicts = [v for seed in range(100) for v in judge(white_log(40, seed), 2 * u.s, 0.5).verdict]
@@ -66,7 +65,6 @@ def true_widths(mount, noise, gains, exposure, star):
     return np.array(widths)
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_verdicts_agree_with_the_loop_itself():
     # The loop is run again with every gain: a verdict is right where the star gets more than 3 per cent narrower.

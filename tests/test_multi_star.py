@@ -325,7 +325,6 @@ def simulated_covariance(positions, air, exposure, count, repeats, seed=5):
     ],
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_simulated_motion_has_the_covariance_of_the_integrals(air, exposure, count, repeats, tolerance):
     positions = np.array([[0, 0], [0.1, 0], [0, 0.3], [1, 1], [-3, 2]]) * KILOMETRE * u.arcmin
     expected = motion_covariance(positions, 0.2 * u.m, air, exposure).value

@@ -99,7 +99,6 @@ def _covered(nights_tried):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_intervals_cover_the_truth():
     # with a coverage of 0.95, fewer than 83 of 100 nights have a chance of 2e-6 (binomial)
     assert _covered(100) >= 0.83
@@ -111,7 +110,6 @@ def test_intervals_cover_the_truth_in_95_of_100_nights():
     assert 0.917 <= _covered(1000) <= 0.995
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_cameras_with_different_memory_are_compared_fairly():
     # the log of a short mean is low on average; more so for errors that remember longer, unless that is put right
@@ -136,7 +134,6 @@ def _check_power(plan, drift, block, nights_tried, below, above):
     assert expected - below <= found / nights_tried <= expected + above
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_the_planned_power_is_reached():
     # 60 nights fix a power of 0.9 to 4 points (one standard error): five of them below, chance below 1e-5

@@ -191,7 +191,6 @@ def check_states(panels, home, pictures, count, seed):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_pictures_are_those_of_the_panel_byte_for_byte(real):
     panels, home = real
     compared, differ = check_states(panels, home, 12, 5, seed=1)
@@ -199,7 +198,6 @@ def test_pictures_are_those_of_the_panel_byte_for_byte(real):
     assert differ > compared / 2  # they move
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_all_states_of_a_small_panel_choices_included(small):
     path, target = small
@@ -398,7 +396,6 @@ def test_what_has_not_changed_is_not_made_again(small):
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, pytest.param(OSError, marks=pytest.mark.slow)])
 @pytest.mark.long
-@pytest.mark.long
 def test_an_interrupted_run_leaves_the_old_page_whole(tmp_path, monkeypatch, error):
     monkeypatch.chdir(tmp_path)
     target = tmp_path / "pages"
@@ -428,7 +425,6 @@ def test_an_interrupted_run_leaves_the_old_page_whole(tmp_path, monkeypatch, err
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_a_cell_that_fails_is_named_and_the_others_are_made(tmp_path, monkeypatch, capsys):
     write_small(tmp_path / "98_small.ipynb", "# Good\n")
     bad = nbformat.v4.new_notebook()
@@ -444,7 +440,6 @@ def test_a_cell_that_fails_is_named_and_the_others_are_made(tmp_path, monkeypatc
     assert "98_small/index.html" in front and "97_bad" not in front
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_a_page_that_is_too_large_is_made_with_fewer_pictures(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)

@@ -83,7 +83,6 @@ def test_changes_without_effect_share_a_line(written):
 
 @pytest.mark.skipif(not CHROMIUM.exists(), reason="Chromium prints the page")
 @pytest.mark.long
-@pytest.mark.long
 def test_it_prints_on_two_sheets_of_a4(written, tmp_path):
     sync_api = pytest.importorskip("playwright.sync_api")
     page, _ = written

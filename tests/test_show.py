@@ -415,7 +415,6 @@ def test_cells_that_take_too_long_are_left_out_with_a_word():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_a_kernel_stands_behind_the_server_and_ends_what_does_not_end(monkeypatch):
     monkeypatch.setattr(kernels, "_WARM", "pass")
 
@@ -582,7 +581,6 @@ def test_other_pages_in_the_browser_cannot_connect(played):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_two_visitors_have_two_rigs(server, tmp_path):
     anna, ben = Visitor(server, "anna"), Visitor(server, "ben")
     assert anna.get("my_rig.toml")[0] == 404
@@ -634,7 +632,6 @@ def test_a_message_too_large_closes_only_its_own_page(server, played):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_fifty_who_come_at_once_get_a_place_or_a_plain_page(tmp_path):
     server = Server(tmp_path, visitors=2)
     try:
@@ -657,7 +654,6 @@ def test_fifty_who_come_at_once_get_a_place_or_a_plain_page(tmp_path):
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows ends a process without asking it")
 @pytest.mark.long
-@pytest.mark.long
 def test_a_polite_end_leaves_nothing_behind(tmp_path):
     server = Server(tmp_path)
     try:
@@ -675,7 +671,6 @@ def test_a_polite_end_leaves_nothing_behind(tmp_path):
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no such signal to one process alone")
 @pytest.mark.usefixtures("ctrl_c")
-@pytest.mark.long
 @pytest.mark.long
 def test_ctrl_c_ends_the_command_with_one_sentence(tmp_path):
     ready = "import sys; from helpers.command import environment; environment.prepare = lambda kind: sys.executable; "

@@ -37,7 +37,6 @@ def many_pictures():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_the_mean_of_many_pictures_has_the_width_of_a_long_exposure(many_pictures):
     width = width_of(many_pictures.mean(axis=0)) * 0.2
     assert width == pytest.approx(spot_fwhm(0.2 * u.m, one_layer()).value, rel=0.04)

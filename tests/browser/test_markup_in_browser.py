@@ -56,6 +56,7 @@ def test_names_of_files_columns_and_cards_are_text_in_a_workbook(marked, open_wo
 
 
 @pytest.mark.parametrize("name", ["00_your_rig", "02_starlight"])
+@pytest.mark.long
 def test_names_of_the_rig_are_text_in_the_rooms(marked, open_workbook, name):
     workbook = open_workbook(f"{marked}/{name}.ipynb")
     workbook.run_all()
@@ -63,6 +64,7 @@ def test_names_of_the_rig_are_text_in_the_rooms(marked, open_workbook, name):
     assert_nothing_ran(workbook.page)
 
 
+@pytest.mark.long
 def test_names_of_the_rig_are_text_in_the_report(browser):
     page = browser.new_page()
     page.set_content(report.page(marked_rig(), datetime.date(2026, 11, 7)))

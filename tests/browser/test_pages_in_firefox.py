@@ -98,6 +98,7 @@ def firefox(tmp_path):
     browser.close()
 
 
+@pytest.mark.long
 def test_panels_exercises_and_formulas_in_firefox(firefox, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     path, target = write_small(tmp_path / "98_small.ipynb"), tmp_path / "with ümlaut & space"

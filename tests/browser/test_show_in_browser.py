@@ -106,6 +106,7 @@ def serious_findings(page):
     return [(each["id"], [node["html"][:200] for node in each["nodes"][:3]]) for each in serious]
 
 
+@pytest.mark.long
 def test_a_live_workbook_shows_names_as_text_is_accessible_and_its_panels_fit(visit, tmp_path):
     page, faults = visit(PROJECTOR)
     rigs.save_rig(marked_rig(), tmp_path / "my_rig.toml")
@@ -128,6 +129,7 @@ def test_a_live_workbook_shows_names_as_text_is_accessible_and_its_panels_fit(vi
     assert faults == []
 
 
+@pytest.mark.long
 def test_a_page_that_another_one_follows_says_that_it_sleeps(visit):
     page, _ = visit(PROJECTOR)
     home = page.url

@@ -85,6 +85,7 @@ def toy(lab, open_workbook):
     return panel
 
 
+@pytest.mark.long
 def test_many_quick_keys_leave_the_last_picture_and_nothing_jumps_or_goes_blank(toy):
     (slider,) = toy.sliders()
     page, place = toy.box.page, toy.image.bounding_box()
@@ -123,6 +124,7 @@ def test_an_error_behind_a_slider_is_told_in_words_and_goes_away(toy):
     assert toy.wait_until(lambda now, sentence: sentence == "The slope is 30.")
 
 
+@pytest.mark.long
 def test_the_next_picture_is_there_although_the_kernel_cannot_draw(toy):
     (slider,) = toy.sliders()
     before, _ = toy.settle()

@@ -55,7 +55,6 @@ def scatter(image, truth, method, box=BOX):
 @both_methods
 @pytest.mark.parametrize("electrons", [3000, 30000])
 @pytest.mark.long
-@pytest.mark.long
 def test_well_exposed_stars_reach_the_bound(method, electrons):
     # Winick 1986; 3200 frames of two axes tell the scatter to 0.9 per cent. The limit is 1.05 times the bound.
     image, truth = noisy(PROFILES["Gaussian"], electrons, 3200)
@@ -78,7 +77,6 @@ def test_at_a_signal_to_noise_ratio_of_10_stars_stay_near_the_bound(method):
 
 @pytest.mark.parametrize("name", ["seeing", "Moffat"])
 @pytest.mark.parametrize("electrons", [250, 3000, 30000])
-@pytest.mark.long
 @pytest.mark.long
 def test_the_window_serves_spots_that_are_not_gaussian(name, electrons):
     # Long-exposure seeing (Fried 1966) and a Moffat profile, drawn by GalSim; bound by Winick 1986 for that very

@@ -108,7 +108,6 @@ def test_log_of_pure_noise_alternates_as_the_time_series_library_says():
 
 @pytest.mark.parametrize("wander", [0.1, 0.5])
 @pytest.mark.long
-@pytest.mark.long
 def test_best_gain_for_a_wandering_mount_and_white_noise(wander):
     # Muth 1960, J. Am. Stat. Assoc. 55, 299: the best constant gain for a random walk of steps `wander` in noise of 1.
     best = (-(wander**2) + np.sqrt(wander**4 + 4 * wander**2)) / 2

@@ -78,7 +78,6 @@ def cut_widths(star, places, scale=0.05):
 @pytest.mark.parametrize("star_name", ["reflector", *SLOWER])
 @pytest.mark.parametrize("motion_name", MOTIONS)
 @pytest.mark.long
-@pytest.mark.long
 def test_any_shape_of_motion(star_name, motion_name):
     """A GalSim star (air and obstructed aperture) convolved with a histogram of the motion."""
     shape, drawn = star_of(star_name)

@@ -261,7 +261,6 @@ def centre_known(star, electrons, background, pixel, pixels=120):
     ids=["coma", "short", "brighter", "short, defocus"],
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_coma_and_defocus_cost_a_centre_what_bent_waves_do(off, disc, fainter, within):
     """Diffraction at a pupil with bent waves (GalSim), and the least error on the pixels of the guide camera."""
     mine = rig.changed(rig.demo_rig(guide_camera="A"), {"guide_optics.off_axis_distance": off * u.mm})

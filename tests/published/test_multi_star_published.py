@@ -74,7 +74,6 @@ def air_of_screens():
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_wander_against_phase_screens(tilts_of_screens):
     found = np.sqrt(np.mean(tilts_of_screens**2, axis=(0, 2, 3)))
     # a pixelled circle of eight pixels is 1 % off in size; the screens' sampling noise is 1.5 %
@@ -82,7 +81,6 @@ def test_wander_against_phase_screens(tilts_of_screens):
 
 
 @pytest.mark.parametrize("way_m", [0.5, 2, 6])
-@pytest.mark.long
 @pytest.mark.long
 def test_exposure_against_phase_screens(tilts_of_screens, way_m):
     """The screen blown along x by `way_m` during the exposure."""
@@ -96,7 +94,6 @@ def test_exposure_against_phase_screens(tilts_of_screens, way_m):
 @pytest.mark.parametrize("way_m", [0, 2])
 @pytest.mark.parametrize(("x", "y"), [(0.5, 0), (0, 0.5), (1, 0), (0, 2), (1, 1)])
 @pytest.mark.long
-@pytest.mark.long
 def test_star_to_star_correlation_against_phase_screens(tilts_of_screens, x, y, way_m):
     averaged = fft.irfft(fft.rfft(tilts_of_screens, axis=-1) * np.sinc(fft.rfftfreq(256, 0.05) * way_m), n=256, axis=-1)
     shifted = np.roll(averaged, (round(y / 0.05), round(x / 0.05)), axis=(-2, -1))
@@ -106,7 +103,6 @@ def test_star_to_star_correlation_against_phase_screens(tilts_of_screens, x, y, 
     assert found == pytest.approx(covariance[:, 1] / covariance[:, 0], abs=0.04)
 
 
-@pytest.mark.long
 @pytest.mark.long
 def test_slopes_of_the_temporal_spectrum():
     """Conan, Rousset & Madec 1995, JOSA A 12, 1559: f^(-2/3) below about V/D and f^(-11/3) above, for gradient tilt."""

@@ -23,7 +23,6 @@ def test_effective_samples_of_a_known_process(memory):
 
 @pytest.mark.parametrize("memory", [0.0, 0.5, 0.8])
 @pytest.mark.long
-@pytest.mark.long
 def test_interval_of_a_long_log_as_arch_finds_it(memory):
     # Python package arch: StationaryBootstrap (Politis & Romano 1994), block length of Politis & White 2004. In long
     # logs both measure the same spread of the mean; that of 30 or more batches is known to about 15 %.

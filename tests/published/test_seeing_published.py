@@ -80,7 +80,6 @@ def test_air_aperture_and_obstruction(seeing, diameter_mm, obstruction, waveleng
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_pictures_of_a_star_add_up_to_the_long_exposure():
     """Mean of many pictures against galsim.VonKarman convolved with galsim.Airy, by the light inside circles."""
     rng = np.random.default_rng(6)

@@ -227,7 +227,6 @@ def star_frames(electrons, sky, frames=300, fwhm=4.0, read_noise=1.0, profile="g
     [pytest.param(2000, 3.0, marks=pytest.mark.slow), (20000, 3.0), pytest.param(5000, 60.0, marks=pytest.mark.slow)],
 )
 @pytest.mark.long
-@pytest.mark.long
 def test_centroid_formulas_against_simulated_frames(electrons, sky):
     # fits of a Gaussian by photutils.centroids.centroid_2dg, trusting all pixels alike, and weighted by the true noise
     frames, motion, background = star_frames(electrons, sky)

@@ -173,7 +173,6 @@ def test_running_a_workbook_leaves_no_files_behind(played):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(played):
     for panel in played[2]:
         if panel.asked is not None:

@@ -45,7 +45,6 @@ def test_everything_is_said_for_every_rig(rig):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_panels_move_for_every_rig(rig):
     star, (low, high, start) = drawings.example_star(rig) * u.mag, drawings.pixel_sizes(rig)
     dance, bars, pixels = (

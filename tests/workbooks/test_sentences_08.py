@@ -132,7 +132,6 @@ def test_no_row_vanishes_and_no_number_is_missing(reader):
 
 
 @pytest.mark.long
-@pytest.mark.long
 def test_panels_answer_over_their_range(reader):
     rig, numbers = reader
     low, high, start = questions.magnitudes(rig, numbers)

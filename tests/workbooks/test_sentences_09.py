@@ -159,7 +159,6 @@ def test_drawings_move(rig):
 
 @pytest.mark.parametrize(("turns", "tried"), [(1, 60), (2, 30)])
 @pytest.mark.long
-@pytest.mark.long
 def test_false_winners_are_as_counted(turns, tried):
     _check_counts(turns, tried)
 
