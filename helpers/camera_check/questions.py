@@ -23,7 +23,7 @@ UPLOADS = (".fits", ".fit", ".fts", ".gz", ".fz", ".bz2")
 def which_camera(rig):
     """Which of the three cameras is sound."""
     low = 100 * drawings.judged("camera 1").measurement.low_pile
-    stripes = drawings.judged("camera 3").measurement.column_noise
+    stripes = drawings.judged("camera 3").measurement.column_noise.value
     return guesses.choices(
         "08.three",
         "Three cameras, lid on, shortest exposure: frames of nothing at all. Which one would you take home?",
@@ -31,7 +31,8 @@ def which_camera(rig):
         "camera 2",
         f"Camera 2. The picture of camera 1 has bright specks but no dark ones: {low:.0f} % of its pixels stand at "
         f"zero (the pile at the dashed line), and what lies below is cut off. In camera 3 whole columns jump together, "
-        f"by {stripes} (rms). The difference of two frames tells: what is fixed falls out of it, and the stripes stay.",
+        f"by {stripes.value:.1f} electrons (rms). The difference of two frames tells: what is fixed falls out of it, "
+        "and the stripes stay.",
     )
 
 
@@ -48,19 +49,19 @@ def trace_in_the_dark(fault):
 
 
 def stays_hidden(rig):
-    """Which fault leaves no trace in frames without light."""
+    """Which fault leaves hardly a trace in frames without light."""
     traces = {fault: trace_in_the_dark(fault) for fault in ("missing codes", "smoothing", "bent response")}
     right = min(traces, key=traces.get)
     others = " and ".join(f"{fault} {traces[fault]:.0%}" for fault in traces if fault != right)
     (found,) = [one for one in drawings.broken(right, 1.0)[1].findings if one.grade != camera_verdict.NOTE]
     return guesses.choices(
         "08.hidden",
-        "One of these faults leaves no trace in a frame without light, however strong it is. Which?",
+        "One of these faults leaves hardly a trace in a frame without light, however strong it is. Which?",
         tuple(traces),
         right,
-        f"The {right}. Without light nothing is there to bend: it changes {traces[right]:.1%} of the numbers in bias "
-        f"and dark frames ({others}). Only frames with light show it, and then the check says: {found.sentence}. So it "
-        "wants all three kinds of frames.",
+        f"The {right}. Without light there is next to nothing to bend: it changes {traces[right]:.1%} of the numbers "
+        f"in bias and dark frames ({others}). Only frames with light show it, and then the check says: {found.sentence}. "
+        "So it wants all three kinds of frames.",
     )
 
 
@@ -163,8 +164,8 @@ _BELIEFS = """
 **"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
 claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: with the offset at
-zero the error of its centre is {clipped:.2f} arcsec, else {room:.2f} (simulated frames, your faint star). What suffers
-is all that is measured in the dark.
+zero the error of its centre is {clipped:.2f} arcsec, with room below {room:.2f} (300 simulated frames of your faint
+star, so known to some 5 per cent). What suffers is all that is measured in the dark.
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
@@ -327,15 +328,13 @@ def measured_rows(rig):
 
 STRIPES = r"""
 A pattern that *stays* is harmless: subtract a dark and it is gone. Stripes that change can't be subtracted. The noise
-splits into single pixels, whole rows and whole columns (an *analysis of variance*; EMVA 1288 splits fixed patterns in
-the same way):
+splits into single pixels, rows and columns (an *analysis of variance*; EMVA 1288 splits fixed patterns so):
 
 {split}
 
-A star's centre is a sum over pixels, each with a weight that grows with its distance from the middle. All pixels of a
-star in one column move it together, so noise that columns share enters $2\sqrt{{\pi}}\,\sigma$ times in the variance,
-with $\sigma$ the star's width in pixels: **{weight:.1f} times** for your star, which is {wide:.1f} pixels wide (FWHM);
-sideways only.
+All pixels of a star in one column move its centre together, so noise that columns share enters $2\sqrt{{\pi}}\,\sigma$
+times in the variance, with $\sigma$ the star's width in pixels: **{weight:.1f} times** for your star, which is
+{wide:.1f} pixels wide (FWHM); sideways only.
 """
 
 
@@ -424,9 +423,7 @@ def claim_fields(rig):
     """Fields: what the camera should have."""
     camera = rig.guide_camera
     at_once = {"section": "claims", "folded": False, "choices": None}
-    unknown = (
-        "Leave it: your rig's value. Without a claim in truth, believe the measurement more than the verdict on it."
-    )
+    unknown = "Leave it: your rig's value. Then believe the measurement more than the verdict on it."
     return [
         at_once | {"key": "read_noise", "label": "read noise, as the maker or seller says", "unit": "electron",
                    "value": float(camera.read_noise.value), "typical": "0.7 to 4", "if_unknown": unknown,

@@ -1,5 +1,7 @@
 """Guesses, exercises, forms and card of workbook 07; each answer is computed for the rig it is asked of."""
 
+from dataclasses import replace
+
 import astropy.units as u
 import numpy as np
 
@@ -29,6 +31,12 @@ def _star(rig, exposure, gain, faultless=False):
     return image.mean_fwhm, loop
 
 
+def _without_play(rig):
+    """The simulated night on the reader's mount, its gears without play."""
+    night = drawings.night_of(rig)
+    return replace(night, rig=rigs.changed(night.rig, {"mount.backlash": 0 * u.arcsec}))
+
+
 def _total(rms):
     return float(np.hypot(*rms.to_value(u.arcsec)))
 
@@ -53,6 +61,13 @@ def more_gain(rig):
     exposure, _, _ = _own_loop(rig)
     own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
     (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
+    firm = nights.guide(_without_play(rig), exposure, _GAINS[1])[0]
+    less = (
+        f" (Yours, with play in its gears, leaves out small corrections; without play it would miss by "
+        f"{_total(firm.pointing_rms):.2f}.)"
+        if round(high, 2) < round(chasing, 2)
+        else ""
+    )
     return guesses.choices(
         "07.more-gain",
         f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "
@@ -61,7 +76,7 @@ def more_gain(rig):
         high / low,
         f"It goes from {low:.2f} to {high:.2f} arcsec, the star in the picture from {own[0][0].value:.2f} to "
         f"{own[1][0].value:.2f}. A mount without any fault, left alone, would miss by nothing; corrected, it goes from "
-        f"{still:.2f} to {chasing:.2f}: all of that is air and noise, which the mount follows.",
+        f"{still:.2f} to {chasing:.2f}: all of that is air and noise, which the mount follows.{less}",
     )
 
 
@@ -191,8 +206,9 @@ def what_widens(rig):
     """What widens the star in the picture, in words."""
     mount, air, noise, shake = widening_shares(rig)
     both = np.sqrt(2) * rig.mount.jitter.value
+    freely = widening_shares(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec}))[1]
     parts = [
-        f"{mount:.0%} the mount's own motion that the loop leaves",
+        f"{mount:.0%} the mount's own motion that the loop leaves, play of its gears included",
         f"{shake:.0%} its fast shake within an exposure ({both:.2f} arcsec, both axes: no guide camera sees it)",
         f"{air:.0%} corrections of air, which was no fault of the mount"
         if air >= 0
@@ -200,16 +216,24 @@ def what_widens(rig):
     ]
     if noise >= 0.005:
         parts.append(f"{noise:.0%} corrections of noise")
-    return f"What widens the star, in squares (the bars of `10_error_budget`): {', '.join(parts)}."
+    play = (
+        " Play leaves out many small corrections, so the mount follows less of the air than one without any fault: "
+        f"without play corrections of air would be {freely:.0%}."
+        if freely > max(air, 0) + 0.05
+        else ""
+    )
+    return f"What widens the star, in squares (the bars of `10_error_budget`): {', '.join(parts)}.{play}"
 
 
 def two_ways(rig):
     """Why the number in the strip differs a little, in words."""
     foretold = ledgers.ledger(rig).pointing_rms.value
     _, loop, _ = _own_loop(rig)
+    shake = 2**0.5 * rig.mount.jitter.value
+    chance = " That the fast shake is as large is chance." if f"{shake:.2f}" == f"{foretold:.2f}" else ""
     return (
         f"(The strip at the top says {foretold:.2f} arcsec: foretold from spectra for many nights. Here it is "
-        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.)"
+        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance})"
     )
 
 
@@ -251,11 +275,13 @@ def lower_log(rig):
     logged = found.logged_rms.mean(axis=0)
     log_ratio = float(logged[found.lowest_log] / logged[found.best])
     star_ratio = float(found.mean[found.misleading] / found.mean[found.best])
+    same = ", which is still the same picture by the measure of section 3" if star_ratio <= 1.03 else ""
     return (
         f"The smallest log is {log_ratio:.0%} of that of the best picture, yet its star is "
         f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}: the number "
         f"fell, the picture did not follow. Among settings whose log is no larger than that of the best picture there "
-        f"is one with a star {star_ratio - 1:.1%} wider."
+        f"is one with a star {star_ratio - 1:.1%} wider{same}. So a small number on the log is no sign "
+        "of a good picture."
     )
 
 

@@ -325,6 +325,7 @@ def all_pieces(rig):
     return figures.show(
         figure,
         "Ten rows with a mark each: left of the line the near infrared is better, right of it worse.",
-        f"The smear is {better['smear']:.1f} times better, but small beside the star: {stars[0].smear.value:.2f} of "
-        f"{stars[0].spot.value:.2f} arcsec in green. One measurement: {better['error']:.3g} times better.",
+        f"Slice against slice: the smear is {better['smear']:.1f} times better, but small beside the star: "
+        f"{stars[0].smear.value:.2f} of {stars[0].spot.value:.2f} arcsec in green. "
+        f"One measurement: {better['error']:.3g} times better.",
     )

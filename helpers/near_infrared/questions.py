@@ -12,6 +12,7 @@ from helpers.classroom.exercises import Question
 from helpers.near_infrared import drawings
 from helpers.near_infrared.drawings import ALTITUDE, FILTERED, GREEN, PLAIN_STAR, RED, SLICES, airmass_at, percent
 from helpers.starlight import SPECTRAL_CLASSES, WAVELENGTHS, detected_spectrum
+from helpers.starlight.spectra import filter_transmission
 
 _WORTH_TAKING_OFF, _WORTH_BUYING = 0.01, 0.05  # gains of one measurement below which a filter stays as it is
 
@@ -129,6 +130,11 @@ def table_of_light(rig):
     return ("guide camera", *drawings.STARS), rows
 
 
+def filter_passes(rig):
+    """What the long-pass filter itself takes of the light beyond 700 nm, in words."""
+    return f"The long-pass filter of section 2 lets {filter_transmission('long-pass', RED):.0%} of this share through."
+
+
 def colours_in_numbers(rig):
     """What air does to width, bending and light, in words."""
     clear = seeing.Atmosphere(rig.site.seeing, np.inf * u.m, seeing.atmosphere_for(rig.site).layers)
@@ -156,8 +162,8 @@ def low_in_the_sky(rig):
     return (
         f"30 degrees above the horizon a star is drawn out, as a width, by {green.smear.value:.2f} arcsec in green "
         f"(500 to 600 nm) and by {red.smear.value:.2f} in the near infrared (800 to 900 nm); {green.transmission:.0%} "
-        f"and {red.transmission:.0%} of the light arrive. Beside a star of {red.spot.value:.1f} arcsec the smear "
-        "counts little."
+        f"and {red.transmission:.0%} of the light arrive. The star itself is {green.spot.value:.1f} arcsec wide "
+        f"there in green and {red.spot.value:.1f} in the near infrared; beside that the smear counts little."
     )
 
 

@@ -10,6 +10,7 @@ from helpers.classroom.exercises import Question
 from helpers.error_budget.predict import predict
 from helpers.night_comparison import drawings, main_frames
 from helpers.night_comparison.false_winners import COUNTS
+from helpers.pixel_scale.drawings import WIDENING
 from helpers.rig.demo import demo_rig
 from helpers.shared import series
 
@@ -87,7 +88,7 @@ def table_of_log(rig):
         ("read noise [electron]", [f"{camera.read_noise.value:g}" for camera in cameras]),
         ("total rms [arcsec], and its interval", [f.rms for f in logs]),
         ("guide stars used", [f"{f.stars[0]} to {f.stars[1]}" for f in logs]),
-        ("rows", [f"{len(f.rows):,}" for f in logs]),
+        ("rows (one for each exposure)", [f"{len(f.rows):,}" for f in logs]),
         ("errors remember for [s]", [f"{f.memory.value:.1f}" for f in logs]),
     ]
     return ("", "camera A", "camera B"), [(label, *map(str, values)) for label, values in rows]
@@ -99,7 +100,7 @@ def what_the_night_says(rig):
     plain = logs["B"].rms.value / logs["A"].rms.value
     return (
         f"{found.conclusion} From one turn to the next the sky changed too, at a rate of about {found.sky_drift:.0%} "
-        f"an hour. Dividing the two rms values would give {plain:.2f}."
+        f"an hour. Dividing the two rms values, with that change still in them, would give {plain:.2f}."
     )
 
 
@@ -188,12 +189,17 @@ def what_the_picture_gains(rig):
     found = drawings.pictures(rig)
     log_a, log_b = (drawings.demo_night()[name].rms.value for name in "AB")
     a, b = (width.value for width in found.widths)
+    shows = (
+        f", less than the {WIDENING:.0%} that begin to show (`01_pixel_scale`)"
+        if found.narrower < WIDENING
+        else f", and {WIDENING:.0%} begin to show (`01_pixel_scale`)"
+    )
     return (
         f"From {log_a:.2f} to {log_b:.2f} arcsec, {1 - log_b / log_a:.0%} less, says the log. Even if all of it were "
         f"movement of the mount, the star of your picture would go from {a:.2f} to {b:.2f} arcsec: "
-        f"{found.narrower:.0%} narrower. Air and the telescope's own diffraction alone make it {found.air.value:.2f} "
-        "wide. Noise of the measurement stands in the log in full, but moves the picture only as far as the loop "
-        "follows it."
+        f"{found.narrower:.1%} narrower{shows}. Air and the telescope's own diffraction alone make it "
+        f"{found.air.value:.2f} wide. Noise of the measurement stands in the log in full, but moves the picture only as "
+        "far as the loop follows it."
     )
 
 
@@ -436,9 +442,9 @@ def card(rig):
         f"{narrower:.1%} narrower."
     )
     action = (
-        "Nothing, for the picture's sake: so small a change does not show in it (5 % does). Compare when your "
-        "log is far worse than this."
-        if narrower < 0.05
+        f"Nothing, for the picture's sake: so small a change does not show in it ({WIDENING:.0%} begin to). Compare "
+        "when your log is far worse than this."
+        if narrower < WIDENING
         else "Print the plan, and give it a night: the difference would show in the picture."
     )
     return number, meaning, action

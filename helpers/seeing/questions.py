@@ -4,7 +4,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers import ledger as ledgers
-from helpers import seeing
+from helpers import pixel_scale, seeing
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.error_budget.predict import predict
@@ -214,14 +214,22 @@ def two_widths(rig):
     """Why the table has two widths, and how the second comes to that of the strip, in words."""
     guide, colour = rig.guide_optics, detected_wavelength(rig).value
     smaller = guide.aperture < rig.telescope.aperture
+    redder, air, star = colour > PICTURE.value, _air(rig), picture_star_fwhm(rig)
+    as_green = seeing.spot_fwhm(guide.aperture, air, PICTURE, obstruction=guide.central_obstruction)
+    on_pixels = pixel_scale.blurred_fwhm(star, 0 * u.arcsec, pixel_scale.compare_scales(rig).main_scale)
     found = predict(rig)
     still = found.picture_terms["air and diffraction"].value
     return (
         f"Why two widths? Your guide camera sees light of {colour:.0f} nm on the average, the picture is told for "
-        f"{PICTURE.value:.0f} nm, and the air makes stars a little {'narrower' if colour > PICTURE.value else 'wider'} "
-        f"in {'redder' if colour > PICTURE.value else 'bluer'} light"
-        + ("; your guide optics are smaller, and diffraction widens stars there. " if smaller else ". ")
-        + f"In the picture a star is {picture_star_fwhm(rig).value:.2f} arcsec wide straight overhead, "
+        f"{PICTURE.value:.0f} nm. The air makes stars a little {'narrower' if redder else 'wider'} "
+        f"in {'redder' if redder else 'bluer'} light, the opening of a telescope (diffraction) "
+        f"{'wider' if redder else 'narrower'}"
+        + ("; your guide optics are smaller, and diffraction widens stars more there" if smaller else "")
+        + ". Behind your guide optics both together make "
+        f"{_guide_width(rig, air).value:.2f} arcsec at {colour:.0f} nm, "
+        f"{as_green.value:.2f} at {PICTURE.value:.0f} nm. "
+        f"In the picture a star is {star.value:.2f} arcsec wide straight overhead "
+        f"({on_pixels.value:.2f} on the pixels of your main camera, as in `01_pixel_scale`), "
         f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
         f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number at the top."
     )

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from helpers import ledger, seeing
+from helpers.pixel_scale import drawings as pixel_drawings
 from helpers.seeing import drawings, questions
 from tests.three_rigs import GUIDE_TELESCOPE, RIGS
 from tests.workbooks.test_sentences_00 import numbers
@@ -107,6 +108,16 @@ def test_why_the_table_has_two_widths(rig):
         for nm in (colour, 550)
     )
     assert ("narrower in redder light" in said) is bool(colour > 550 and redder < picture)
+    guide = rig.guide_optics
+    here = [
+        seeing.spot_fwhm(guide.aperture, air(rig), nm * u.nm, obstruction=guide.central_obstruction).value
+        for nm in (colour, 550)
+    ]
+    told = re.search(r"together make ([\d.]+) arcsec at .* nm, ([\d.]+) at 550 nm", said).groups()
+    assert [float(text) for text in told] == pytest.approx(here, abs=0.012)  # the colour is rounded too
+    still = pixel_drawings.widened_star(rig).update(motion=0 * u.arcsec, seen=rig.site.seeing)
+    on_pixels = re.search(r"\(([\d.]+) on the pixels", said)[1]
+    assert f"on your pixels, the star is {on_pixels} arcsec wide" in still, "as workbook 01 says"
     assert ("your guide optics are smaller" in said) is (rig is GUIDE_TELESCOPE)
     overhead, height, airmass, guided = (
         float(re.search(pattern, said)[1])

@@ -42,7 +42,7 @@ def test_more_gain_moves_the_mount_more_as_said(rig):
     guess = questions.more_gain(rig)
     assert guess.right.startswith("farther")
     assert guess.options[0].startswith("less") and guess.right != guess.options[0]
-    low, high, star, wider, still, chasing = numbers(guess.answer)
+    low, high, star, wider, still, chasing, *_ = numbers(guess.answer)
     assert high > 1.2 * low and wider > star and chasing > 1.2 * still
     exposure, _, _ = questions._own_loop(rig)
     panel = drawings.truths(rig)
@@ -51,6 +51,34 @@ def test_more_gain_moves_the_mount_more_as_said(rig):
         assert f"true pointing {pointing:.2f} arcsec" in said and f"{width:.2f} arcsec wide" in said
     said = panel.update(gain=0.0, exposure=exposure, mount="a mount without any fault")
     assert "true pointing 0.00 arcsec" in said
+
+
+def test_play_leaves_out_corrections_of_air(rig):
+    """A mount with play misses by less than the same one without, where the loop answers hard, and copies less air."""
+    exposure, loop, _ = questions._own_loop(rig)
+    firm, loose = (nights.guide(night, exposure, 0.95)[0] for night in (questions._without_play(rig), _night(rig)))
+    firm, loose = (np.hypot(*loop.pointing_rms.value) for loop in (firm, loose))
+    assert loose < firm
+    answer = questions.more_gain(rig).answer
+    if "without play" in answer:
+        assert numbers(answer)[-1] == pytest.approx(firm, abs=0.006)
+    else:
+        assert numbers(answer)[1] == pytest.approx(numbers(answer)[5], abs=0.006)
+    told = questions.what_widens(rig)
+    parts = evaluate(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})).picture_terms
+    squares = {name: part.value**2 for name, part in parts.items() if name not in ("air and diffraction", "flexure")}
+    freely = squares["corrections of air"] / sum(squares.values())
+    assert f"without play corrections of air would be {freely:.0%}" in told
+    assert freely > questions.widening_shares(rig)[1] + 0.05
+
+
+def _night(rig):
+    return drawings.night_of(rig)
+
+
+def test_two_numbers_that_look_alike_are_told_apart(rig):
+    shake, told = f"{2**0.5 * rig.mount.jitter.value:.2f}", questions.two_ways(rig)
+    assert ("is chance" in told) is (shake == f"{ledgers.ledger(rig).pointing_rms.value:.2f}")
 
 
 def test_the_own_number_is_one_loop_and_its_parts_add_up(rig):

@@ -49,6 +49,22 @@ def test_star_counts_and_memory_are_shown(rig):
     assert max(quick, key=quick.get) == noisier
 
 
+def test_the_invented_cameras_change_in_no_time():
+    starts = np.sort([float(found.rows["time"][a]) for found in _night() for a, _ in drawings.turns_of(found.rows)])
+    ends = np.sort([float(found.rows["time"][b - 1]) for found in _night() for _, b in drawings.turns_of(found.rows)])
+    assert np.all(starts[1:] - ends[:-1] < 2), "seconds"
+
+
+def _night():
+    return drawings.demo_night().values()
+
+
+def test_the_picture_shows_a_change_of_five_per_cent(rig):
+    said, gain = questions.what_the_picture_gains(rig), drawings.pictures(rig).narrower
+    assert f"{gain:.1%} narrower" in said
+    assert ("less than the 5%" in said) is (gain < 0.05)
+
+
 def test_bands_hold_all_of_the_error(rig):
     _, bands = questions.bands_of_the_night(rig)
     for column, found in enumerate(drawings.demo_night().values(), start=1):
