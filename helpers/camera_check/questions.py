@@ -60,8 +60,8 @@ def stays_hidden(rig):
         tuple(traces),
         right,
         f"The {right}. Without light there is next to nothing to bend: it changes {traces[right]:.1%} of the numbers "
-        f"in bias and dark frames ({others}). Only frames with light show it, and then the check says: {found.sentence}. "
-        "So it wants all three kinds of frames.",
+        f"in bias and dark frames ({others}). Only frames with light show it, and then the check says: "
+        f"{found.sentence}. So it wants all three kinds of frames.",
     )
 
 

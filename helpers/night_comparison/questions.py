@@ -198,8 +198,8 @@ def what_the_picture_gains(rig):
         f"From {log_a:.2f} to {log_b:.2f} arcsec, {1 - log_b / log_a:.0%} less, says the log. Even if all of it were "
         f"movement of the mount, the star of your picture would go from {a:.2f} to {b:.2f} arcsec: "
         f"{found.narrower:.1%} narrower{shows}. Air and the telescope's own diffraction alone make it "
-        f"{found.air.value:.2f} wide. Noise of the measurement stands in the log in full, but moves the picture only as "
-        "far as the loop follows it."
+        f"{found.air.value:.2f} wide. Noise of the measurement stands in the log in full, but moves the picture only "
+        "as far as the loop follows it."
     )
 
 

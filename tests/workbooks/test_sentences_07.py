@@ -55,7 +55,7 @@ def test_more_gain_moves_the_mount_more_as_said(rig):
 
 def test_play_leaves_out_corrections_of_air(rig):
     """A mount with play misses by less than the same one without, where the loop answers hard, and copies less air."""
-    exposure, loop, _ = questions._own_loop(rig)
+    exposure, _, _ = questions._own_loop(rig)
     firm, loose = (nights.guide(night, exposure, 0.95)[0] for night in (questions._without_play(rig), _night(rig)))
     firm, loose = (np.hypot(*loop.pointing_rms.value) for loop in (firm, loose))
     assert loose < firm
