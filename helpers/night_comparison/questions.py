@@ -8,7 +8,7 @@ from helpers import pixel_scale
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.error_budget.predict import predict
-from helpers.night_comparison import drawings, main_frames
+from helpers.night_comparison import drawings, log, main_frames
 from helpers.night_comparison.false_winners import COUNTS
 from helpers.pixel_scale.drawings import WIDENING
 from helpers.rig.demo import demo_rig
@@ -274,7 +274,7 @@ def plan_fields(rig):
             "label": "total rms of your log now",
             "unit": "arcsec",
             "value": float(now.value),
-            "typical": "0.4 to 1.0",
+            "typical": log.TYPICAL_RMS,
             "if_unknown": "Leave it: it is what your rig's log should show.",
         },
         top
