@@ -22,12 +22,12 @@ PLACES, FOUND = 48, 2500  # of stars among the pixels; stars found for each numb
 MOST_FRAMES = 500  # at each place
 
 
-def view_with_width(name, camera, binning, width):
+def view_with_width(name, camera, binning, width, exposure=None):
     """A rig's view with pixels of a size that makes a star `width` (binned) pixels wide."""
     rig = rigs.changed(rigs.demo_rig(name, camera), {"guide_camera.binning": binning})
     first = starlight.view(rig)
     size = rig.guide_camera.pixel_size * (first.fwhm / first.pixel_scale).value / width
-    return starlight.view(rigs.changed(rig, {"guide_camera.pixel_size": size}))
+    return starlight.view(rigs.changed(rig, {"guide_camera.pixel_size": size}), exposure)
 
 
 def magnitude_of(view, ratio):

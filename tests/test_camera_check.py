@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as st_numpy
 from second_camera import SecondCamera
 
-from helpers.camera_check import measure as camera_check
+from helpers import camera_check
 from helpers.camera_check import simulated_camera, statistics
 from helpers.camera_check.converter_codes import code_use
-from helpers.camera_check.measure import Measured, photon_transfer
+from helpers.camera_check.photon_transfer import Measured, photon_transfer
 
 E, DN, S = u.electron, u.DN, u.s
 PLAIN = simulated_camera.SimulatedCamera(hot_pixels=0, telegraph_pixels=0, row_noise=0 * E, column_noise=0 * E)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from second_camera import random_camera, random_levels
 
-from helpers.camera_check import measure as camera_check
+from helpers import camera_check
 from helpers.camera_check import verdict as camera_verdict
 
 E = u.electron

@@ -12,8 +12,7 @@ import pytest
 from astropy.io import fits
 from drawing import check_any_call, quantities
 
-from helpers import rig
-from helpers.camera_check import measure as camera_check
+from helpers import camera_check, rig
 from helpers.camera_check import simulated_camera
 from helpers.camera_check import verdict as camera_verdict
 

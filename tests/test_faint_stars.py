@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, maximum_filter
 
+from demo_data.make_faint_errors import magnitude_of, view_with_width
 from helpers import rig as rigs
 from helpers import starlight
 from helpers.multi_star import centroids
@@ -108,19 +109,6 @@ def test_heights_on_a_mosaic_are_those_of_rendered_frames(width):
         assert np.sum((behind - edge) * under) == pytest.approx(level[k], abs=1e-9 * box**2)
 
 
-def view_with_width(name, camera, binning, width, exposure=1.0):
-    """A rig's view with pixels of a size that makes a star `width` (binned) pixels wide."""
-    rig = rigs.changed(rigs.demo_rig(name, camera), {"guide_camera.binning": binning})
-    first = starlight.view(rig)
-    size = rig.guide_camera.pixel_size * (first.fwhm / first.pixel_scale).value / width
-    return starlight.view(rigs.changed(rig, {"guide_camera.pixel_size": size}), exposure * u.s)
-
-
-def magnitude_of(view, ratio):
-    magnitudes = np.linspace(0, 24, 20000)
-    return np.interp(-ratio, -view.signal(magnitudes).signal_to_noise, magnitudes)
-
-
 def measured(view, magnitude, places, frames, rng):
     """Share of the frames with a found star and the rms of the better centroid [arcsec], with their standard errors.
 
@@ -152,7 +140,7 @@ def measured(view, magnitude, places, frames, rng):
 
 def compare(name, camera, binning, width, ratios, places, frames, exposure=1.0, seed=8):
     """Rows: share foretold, measured and its standard error; error over what is foretold, and its standard error."""
-    view, rng, rows = view_with_width(name, camera, binning, width, exposure), np.random.default_rng(seed), []
+    view, rng, rows = view_with_width(name, camera, binning, width, exposure * u.s), np.random.default_rng(seed), []
     for ratio in ratios:
         magnitude = magnitude_of(view, ratio)
         share, error = view.found(magnitude)

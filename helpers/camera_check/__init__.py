@@ -2,17 +2,9 @@
 pixels.
 """
 
-from helpers.camera_check.measure import (
-    CameraMeasurement,
-    Linearity,
-    Measured,
-    PhotonTransfer,
-    linearity,
-    measure_camera,
-    measure_files,
-    photon_transfer,
-    read_frames,
-)
+from helpers.camera_check.files import read_frames
+from helpers.camera_check.measure import CameraMeasurement, measure_camera, measure_files
+from helpers.camera_check.photon_transfer import Linearity, Measured, PhotonTransfer, linearity, photon_transfer
 
 __all__ = [
     "CameraMeasurement",

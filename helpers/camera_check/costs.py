@@ -14,6 +14,7 @@ from helpers.correction_loop.picture import add_motion
 from helpers.multi_star.averaging import snr_weights
 from helpers.rig.parts import GuideCamera, Rig
 from helpers.shared.checks import count, instance, number, optional, quantity, take_fields, takes
+from helpers.shared.limits import FOLLOWED
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.view import View, view
 
@@ -229,7 +230,7 @@ def slope_shift(fwhm, pixel_scale, electrons, slope):
 
 
 @takes(
-    distance=number(minimum=-1e6, maximum=1e6, ndim=1, most_values=5000),
+    distance=number(minimum=-1e6, maximum=1e6, ndim=1, most_values=FOLLOWED),
     share=number(minimum=0, maximum=1e6),
 )
 def pulled_place(distance, share):

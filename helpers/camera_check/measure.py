@@ -12,7 +12,7 @@ import numpy as np
 from helpers.camera_check.bad_pixels import BadPixels, find_bad_pixels
 from helpers.camera_check.converter_codes import CodeUse
 from helpers.camera_check.darks import Glow, dark_current, find_glow
-from helpers.camera_check.files import CameraFiles, FrameSet, place_of, read_frames
+from helpers.camera_check.files import CameraFiles, FrameSet, place_of
 from helpers.camera_check.photon_transfer import (
     HIDDEN_VARIANCE,
     Linearity,
@@ -26,23 +26,10 @@ from helpers.camera_check.photon_transfer import (
     fit_photon_transfer,
     linearity,
     mean_error,
-    photon_transfer,
     split_levels,
 )
 from helpers.camera_check.statistics import LAGS, as_frames, planes_of, split_pattern, summarise, take_off_shading
 from helpers.shared.checks import flag, instance, optional, quantity, takes
-
-__all__ = [
-    "CameraMeasurement",
-    "Linearity",
-    "Measured",
-    "PhotonTransfer",
-    "linearity",
-    "measure_camera",
-    "measure_files",
-    "photon_transfer",
-    "read_frames",
-]
 
 
 @dataclass(frozen=True)

@@ -123,7 +123,7 @@ def as_frames(name, frames):
     return array
 
 
-def as_frame(name, frame, least=2):
+def _as_frame(name, frame, least=2):
     """One picture of finite numbers as an array; ValueError or TypeError names the argument otherwise."""
     try:
         array = np.asarray(frame)
@@ -141,7 +141,7 @@ def as_frame(name, frame, least=2):
     return array
 
 
-@takes(frame=as_frame, mosaic=flag())
+@takes(frame=_as_frame, mosaic=flag())
 def planes_of(frame, mosaic):
     """The colour planes of a mosaic (2 x 2 pattern) as views, or the frame itself.
 
@@ -502,7 +502,7 @@ def _repair(frames, total, start, flagged):
 
 
 @takes(
-    mean_frame=as_frame,
+    mean_frame=_as_frame,
     temporal=checks.number(minimum=-1e24, maximum=1e24, shape=(3,)),
     frames=count(minimum=1, maximum=1_000_000),
 )
@@ -547,7 +547,7 @@ def split_pattern(mean_frame, temporal, frames):
     return np.array([row, column, pixel, row + column + pixel]), np.append(errors, np.sqrt(np.sum(errors**2)))
 
 
-@takes(frame=as_frame, box=odd(minimum=3, maximum=9999))
+@takes(frame=_as_frame, box=odd(minimum=3, maximum=9999))
 def take_off_shading(frame, box=11):
     """The frame less its smooth part (mean over `box` x `box` pixels), scaled so that uneven pixels keep their
     variance.

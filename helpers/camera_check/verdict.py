@@ -8,7 +8,8 @@ import astropy.units as u
 import numpy as np
 
 from helpers.camera_check.files import sort_frames
-from helpers.camera_check.measure import CameraMeasurement, Measured, measure_files
+from helpers.camera_check.measure import CameraMeasurement, measure_files
+from helpers.camera_check.photon_transfer import Measured
 from helpers.shared.checks import frame_shape, instance, optional, quantity, takes
 from helpers.shared.files import TableError
 

@@ -8,6 +8,7 @@ import numpy as np
 from helpers.correction_loop.loop import check_gain, noise_response, rejection, stability_limit
 from helpers.shared import series
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
+from helpers.shared.limits import JUDGED_ROWS
 
 TOO_LOW, FITTING, TOO_HIGH, CANT_TELL = "too low", "about right", "too high", "can't tell"
 _FEWEST = 40
@@ -16,7 +17,6 @@ _DRAWS = 400
 _SURE = 0.95
 _WALKS = np.concatenate([[0.0], np.geomspace(1e-3, 30, 24)])  # step variance over that of the white noise
 _LARGEST = 1e6  # arcsec
-MOST_ROWS = 100_000  # of a log that is judged: more than a long night
 _TIME = optional(quantity(u.s, minimum=-1e12, maximum=1e12, ndim=1))
 
 
@@ -197,7 +197,7 @@ def _star_widths(frequency_hz, power, gains, now, delay, exposure_s, picture_s, 
 
 
 @takes(
-    errors=_errors(MOST_ROWS),
+    errors=_errors(JUDGED_ROWS),
     exposure=quantity(u.s, minimum=1e-3, maximum=3600, ndim=0),
     gain=number(above=0),
     star_fwhm=quantity(u.arcsec, minimum=0.01, maximum=1000, ndim=0),

@@ -15,6 +15,7 @@ from helpers.correction_loop import drawings, log_check, own_settings
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
 from helpers.error_budget.predict import predict
+from helpers.shared.limits import JUDGED_ROWS
 from helpers.starlight.view import view
 
 _FALSE = 0.5 * u.arcsec  # of the first exercise
@@ -322,8 +323,8 @@ def judge_log(rig, log, exposure, gain, delay):
     said = []
     for camera in sorted(set(log["camera"])):
         rows = log[log["camera"] == camera]
-        part = f" (the last {log_check.MOST_ROWS:,} rows)" if len(rows) > log_check.MOST_ROWS else ""
-        rows = rows[-log_check.MOST_ROWS :]
+        part = f" (the last {JUDGED_ROWS:,} rows)" if len(rows) > JUDGED_ROWS else ""
+        rows = rows[-JUDGED_ROWS:]
         errors = u.Quantity([rows["ra_error"], rows["dec_error"]], u.arcsec).T
         time = u.Quantity(rows["time"])
         judged = log_check.judge(errors, exposure, gain, star, delay=delay, time=time, band=band)

@@ -110,7 +110,8 @@ def _checked_known(known):
     return {name: rules[name[:-2]](f"known: {name}", value) for name, value in known.items()}
 
 
-def rigs_of(known):
+def _rigs_of(known):
+    """Both rigs as far as they are known; ValueError where they differ in more than the camera."""
     rigs = []
     for side, camera in zip("ab", "AB", strict=True):
         rig = known.get(f"rig_{side}", demo_rig("club", camera))
@@ -163,7 +164,7 @@ def case_of(known):
 @lru_cache(maxsize=8)
 def _remembered_case(items):
     known = dict(items)
-    rigs = rigs_of(known)
+    rigs = _rigs_of(known)
     budgets = [evaluate(rig) for rig in rigs]
     models = {side: LogModel(rig, budget, READ_NOISES) for side, rig, budget in zip("ab", rigs, budgets, strict=True)}
     for name, keys in HARDWARE.items():

@@ -10,7 +10,7 @@ import numpy as np
 from helpers.error_budget import nights
 from helpers.error_budget.log_model import LogModel
 from helpers.error_budget.terms import Budget, evaluate
-from helpers.rig.parts import SECTIONS
+from helpers.rig.parts import KEYS, SECTIONS, Rig
 from helpers.rig.values import flat
 from helpers.shared.checks import count, function, instance, optional, quantity, takes
 from helpers.shared.limits import LONG_DRAWS
@@ -33,8 +33,12 @@ _FIELD, _ELSE = "star field", "everything else"
 _MOST_FACTORS = 9
 
 
+@takes(first=instance(Rig), second=instance(Rig))
 def mixed(first, second, keys):
-    """The first rig with these values ("section.name") of the second."""
+    """The first rig with these values ("section.name") of the second; ValueError for a name that a rig has not."""
+    for key in keys:
+        if key not in KEYS:
+            raise ValueError(f"keys: expected names of a rig's values such as 'site.seeing', found {key!r:.60}")
     parts = {}
     for section in SECTIONS:
         names = [key.partition(".")[2] for key in keys if key.partition(".")[0] == section]

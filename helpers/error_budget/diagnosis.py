@@ -30,6 +30,7 @@ from helpers.error_budget.cases import (
 from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, truncated, variance
 from helpers.error_budget.terms import MODEL_ERROR
 from helpers.shared.checks import as_instance, as_quantity, count, instance, number, optional, takes
+from helpers.shared.limits import WEIGHED_DRAWS
 
 CAUSES = (
     "stars used",
@@ -241,7 +242,7 @@ def _measured(name, value):
     measured_a=_measured,
     measured_b=_measured,
     rng=optional(instance(np.random.Generator)),
-    draws=count(minimum=500, maximum=200_000),
+    draws=count(minimum=500, maximum=WEIGHED_DRAWS),
     priors=instance(Priors),
 )
 def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, priors=_USUAL):
@@ -294,7 +295,7 @@ def _other_chances(name, value):
     measured_a=_measured,
     measured_b=_measured,
     rng=optional(instance(np.random.Generator)),
-    draws=count(minimum=500, maximum=200_000),
+    draws=count(minimum=500, maximum=WEIGHED_DRAWS),
     others=_other_chances,
 )
 def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *, others):

@@ -31,7 +31,7 @@ from helpers.guide_field.usable import choose_stars
 from helpers.seeing.air import Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.seeing.widths import fried_parameter
-from helpers.shared import optics
+from helpers.shared import limits, optics
 from helpers.shared.checks import count, instance, takes
 from helpers.starlight.widths import detected_wavelength, picture_star
 
@@ -78,7 +78,7 @@ class Nights:
         return len(self.seeing)
 
 
-@takes(rng=instance(np.random.Generator), draws=count(minimum=20, maximum=100_000))
+@takes(rng=instance(np.random.Generator), draws=count(minimum=20, maximum=limits.DRAWS))
 def draw_nights(rng, draws):
     """Nights, with `SPREADS` about what a rig says.
 

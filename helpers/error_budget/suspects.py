@@ -18,7 +18,19 @@ from helpers.guide_field.targets import default_target, meridian_passage
 from helpers.rig.demo import demo_rig
 from helpers.rig.parts import Rig
 from helpers.rig.values import changed
-from helpers.shared.checks import as_number, count, function, instance, optional, takes
+from helpers.seeing.air import MAXIMUM_AIRMASS
+from helpers.shared.checks import (
+    as_number,
+    count,
+    flag,
+    function,
+    instance,
+    number,
+    optional,
+    quantity,
+    take_fields,
+    takes,
+)
 from helpers.shared.limits import DRAWS_OF_EACH
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm
@@ -90,7 +102,11 @@ class Fault:
     stripes: float = 0.0
     clipped: bool = False
 
+    def __post_init__(self):
+        take_fields(self, blur=number(above=0, maximum=1000), stripes=number(minimum=0, maximum=1e6), clipped=flag())
 
+
+@takes(threshold=number(minimum=-1e100, maximum=1e100, ndim=None))
 def known_share(threshold):
     """Share of the information on a level that is left when readings below a threshold are cut off there.
 
@@ -101,6 +117,18 @@ def known_share(threshold):
     return 1 - below + threshold * density + density**2 / np.maximum(below, 1e-300)
 
 
+_STARS = {
+    "rig": instance(Rig),
+    "magnitudes": number(minimum=-30, maximum=40, ndim=1, most_values=1000),
+    "fault": instance(Fault),
+}
+
+
+@takes(
+    airmass=number(minimum=1, maximum=MAXIMUM_AIRMASS),
+    fwhm=quantity(u.arcsec, above=0, maximum=3600, ndim=0),
+    **_STARS,
+)
 def faulty_errors(rig, magnitudes, fault, airmass, fwhm):
     """Centroid errors [arcsec, root mean square of both axes] of stars with a fault; array."""
     setting = view(rig, airmass=airmass, fwhm=fault.blur * fwhm, light_share=1)
@@ -110,10 +138,11 @@ def faulty_errors(rig, magnitudes, fault, airmass, fwhm):
         background = variance / known_share(-background / np.sqrt(variance)) - read_noise**2
     setting = replace(setting, background=background * setting.background.unit)
     striped = with_stripes(setting, rig.guide_camera, fault.stripes * u.electron)
-    axes = [each.signal(np.atleast_1d(magnitudes)) for each in (setting, striped)]
+    axes = [each.signal(magnitudes) for each in (setting, striped)]
     return np.sqrt(np.mean([axis.centroid_error.to_value(u.arcsec) ** 2 for axis in axes], axis=0))
 
 
+@takes(**_STARS)
 def as_faint(rig, magnitudes, fault):
     """Magnitudes of stars that the rig without fault would measure as badly as these with it; array.
 
@@ -127,7 +156,7 @@ def as_faint(rig, magnitudes, fault):
     fwhm = guide_star_fwhm(rig, airmass)
     plain = np.maximum.accumulate(np.log(centroid_errors(rig, _MAGNITUDES, airmass, fwhm)[0]))
     errors = np.log(faulty_errors(rig, magnitudes, fault, airmass, fwhm))
-    return np.maximum(np.asarray(magnitudes, float), np.interp(errors, plain, _MAGNITUDES))
+    return np.maximum(magnitudes, np.interp(errors, plain, _MAGNITUDES))
 
 
 def _runs(old, new, magnitudes):

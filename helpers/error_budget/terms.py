@@ -21,10 +21,11 @@ from helpers.guide_field.stars import GuideStars, middling_stars, some_stars, st
 from helpers.guide_field.targets import meridian_passage
 from helpers.guide_field.usable import choose_stars
 from helpers.rig.parts import Rig
-from helpers.seeing.air import Atmosphere, at_airmass
+from helpers.seeing.air import MAXIMUM_AIRMASS, Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.shared import sky
 from helpers.shared.checks import instance, number, optional, quantity, takes
+from helpers.starlight.spectra import as_magnitude
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
@@ -135,6 +136,12 @@ class GuidedMotion:
     rows: int
 
 
+@takes(
+    rig=instance(Rig),
+    magnitudes=as_magnitude,
+    airmass=number(minimum=1, maximum=MAXIMUM_AIRMASS),
+    fwhm=quantity(u.arcsec, above=0, maximum=1e6),
+)
 def centroid_errors(rig, magnitudes, airmass, fwhm):
     """Centroid errors [arcsec, one axis] of stars, and whether each is saturated; arrays (N,).
 

@@ -14,6 +14,7 @@ from scipy import stats
 
 from helpers.shared import files as tables
 from helpers.shared.checks import count, number, optional, quantity, takes
+from helpers.shared.limits import PIXELS_OF_A_PICTURE
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.shared.pictures import positive_card, read_fits_image
 from helpers.shared.series import squared_total
@@ -21,7 +22,7 @@ from helpers.shared.series import squared_total
 _LONGEST_EXPOSURE = 86_400.0  # seconds
 
 
-_MOST_PIXELS, _BRIGHTEST = 200_000_000, 1e12
+_BRIGHTEST = 1e12
 
 
 def _as_picture(name, value):
@@ -30,9 +31,9 @@ def _as_picture(name, value):
         image = np.asarray(value)
     except ValueError as error:  # rows of different lengths
         raise ValueError(f"{name}: expected a picture, found {value!r:.60}") from error
-    if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16 or image.size > _MOST_PIXELS:
+    if image.ndim != 2 or image.dtype.kind not in "iuf" or min(image.shape) < 16 or image.size > PIXELS_OF_A_PICTURE:
         raise ValueError(
-            f"{name}: expected a picture of at least 16 x 16 and at most {_MOST_PIXELS:,} pixels, found shape "
+            f"{name}: expected a picture of at least 16 x 16 and at most {PIXELS_OF_A_PICTURE:,} pixels, found shape "
             f"{image.shape} of {image.dtype}"
         )
     image = image.astype(float)

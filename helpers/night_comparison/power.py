@@ -11,10 +11,11 @@ from scipy.signal import lfilter
 from helpers.night_comparison import sky
 from helpers.night_comparison.compare import FEWEST_TURNS
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
+from helpers.shared.limits import NIGHT_ROWS
 
 _MOST_TURNS = 1000
 _MOST_PIECES = 500  # of a turn; more tell nothing new of it
-_MOST_ROWS, _MOST_HOURS = 4_000_000, 240  # of a simulated night
+_MOST_HOURS = 240  # of a simulated night
 
 
 @dataclass(frozen=True)
@@ -248,9 +249,9 @@ def simulate_night(
     between = int(np.ceil(turns.change_s / turns.exposure_s))
     total = 2 * pairs * (turns.rows + between)
     hours = total * turns.exposure_s / 3600
-    if total > _MOST_ROWS or hours > _MOST_HOURS:
+    if total > NIGHT_ROWS or hours > _MOST_HOURS:
         raise ValueError(
-            f"pairs, block, change: expected a night of at most {_MOST_ROWS:,} exposures and {_MOST_HOURS} hours in "
+            f"pairs, block, change: expected a night of at most {NIGHT_ROWS:,} exposures and {_MOST_HOURS} hours in "
             f"all, found {total:,} exposures and {hours:.4g} hours"
         )
     time = np.arange(total) * turns.exposure_s

@@ -19,8 +19,8 @@ from astropy.io import fits
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from helpers import camera_check
 from helpers.camera_check import files as frame_files
-from helpers.camera_check import measure as camera_check
 
 ROWS, COLUMNS = 1000, 1800
 EXPOSURES = {"bias": (0.0,), "dark": (10.0, 60.0), "flat": (0.5, 1.0, 1.5, 2.0, 2.5)}

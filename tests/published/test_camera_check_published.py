@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from helpers.camera_check import measure as camera_check
+from helpers import camera_check
 from helpers.camera_check import statistics as frame_statistics
 from helpers.camera_check.photon_transfer import dark_temporal_noise
 
