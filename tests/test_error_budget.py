@@ -16,8 +16,9 @@ from helpers.camera_check import costs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
 from helpers.error_budget import drawings, guided_air, nights
+from helpers.error_budget.causes import mixed
 from helpers.error_budget.suspects import SEVERAL, Fault, as_faint, city_rigs, faulty_errors, known_share
-from helpers.error_budget.terms import linear_pointing
+from helpers.error_budget.terms import centroid_errors, linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
 from helpers.near_infrared import gains as near_infrared
@@ -589,6 +590,27 @@ def test_a_fault_costs_what_its_noise_costs():
     assert errors[0] < errors[3]
     fainter = as_faint(rig, [13.0, 14.0], Fault(stripes=5))
     assert np.all(fainter > [13.0, 14.0])
+
+
+@pytest.mark.parametrize(
+    ("call", "named"),
+    [
+        (lambda: mixed(CLUB, CLUB, ["site.air"]), "keys"),
+        (lambda: mixed(CLUB, "B", ["site.seeing"]), "second"),
+        (lambda: Fault(blur=0), "blur"),
+        (lambda: Fault(clipped=1), "clipped"),
+        (lambda: known_share(np.nan), "threshold"),
+        (lambda: as_faint(CLUB, [np.nan], Fault()), "magnitudes"),
+        (lambda: as_faint(CLUB, [14.0], 5), "fault"),
+        (lambda: faulty_errors(CLUB, [14.0], Fault(), 0.9, 3 * u.arcsec), "airmass"),
+        (lambda: faulty_errors(CLUB, [14.0], Fault(), 1, 3 * u.m), "fwhm"),
+        (lambda: centroid_errors(CLUB, [14.0], 1, 0 * u.arcsec), "fwhm"),
+        (lambda: centroid_errors(CLUB, "faint", 1, 3 * u.arcsec), "magnitudes"),
+    ],
+)
+def test_inner_functions_name_a_wrong_value_too(call, named):
+    with pytest.raises((ValueError, TypeError, u.UnitsError), match=named):
+        call()
 
 
 @pytest.mark.parametrize("binning", [1, 2])
