@@ -10,11 +10,9 @@ from astropy.io import fits
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from helpers import camera_check
 from helpers.camera_check import (
     files as frame_files,
-)
-from helpers.camera_check import (
-    measure as camera_check,
 )
 from helpers.camera_check import (
     simulated_camera,
