@@ -1,6 +1,7 @@
 """Furniture: figures, panels, exercises, forms."""
 
 import datetime
+import html
 import io
 import threading
 import time
@@ -536,6 +537,52 @@ def test_a_saved_panel_holds_question_choices_answer_and_what_can_be_moved(shown
     assert page.count("<li>") == 3
     assert "<details><summary>The answer</summary><p>It is a third less" in page
     assert "Size [arcsec], 0.5 to 4, start: 1 arcsec; Camera: A, B, start: A" in shown[2][0]["text/html"]
+
+
+# What waits for the guess
+
+
+def half_hidden_panel(guess, name="00.h"):
+    figure, axes = figures.new_figure()
+    (line,) = axes.plot([0, 1], [0, 1])
+    (answer,) = axes.plot([0, 1], [1, 0], color=figures.COLOURS[6])
+
+    def update(size):
+        line.set_ydata([0, size])
+        answer.set_ydata([size, 0])
+        return f"{size:g} high"
+
+    drawing = panels.Drawing(figure, [line], update, "Two lines", hidden=(answer,))
+    asked = guesses.choices(name, "?", ["a", "b"], "a", "x") if guess else None
+    return panels.panel([panels.slider("size", "Size", 0.1, 1.0, 0.5)], drawing, asked), answer
+
+
+def of_colour(picture, colour):
+    """How many pixels have it."""
+    wanted = [int(colour[k : k + 2], 16) for k in (1, 3, 5)]
+    return int(np.all(np.asarray(picture)[..., :3] == wanted, axis=-1).sum())
+
+
+@pytest.mark.parametrize("way", ["commit", "skip"])
+def test_what_would_answer_the_guess_appears_after_it(way):
+    panel, answer = half_hidden_panel(guess=True, name=f"00.{way}")
+    colour = answer.get_color()
+    assert of_colour(pixels(panel.png), colour) == of_colour(panel.in_part(), colour) == 0
+    assert guesses.WAITING_IN_PART in html.unescape(panel._readout.value)
+    assert of_colour(panel.still()[1], colour) > 50, "pages and saved workbooks have the whole picture beside it"
+    panel.set(size=0.8)
+    assert of_colour(pixels(panel.png), colour) == 0
+    getattr(panel.asked, way)(*["a"][: way == "commit"])
+    assert of_colour(pixels(panel.png), colour) > 50
+    assert "0.8 high" in panel._readout.value
+    again, _ = half_hidden_panel(guess=True, name=f"00.{way}")  # "Run all" once more: the guess is known
+    assert of_colour(pixels(again.png), colour) > 50
+
+
+def test_nothing_is_hidden_where_nothing_is_asked():
+    panel, answer = half_hidden_panel(guess=False)
+    assert of_colour(pixels(panel.png), answer.get_color()) > 50
+    assert panel.in_part() is None
 
 
 # Values with units

@@ -15,6 +15,9 @@ from helpers.classroom import figures, memory
 from helpers.classroom.text import TIGHT, folded
 
 WAITING = "Guess or skip: then the controls move, and a sentence here says what the picture shows."  # under a panel
+WAITING_IN_PART = (  # under one whose picture holds something back
+    "Guess or skip: then the rest of the picture appears, the controls move, and a sentence here says what it shows."
+)
 _CLOSE = 0.2  # a number this share away from the right one counts as close
 
 

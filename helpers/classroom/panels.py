@@ -25,12 +25,15 @@ class Drawing:
         Called with the controls' values by name; moves the artists and returns the sentence under the figure.
     alt : str
         What somebody who can't see the figure needs to know.
+    hidden : sequence of Artist, optional
+        What would give the answer of the guess away; it appears when the reader has guessed or skipped.
     """
 
     figure: Figure
     moving: tuple
     update: Callable
     alt: str
+    hidden: tuple = ()
 
 
 def panel(controls, drawing, guess):
@@ -47,4 +50,5 @@ def panel(controls, drawing, guess):
     -------
     sliders.Panel
     """
-    return sliders.panel(controls, drawing.figure, drawing.moving, drawing.update, drawing.alt, guess=guess)
+    figure, moving, hidden = drawing.figure, drawing.moving, drawing.hidden
+    return sliders.panel(controls, figure, moving, drawing.update, drawing.alt, guess=guess, hidden=hidden)

@@ -225,12 +225,15 @@ class Panel:
     Python; `reset()` takes all back to their start values. `asked` is the guess that opens it, or None.
     """
 
-    def __init__(self, controls, figure, moving, update, alt, question, guess):
-        self._figure, self._moving, self._update, self.alt = figure, moving, update, alt
+    def __init__(self, controls, figure, moving, update, alt, question, guess, hidden):
+        self._figure, self._update, self.alt = figure, update, alt
+        self._hidden = frozenset(hidden if guess is not None else ())
+        self._moving = [*moving, *(artist for artist in hidden if artist not in moving)]
         self._background = None
         self.sentence, self.png, self.failed = "", b"", False
-        self._waiting = False
-        for artist in moving:
+        self._waiting = guess is not None
+        self.waiting_text = guesses.WAITING_IN_PART if self._hidden else guesses.WAITING
+        for artist in self._moving:
             artist.set_animated(True)
         figure.canvas.draw()  # settles the layout, which stays as it is from here on: nothing may jump
         figure.set_layout_engine("none")
@@ -269,7 +272,9 @@ class Panel:
         return box
 
     def _cover(self, covered):
-        self._waiting = covered
+        changed, self._waiting = covered != self._waiting, covered
+        if changed and self._hidden:
+            self._refresh()
         self._readout.value = self._read_out(self.sentence, self.failed)
         for part in self._covered:
             if hasattr(part, "disabled"):
@@ -277,7 +282,7 @@ class Panel:
 
     def _read_out(self, sentence, failed):
         """HTML of the sentence under the picture; it may hold the answer, so it waits for the guess."""
-        return _read_out(guesses.WAITING if self._waiting else sentence, failed)
+        return _read_out(self.waiting_text if self._waiting else sentence, failed)
 
     def _raw(self):
         """What the widgets say, by name."""
@@ -317,6 +322,14 @@ class Panel:
                 return _cannot(error), None
             return sentence, np.array(self._pixels()[..., :3])
 
+    def in_part(self):
+        """The picture at the start values as it waits for the guess, as `still` gives it; None if it is then whole."""
+        if not self._hidden:
+            return None
+        with figures.DRAWING:
+            self._update(**self._handed(self._starts))
+            return np.array(self._pixels(covered=True)[..., :3])
+
     def set(self, **values):
         """Move controls, to values as their widgets hold them; the figure is drawn once, after the last."""
         for name in values:
@@ -348,7 +361,7 @@ class Panel:
                     raise
                 self.sentence, self.failed = _cannot(error), True
             else:
-                self.png = self._draw()
+                self.png = self._draw(covered=self._waiting)
                 self._image.value = figures.data_address(self.png)
             self._readout.value = self._read_out(self.sentence, self.failed)
             self._ahead.answer()
@@ -367,11 +380,11 @@ class Panel:
                 return None
             return values.values(), figures.data_address(self._draw()), _read_out(sentence, failed=False)
 
-    def _draw(self):
-        return figures.encode_png(self._pixels(), _QUICK)
+    def _draw(self, covered=False):
+        return figures.encode_png(self._pixels(covered), _QUICK)
 
-    def _pixels(self):
-        """The picture as an RGBA buffer, which the next drawing overwrites."""
+    def _pixels(self, covered=False):
+        """The picture as an RGBA buffer, which the next drawing overwrites; covered: without what the guess hides."""
         canvas = self._figure.canvas
         if self._background is None or self._figure.stale:
             canvas.draw()
@@ -379,6 +392,8 @@ class Panel:
         else:
             canvas.restore_region(self._background)
         for artist in self._moving:
+            if covered and artist in self._hidden:
+                continue
             # figure.draw_artist and axes.draw_artist do the same; an axes' artist is clipped to it either way
             artist.draw(canvas.renderer)
         self._figure.stale = False  # some artists, such as legends, mark it while they are drawn
@@ -397,12 +412,20 @@ class Panel:
         moved = "; ".join(html.escape(control.said) for control in self._controls.values())
         told, title = html.escape(self._start_sentence), "At the start values"
         # the sentence may hold the answer: folded under a guess
-        told = folded(title, f"<p>{told}</p>") if self.asked else f"<p><b>{title}: {told}</b></p>"
+        told = folded(title, f"<p>{told}</p>{self._whole_start()}") if self.asked else f"<p><b>{title}: {told}</b></p>"
         page = f"{told}<p>To move: {moved}.</p>{figures.in_words(self.alt)}"
         figures.show_piece("words", page, self._start_sentence, live)
 
+    def _whole_start(self):
+        """HTML of the whole picture at the start values, where the guess hides a part of it; for the saved workbook."""
+        if not self._hidden:
+            return ""
+        png = figures.encode_png(self.still()[1], compression=6)
+        address, alt = figures.data_address(png).decode("ascii"), html.escape(self.alt, quote=True)
+        return f'<img style="max-width:100%" alt="{alt}" src="{address}">'
 
-def panel(controls, figure, moving, update, alt, question="", guess=None):
+
+def panel(controls, figure, moving, update, alt, question="", guess=None, hidden=()):
     """A live panel; make it the last expression of a cell.
 
     Parameters
@@ -423,6 +446,8 @@ def panel(controls, figure, moving, update, alt, question="", guess=None):
         Asked above the sliders: what does the reader expect?
     guess : guesses.Guess, optional
         Asked first; the sliders stay still until the reader has guessed or skipped.
+    hidden : sequence of Artist, optional
+        What would give the answer of the guess away; until then it is not drawn. Hidden from nobody without a guess.
 
     Returns
     -------
@@ -437,4 +462,4 @@ def panel(controls, figure, moving, update, alt, question="", guess=None):
         raise ValueError("controls, moving: expected at least one of each, found none")
     if not alt.strip():
         raise ValueError("alt: expected a description of the figure, found none")
-    return Panel(list(controls), figure, list(moving), update, alt, question, guess)
+    return Panel(list(controls), figure, list(moving), update, alt, question, guess, list(hidden))

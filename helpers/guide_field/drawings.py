@@ -74,20 +74,22 @@ def _chart(axes, rig):
 
 
 def _angle_curve(axes, rig, search):
+    """Stars on the poorer side against the angle; the artists that tell how many."""
     order = np.argsort(search.position_angle)
     angles, poorer = search.position_angle[order].value, search.poorer[order]
     first_half = angles <= 180  # by half a turn the two fields only change places
-    axes.step(angles[first_half], poorer[first_half], where="mid", color=figures.COLOURS[0])
+    counted = axes.step(angles[first_half], poorer[first_half], where="mid", color=figures.COLOURS[0])
     holds = search.holds[order][first_half]
-    axes.fill_between(angles[first_half], holds, step="mid", color=figures.COLOURS[0], alpha=0.25, linewidth=0)
+    shading = {"color": figures.COLOURS[0], "alpha": 0.25, "linewidth": 0}
+    counted.append(axes.fill_between(angles[first_half], holds, step="mid", **shading))
     axes.axhline(WANTED, color=figures.GREY, linestyle="--", linewidth=1.2)
     if guide_field.sides(rig) == 2:
         best = search.best.value % 180
         height = poorer[np.argmin(np.abs(angles - best))]
-        axes.plot([best], [height], "D", color=figures.COLOURS[6], markersize=9)
+        counted += axes.plot([best], [height], "D", color=figures.COLOURS[6], markersize=9)
         text = "best" if not search.enough else "set this" if search.turn.value else "stay here"
         style = {"color": figures.COLOURS[6], "ha": "left" if best < 120 else "right"}
-        figures.label_curve(axes, [float(best)], [float(height) + 0.08], text, **style)
+        counted.append(figures.label_curve(axes, [float(best)], [float(height) + 0.08], text, **style))
     axes.set(xlim=(0, 180), ylim=(0, max(poorer.max(), WANTED) + 1.5))
     axes.set_xticks(range(0, 181, 30))
     axes.yaxis.get_major_locator().set_params(integer=True)
@@ -96,6 +98,7 @@ def _angle_curve(axes, rig, search):
     figures.label(axes, "position angle [deg]", "usable stars [-]", title)
     style = {"color": figures.GREY, "fontsize": 11, "ha": "right"}
     figures.label_curve(axes, [178.0], [float(WANTED)], f"{WANTED} wanted", **style)
+    return counted
 
 
 def _beyond(corners):
@@ -114,7 +117,7 @@ def two_fields(rig):
     search, present = found.search, guide_field.DEFAULT_ANGLE
     figure, (sky, curve) = figures.new_figure(1, 2, width=8, height=4.2, width_ratios=[1, 1.05])
     _chart(sky, rig)
-    _angle_curve(curve, rig, search)
+    counted = _angle_curve(curve, rig, search)
     edges = [sky.plot([0], [0], **figures.line_look(k), linewidth=2.4)[0] for k in (0, 6)[: 2 if two else 1]]
     style = {"above": None, "fontsize": 11, "va": "center"}
     names = [
@@ -155,7 +158,8 @@ def two_fields(rig):
             else "."
         )
     )
-    return Drawing(figure, (*edges, *names, cursor), update, alt)
+    hidden = (*edges[1:], *names[1:], *counted, cursor)
+    return Drawing(figure, (*edges, *names, cursor), update, alt, hidden=hidden)
 
 
 def _reach(rig):

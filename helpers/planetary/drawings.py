@@ -180,7 +180,8 @@ def lucky_frames(rig):
         "Left: the share of lucky frames falls steeply with the aperture, and is larger at 850 nm. Right: the finest "
         "detail gets smaller with aperture, and is coarser at 850 nm. Dots: the reader's telescope."
     )
-    return Drawing(figure, (*shares, dots, *names), update, alt)
+    moving = (*shares, dots, *names)
+    return Drawing(figure, moving, update, alt, hidden=moving)
 
 
 def one_in(share):

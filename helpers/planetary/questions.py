@@ -40,7 +40,8 @@ def how_many_are_lucky(rig):
     r0 = seeing.fried_parameter(air.fwhm, GREEN)
     return guesses.choices(
         "11.lucky",
-        f"At your site, behind your {aperture.to_value(u.mm):.0f} mm: how many frames are lucky, in green light?",
+        f"At your site, behind your {aperture.to_value(u.mm):.0f} mm, the planet overhead: how many "
+        "frames are lucky, in green light?",
         {"most of them": 0.9, "about half": 0.5, "1 in 10 or fewer": 0.05},
         green,
         f"{one_in(green).capitalize()}, and {one_in(red)} in the near infrared. Your aperture is "
@@ -435,7 +436,8 @@ def card(rig):
         f"Film in the near infrared: in green fewer than 100 frames would be lucky. Keep exposures near "
         f"{red['still']:.1f} ms."
         if plan["lucky"] < 100 <= red["lucky"]
-        else f"Film in green or red light with exposures near {plan['still']:.1f} ms, 12 bit, region "
+        else f"Film in green or red light, which shows finer detail than the near infrared: enough frames are lucky. "
+        f"Exposures near {plan['still']:.1f} ms, 12 bit, region "
         f"{plan['side']} x {plan['side']}."
         if plan["lucky"] >= 100
         else "Wait for a night with better air: hardly a frame would be lucky."

@@ -253,4 +253,4 @@ def spoiled_picture(rig):
         "Two pictures of the same five stars. Left, on a mount that nobody corrects, they are drawn out into short "
         "streaks; right, on a perfect mount, they are round."
     )
-    return Drawing(figure, (picture,), update, alt)
+    return Drawing(figure, (picture,), update, alt, hidden=(picture,))

@@ -168,8 +168,9 @@ def own_number(rig):
     return (
         f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding a star moves up to {both:.1f} "
         f"arcsec from end to end. Your picture shows it from {shows:.1f} on: so far a star may glide, and yet be on "
-        f"the average no more than {pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its "
-        "way, the first number at the top. "
+        "the average (the root of the mean square) no more than "
+        f"{pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first "
+        "number at the top. "
         + (
             f"For that both faults would have to be {fewer:.{0 if fewer >= 2 else 1}f} times smaller."
             if fewer > 1

@@ -136,7 +136,7 @@ def dancing_star(rig):
         "true place in sixty such pictures, and two pairs of lines: what "
         "shows in the picture, what the air moves a star in one exposure."
     )
-    return Drawing(figure, (picture, bars), update, alt)
+    return Drawing(figure, (picture, bars), update, alt, hidden=(bars,))
 
 
 def with_camera(rig, camera, sky=None, filter_name=None, **other):
@@ -220,7 +220,8 @@ def one_change_per_bar(rig):
         "Six bars, the error of a star's centre after one change each; where pixels are coarse, the part that they and "
         "dyes cause is hatched. Two lines: what shows in the picture, and the air in one exposure."
     )
-    return Drawing(figure, (*bars, *floors, *names), update, alt)
+    asked = (*bars[3:], *floors[3:], *names[3:])  # the changes of which the guess asks
+    return Drawing(figure, (*bars, *floors, *names), update, alt, hidden=asked)
 
 
 def pixel_sizes(rig):

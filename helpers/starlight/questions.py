@@ -332,7 +332,10 @@ def filters_cost(rig):
         a, b = (errors[k, name] / errors[k, "none"] for k in (0, 1))
         verdict = _better(errors[0, name], errors[1, name])
         parts.append(f"With the {name} filter {verdict}; the error is {a:.1f} (A) and {b:.1f} (B) times that without.")
-    parts.append(f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond.)")
+    parts.append(
+        f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond. The last bar of section "
+        f"1 has the city's, {drawings.CITY_SKY.value:g}: under another sky a filter's factor is another.)"
+    )
     return " ".join(parts)
 
 

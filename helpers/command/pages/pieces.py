@@ -157,6 +157,7 @@ class Pieces:
         sentence, pixels = panel.still()
         name = f"{number:02d}.webp"
         self._save(name, strips.webp(pixels))
+        first, whole = self._in_part(panel, name)
         self.cover = self.cover or (name, panel.alt)
         rows = {}
         for row in kept.rows():
@@ -184,12 +185,22 @@ class Pieces:
             '<p><button type="button" class="reset">Back to start values</button></p></div>'
             '<div class="picture"><div class="window wide">'
             f'<div class="frame" style="aspect-ratio:{width}/{height}">'
-            f'<img src="{name}" alt="{escaped(panel.alt)}" width="{width}" height="{height}" loading="lazy">'
-            "</div></div>"
-            f'<p role="status" class="sentence" data-waiting="{escaped(guesses.WAITING)}">{escaped(sentence)}</p>'
+            f'<img src="{first}" alt="{escaped(panel.alt)}" width="{width}" height="{height}" loading="lazy"'
+            f' data-whole="{name}"></div></div>{whole}'
+            f'<p role="status" class="sentence" data-waiting="{escaped(panel.waiting_text)}">{escaped(sentence)}</p>'
             f"{figures.in_words(panel.alt)}"
             f'<p class="note live" role="status">{_LIVE}</p></div></div>{data(values)}</section>'
         )
+
+    def _in_part(self, panel, whole):
+        """The picture that waits for the guess, and HTML that shows the whole one where no script can."""
+        pixels = panel.in_part()
+        if pixels is None:
+            return whole, ""
+        name = whole.replace(".webp", "_in_part.webp")
+        self._save(name, strips.webp(pixels))
+        picture = f'<img src="{whole}" alt="{escaped(panel.alt)}" style="max-width:100%">'
+        return name, f"<noscript>{folded('The whole picture', picture)}</noscript>"
 
 
 def _interval(control, values):

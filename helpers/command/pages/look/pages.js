@@ -223,11 +223,13 @@ function panel(section) {
     });
   });
 
-  // The sentence may hold the answer of the guess, so it waits for it.
+  // The sentence and a part of the picture may hold the answer of the guess, so they wait for it.
+  const picture = part(frame, "img");
   const told = sentence.textContent;
   const covered = section.querySelectorAll(".controls :is(input, select, button)");
   const cover = (is) => {
     sentence.textContent = is ? sentence.dataset.waiting : told;
+    if (!is) picture.src = picture.dataset.whole;
     covered.forEach((each) => (each.disabled = is));
   };
   const asked = part(section, ".guess");
