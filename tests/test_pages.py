@@ -158,6 +158,8 @@ def shown_by(panel, kept, row_key, place):
     """The panel's own picture and sentence with its controls where a row of the page has them."""
     *fixed, moving = map(int, row_key.split("-"))
     at = dict(zip(kept.keeping, fixed, strict=True)) | {moving: place}
+    if panel.asked is not None:
+        panel.asked.skip()  # what it hides is seen then
     panel.reset()
     panel.set(**{kept.controls[number].name: kept.values[number][each] for number, each in at.items()})
     return strips.pixels_of(panel.png), panel.sentence, panel.failed
