@@ -185,10 +185,11 @@ def mean_of_own(rig):
         )
 
     alt = (
-        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both. The line of "
-        "both lies above the two others; where stars are bright, close above the air's."
+        "One-axis rms against the number of stars averaged, for air, errors of measuring, and both; the line of "
+        "both lies above the two others."
     )
-    return Drawing(figure, (*lines, here, *names), update, alt)
+    shown = (*lines, here, *names)
+    return Drawing(figure, shown, update, alt, hidden=shown)
 
 
 @lru_cache(maxsize=4)

@@ -275,7 +275,8 @@ def beside_the_air(rig):
         "three filters. A dotted line marks the air. A thin black line is air and centre together, without filter: it "
         "runs along the air for bright stars, and joins the curve of the centre for faint ones."
     )
-    return Drawing(figure, (*lines.values(), whole, *names.values(), told, here, *ruler), update, alt)
+    asked = (*lines.values(), whole, *names.values(), told, here)
+    return Drawing(figure, (*asked, *ruler), update, alt, hidden=asked)
 
 
 def _three(mine):
