@@ -306,6 +306,16 @@ def test_other_priors_change_the_weight_of_the_same_cases():
             assert found.probabilities[cause] == pytest.approx(chance, abs=5 * error), cause
 
 
+def test_with_the_usual_priors_the_diagnosis_anew_is_the_diagnosis():
+    known, priors = {"stars_a": 3, "stars_b": 3}, cases.Priors()
+    one = diagnosis.diagnose(A, B, known, np.random.default_rng(1), 1000)
+    for found in diagnosis.diagnose_anew(A, B, known, np.random.default_rng(1), 1000, others=[priors]):
+        assert found.probabilities == pytest.approx(one.probabilities, rel=1e-9, abs=1e-12)
+        assert (found.fits, found.effective_draws) == pytest.approx((one.fits, one.effective_draws), rel=1e-9)
+        for name, limits in one.shares.items():
+            assert [limit.value for limit in found.shares[name]] == pytest.approx([limit.value for limit in limits])
+
+
 def test_other_priors_differ_in_chances_only():
     measured = ((0.62 * u.arcsec, 0.02 * u.arcsec), (0.5 * u.arcsec, 0.02 * u.arcsec))
     with pytest.raises(ValueError, match="others: .*chances only"):

@@ -15,9 +15,18 @@ from helpers import seeing
 from helpers.camera_check import costs
 from helpers.correction_loop import mount as mount_motion
 from helpers.correction_loop.loop import run_loop
-from helpers.error_budget import drawings, guided_air, nights
+from helpers.error_budget import guided_air, nights
 from helpers.error_budget.causes import mixed
-from helpers.error_budget.suspects import SEVERAL, Fault, as_faint, city_rigs, faulty_errors, known_share
+from helpers.error_budget.suspects import (
+    SENSOR,
+    SEVERAL,
+    Fault,
+    as_faint,
+    city_rigs,
+    faulty_errors,
+    known_share,
+    together,
+)
 from helpers.error_budget.terms import centroid_errors, linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
@@ -560,9 +569,8 @@ def test_what_the_workbook_says_of_the_suspects(found):
     assert abs(found[0].logged_rms - found[1].logged_rms).value < 0.02  # two healthy cameras on the same stars
     assert rows["exposure 0.5 s"].logged_change == max(one.logged_change for one in found)
     # with several stars a faulty camera costs little; with fainter ones much
-    sensor = ("infrared", "noise", "rest")
     cost = [
-        (drawings.together((*sensor, *more, "fault")).logged_rms - drawings.together((*sensor, *more)).logged_rms).value
+        (together((*SENSOR, *more, "fault")).logged_rms - together((*SENSOR, *more)).logged_rms).value
         for more in ((), ("faint",))
     ]
     assert cost[0] < 0.05

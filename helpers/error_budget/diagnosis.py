@@ -27,7 +27,7 @@ from helpers.error_budget.cases import (
     draw_log,
     draw_seeing,
 )
-from helpers.error_budget.fitting import DRAWN, effective_draws, fitted, logs, truncated, variance
+from helpers.error_budget.fitting import DRAWN, cut, effective_draws, fitted, logs, variance, weighted
 from helpers.error_budget.terms import MODEL_ERROR
 from helpers.shared.checks import as_instance, as_quantity, count, instance, number, optional, takes
 from helpers.shared.limits import WEIGHED_DRAWS
@@ -321,7 +321,7 @@ def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *,
     """
     rng = np.random.default_rng(0) if rng is None else rng
     case, measured = case_of(known), (measured_a, measured_b)
-    drawn, weight, night, fits = fitted(case, _USUAL, measured, draws, rng)
+    drawn, weight, night, share = weighted(case, _USUAL, measured, draws, rng)
     parts = _shares(case, drawn, measured_a[0] - measured_b[0])
     found = []
     for priors in (_USUAL, *others):
@@ -329,9 +329,8 @@ def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *,
         for side in "ab":
             own = {name.removesuffix(f"_{side}"): value for name, value in drawn.items() if name.endswith(f"_{side}")}
             ratio = ratio * balance(case, priors, _USUAL, side, drawn["field"], own)
-        again = truncated(weight * ratio)
-        total = again.sum()
-        found.append(_read(case, priors, measured, rng, drawn, again / total, night, fits * float(total), parts))
+        again, total = cut(weight * ratio, measured)
+        found.append(_read(case, priors, measured, rng, drawn, again, night, share * total, parts))
     return found
 
 

@@ -7,9 +7,8 @@ import numpy as np
 
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
-from helpers.error_budget.causes import FACTORS, mixed
-from helpers.error_budget.suspects import FAINTER, FAULTY, SEVERAL, city_rigs
-from helpers.error_budget.terms import evaluate, stars_like
+from helpers.error_budget.suspects import FAINTER, FAULTY, logged, together
+from helpers.error_budget.terms import evaluate
 from helpers.rig.values import changed
 
 REPORTED = (0.70, 0.45) * u.arcsec  # what practitioners report of an older and of a newer camera
@@ -84,7 +83,7 @@ def parts(rig):
 _STEPS = (
     ("infrared", "old camera's\nnear infrared"),
     ("noise", "old camera's\nread noise"),
-    ("rest", "its visible light,\nno mosaic"),
+    ("rest", "all else of it,\nno mosaic"),
     ("short", "0.5 s\ninstead of 1 s"),
     ("one", "one star\ninstead of 4"),
     ("faint", f"stars {FAINTER:g} mag\nfainter"),
@@ -96,29 +95,12 @@ _STEPS = (
 SWITCHES = {
     "infrared": ("the older camera's near infrared", False),
     "noise": ("its read noise", False),
-    "rest": ("its visible light, and no mosaic", False),
+    "rest": ("all else of it: visible light, no mosaic", False),
     "short": ("exposure 0.5 s instead of 1 s", False),
     "one": ("one star instead of four", False),
     "faint": (f"stars {FAINTER:g} magnitudes fainter", False),
     "fault": (f"a camera that reads with {FAULTY.value:g} electrons", False),
 }
-
-
-@lru_cache(maxsize=256)
-def together(chosen):
-    """Budget of the newer camera's run with the chosen things (a tuple of names) as the older run may have had them."""
-    old, new = city_rigs()
-    keys = {
-        "infrared": FACTORS["efficiency, near infrared"],
-        "noise": FACTORS["read noise"],
-        "rest": (*FACTORS["efficiency, visible"], *FACTORS["colour mosaic"]),
-    }
-    rig = mixed(new, old, [key for name in chosen for key in keys.get(name, ())])
-    changes = {"short": {"guiding.exposure": 0.5 * u.s}, "one": {"guiding.stars": 1}}
-    changes["fault"] = {"guide_camera.read_noise": FAULTY}
-    for name in chosen:
-        rig = changed(rig, changes.get(name, {}))
-    return evaluate(rig, None, stars_like(rig, np.array(SEVERAL) + FAINTER * ("faint" in chosen)))
 
 
 def lost(budget):
@@ -155,12 +137,12 @@ def suspects_together(rig):
     figures.label(right, None, "width [arcsec]", "star in the picture")
 
     def update(**switches):
-        chosen, levels, gone = (), [together(()).logged_rms.value], None
+        chosen, levels, gone = (), [logged(together(()))], None
         for name, _ in _STEPS:
             chosen = (*chosen, name) if switches[name] else chosen
             found = together(chosen)
             gone = name if gone is None and lost(found) else gone
-            levels.append(min(found.logged_rms.value, 2 * _WIDEST))
+            levels.append(min(logged(found), 2 * _WIDEST))
         _steps(bars, texts, levels)
         for bar, text, budget in zip(widths, above, (together(()), together(chosen)), strict=True):
             bar.set_height(budget.final_fwhm.value)
@@ -169,8 +151,9 @@ def suspects_together(rig):
         if gone is not None:
             return "With all of this no star stands out of the noise any more: there is nothing to guide on."
         return (
-            f"The log goes from {levels[0]:.3f} to {levels[-1]:.3f} arcsec, by {levels[-1] - levels[0]:+.3f}; the star "
-            f"in the picture from {together(()).final_fwhm.value:.2f} to {together(chosen).final_fwhm.value:.2f}."
+            f"The log goes from {levels[0]:.2f} to {levels[-1]:.2f} arcsec, by {levels[-1] - levels[0]:+.2f}; the star "
+            f"in the picture from {together(()).final_fwhm.value:.2f} to {together(chosen).final_fwhm.value:.2f}. "
+            "(Steps below 0.01 can't be told.)"
         )
 
     alt = (
@@ -190,8 +173,8 @@ def _steps(bars, texts, levels):
         bar.set_width(end - start)
         text.set_x(min(max(start, end), 0.85 * _WIDEST) + 0.01)
         whole = k in (0, len(starts) - 1)
-        moved = abs(end - start) > 5e-4
-        text.set_text(f"{end:.2f}" if whole else f"{end - start:+.3f}" if moved else "")
+        moved = abs(end - start) > 5e-3
+        text.set_text(f"{end:.2f}" if whole else f"{end - start:+.2f}" if moved else "")
 
 
 def each_alone(found):
@@ -216,7 +199,8 @@ def each_alone(found):
     reach = (
         f"Alone, {' and '.join(names)} reach 0.70" if names else "None of them alone reaches 0.70 on a middling night"
     )
-    sentence = f"{reach}. The largest step is “{largest.name}”, {largest.logged_change.value:+.2f} arcsec."
+    step = logged(largest) - logged(found[1])
+    sentence = f"{reach}. The largest step is “{largest.name}”, {step:+.2f} arcsec."
     alt = (
         "A list of suspects, each with a diamond for the log it leads to alone and a line for 95 of 100 nights. Those "
         "of the camera's sensor lie on the dotted line of a healthy camera; exposure, faint stars and seeing lie "

@@ -134,8 +134,8 @@ def _tried(case, priors, common, side, log, error, rng):
     return drawn, seeing, weight * likely / proposed
 
 
-def fitted(case, priors, measured, draws, rng):
-    """Pairs of logs that fit.
+def weighted(case, priors, measured, draws, rng):
+    """Pairs of logs, and what each counts as it was computed; `cut` makes shares of it.
 
     Parameters
     ----------
@@ -150,16 +150,10 @@ def fitted(case, priors, measured, draws, rng):
     drawn : dict of str to array, shape (pairs,)
         What both logs had.
     weight : array, shape (pairs,)
-        What each pair counts; they sum to 1.
     night : int array, shape (pairs,)
         Pairs of one night are not independent.
     share : float
-        Of the cases likely beforehand that fit, about: their mean likelihood, 1 where a log is met.
-
-    Raises
-    ------
-    ValueError
-        When no case fits.
+        Mean likelihood of the cases likely beforehand, by the tables; times the sum of the weights, by the model.
     """
     number = -(-_SEARCHED * draws // _TRIES)
     every = np.repeat(np.arange(number), _TRIES)
@@ -172,22 +166,39 @@ def fitted(case, priors, measured, draws, rng):
     night, first, second = np.unravel_index(chosen, (number, _TRIES, _TRIES))
     drawn = {name: value[night * _TRIES + second] for name, value in tried[1][0].items()}
     drawn |= {name: value[night * _TRIES + first] for name, value in tried[0][0].items()}
-    weight = truncated(times / times.sum() * _corrections(case, drawn, measured))
-    if not weight.sum() > 0:
+    return drawn, times / times.sum() * _corrections(case, drawn, measured), night, share
+
+
+def cut(weight, measured):
+    """Weights that sum to 1, and what they summed to, without the few of which one would decide all.
+
+    None stays above sqrt(n) times their mean: Ionides 2008, "Truncated importance sampling", Journal of Computational
+    and Graphical Statistics 17, 295. The few are cases of which the tables, that chose them, were far off.
+
+    Raises
+    ------
+    ValueError
+        When no case fits.
+    """
+    weight = np.minimum(weight, weight.mean() * np.sqrt(weight.size))
+    total = float(weight.sum())
+    if not total > 0:
         (first, _), (second, _) = measured
         raise ValueError(
             f"measured_a, measured_b: expected values that this rig can log, found {first:g} and {second:g} arcsec"
         )
-    return drawn, weight / weight.sum(), night, share * float(weight.sum())
+    return weight / total, total
 
 
-def truncated(weight):
-    """Weights without the few of which one would decide all: none above sqrt(n) times their mean (Ionides 2008).
+def fitted(case, priors, measured, draws, rng):
+    """Pairs of logs that fit: what `weighted` gives, with weights that `cut` made sum to 1.
 
-    Ionides 2008, "Truncated importance sampling", Journal of Computational and Graphical Statistics 17, 295. The few
-    are cases of which the tables, that chose them, were far off.
+    The last value is about the share of the cases likely beforehand that fit: their mean likelihood, 1 where a log is
+    met.
     """
-    return np.minimum(weight, weight.mean() * np.sqrt(weight.size))
+    drawn, weight, night, share = weighted(case, priors, measured, draws, rng)
+    weight, total = cut(weight, measured)
+    return drawn, weight, night, share * total
 
 
 def _chosen_pairs(case, priors, tried, number, kept, rng):

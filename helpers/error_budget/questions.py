@@ -18,7 +18,7 @@ from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
-from helpers.error_budget.suspects import city_rigs, suspects
+from helpers.error_budget.suspects import SENSOR, city_rigs, logged, suspects, together
 from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
 from helpers.guide_field.coma import coma_shift
 from helpers.guide_field.fit import focus_tolerance, unsharpness
@@ -67,17 +67,24 @@ def guiding_in_the_picture(rig):
 
 def near_infrared_alone(rig):
     """What the newer camera's near infrared is worth on the log."""
-    with_it, without = drawings.together(()), drawings.together(("infrared",))
+    with_it, without = together(()), together(("infrared",))
     step = float((without.logged_rms - with_it.logged_rms) / u.arcsec)
     return guesses.choices(
         "10.infrared",
         f"Take from the newer camera what it gains in the near infrared, and nothing else. It logged "
-        f"{with_it.logged_rms.value:.2f} arcsec. What does it log now?",
+        f"{logged(with_it):.2f} arcsec. What does it log now?",
         {"hardly more": 0.01, "some 0.1 more": 0.1, "the older camera's 0.70": 0.25},
         step,
-        f"{without.logged_rms.value:.3f} instead of {with_it.logged_rms.value:.3f} arcsec. The near infrared is some "
-        "more light, no more: the air moves stars of all colours alike. Try the other switches, then several at once.",
+        f"{logged(without):.2f} instead of {logged(with_it):.2f} arcsec: {step_in_words(with_it, without)}. The near "
+        "infrared is some more light, no more: the air moves stars of all colours alike. Try the other switches, then "
+        "several at once.",
     )
+
+
+def step_in_words(base, run):
+    """By how much one log is larger than another, as far as it can be told."""
+    step = logged(run) - logged(base)
+    return f"{step:+.2f}" if abs(step) > 0.005 else "below 0.01"
 
 
 def own_number(rig):
@@ -141,41 +148,38 @@ def table_of_suspects(rig):
     """Head and rows: log and picture of each suspect alone, and the camera whose run it differs from in this thing."""
     rows = []
     for one in alone():
+        base = next((other for other in alone() if other.name == one.base), None)
         first = one is alone()[0]
-        base = "" if first else "newer" if one.base == alone()[0].name else "older"
         rows.append(
             (
                 one.name,
-                base,
-                f"{one.logged_rms.value:.3f}",
-                "" if first else f"{one.logged_change.value:+.3f}",
+                "" if first else "newer" if base is alone()[0] else "older",
+                f"{logged(one):.2f}",
+                "" if first else step_in_words(base, one),
                 f"{one.final_fwhm.value:.2f}",
             )
         )
     return ("run", "like which but for this", "log", "step", "star in the picture"), rows
 
 
-def near_infrared_step():
-    """What the older camera's near infrared costs the newer one's run on the log; Quantity [arcsec]."""
-    return drawings.together(("infrared",)).logged_rms - drawings.together(()).logged_rms
-
-
 def what_the_suspects_say(rig):
     """The answer of the side-by-side, in words."""
-    new, old = alone()[:2]
-    sensor = ("infrared", "noise", "rest")
-    fault, faint, both = (drawings.together((*sensor, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
-    short = drawings.together((*sensor, "short", "faint"))
-    healthy = drawings.together(sensor)
+    new, old, healthy = together(()), together(SENSOR), logged(together(SENSOR))
+    fault, faint, both = (together((*SENSOR, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
+    short = together((*SENSOR, "short", "faint"))
+    cameras = (
+        f"both cameras log {logged(new):.2f} arcsec"
+        if logged(new) == healthy
+        else f"the newer camera takes the log from {healthy:.2f} to {logged(new):.2f} arcsec"
+    )
     return (
-        f"With the same stars, exposure and sky the newer camera takes the log from {old.logged_rms.value:.3f} to "
-        f"{new.logged_rms.value:.3f} arcsec; its near infrared alone is worth {near_infrared_step().value:.3f}. From "
-        f"0.70 to 0.45 it takes more. With several good stars a fault of the older camera costs "
-        f"little ({(fault.logged_rms - healthy.logged_rms).value:+.2f} on its log), and so do fainter stars "
-        f"({(faint.logged_rms - healthy.logged_rms).value:+.2f}); both at once make {both.logged_rms.value:.2f}. "
-        f"So do half the exposure and fainter stars: {short.logged_rms.value:.2f}. The star in the picture grows by "
-        f"{(both.final_fwhm - healthy.final_fwhm).value:.2f} arcsec at the most of these, "
-        f"{float(both.final_fwhm / healthy.final_fwhm) - 1:.0%}."
+        f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth "
+        f"{step_in_words(new, together(('infrared',)))}. From 0.70 to 0.45 it takes more. With several good stars a "
+        f"fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do fainter stars "
+        f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}. So do half the exposure and fainter "
+        f"stars: {logged(short):.2f}. The star in the picture grows by "
+        f"{(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
+        f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
     )
 
 
@@ -280,7 +284,19 @@ def outside_or_inside(night):
     here = night.predicted[1].rig.guiding
     return (
         f"On the demo night, with exposures of {here.exposure.value:g} s and a gain of {here.loop_gain:g}, {told[0]}; "
-        f"{told[1]}. (The interval further up is for your own settings.)"
+        f"{told[1]}. (The interval further up is for your own settings.){_may_be_compared(night)}"
+    )
+
+
+def _may_be_compared(night):
+    """What to make of intervals that overlap, in words; nothing where they don't."""
+    (low, high), (other_low, other_high) = (budget.intervals["logged_rms"] for budget in night.predicted)
+    if low > other_high or other_low > high:
+        return ""
+    errors = [error.value for _, error in night.measured]
+    return (
+        " The intervals overlap because nights differ. These two logs are of one night, in turns under the same sky, "
+        f"and each is known to {max(errors):.2f} arcsec: they can be compared."
     )
 
 
@@ -450,8 +466,8 @@ def table_of_optics(rig):
                     camera,
                     f"{found.stars}",
                     f"{found.centroid_error.value:.3f}",
-                    f"{found.logged_rms.value:.3f}",
-                    f"{_gain_of(both):+.3f}" if camera == "B" else "",
+                    f"{logged(found):.2f}",
+                    step_in_words(both[1], both[0]) if camera == "B" else "",
                     f"{found.final_fwhm.value:.2f}",
                 )
             )
@@ -467,27 +483,33 @@ def table_of_optics(rig):
     return head, rows
 
 
-def _gain_of(both):
-    """What the newer camera takes off the log [arcsec], as the rows of the table tell it."""
-    old, new = (round(float(found.logged_rms.value), 3) for found in both)
-    return old - new
-
-
 def who_gains(rig):
     """Whether pick-off or guide telescope gains from the better sensor, in words."""
-    said, gains = [], {}
-    for name, both in _behind_both().items():
-        gains[name] = _gain_of(both)
-        word = "falls" if gains[name] > 0 else "grows"
-        said.append(f"in the {name} the log {word} by {abs(gains[name]):.3f} arcsec")
-    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in _behind_both().values())
+    told, gains, noise = [], {}, {}
+    for name, (old, new) in _behind_both().items():
+        gains[name] = logged(old) - logged(new)
+        change = f"{-gains[name]:+.2f}" if abs(gains[name]) > 0.5 * _TELLING else f"less than {_TELLING:g}"
+        told.append(f"in the {name} by {change}")
+        noise[name] = [float(found.centroid_error.value) for found in (old, new)]
     most = max(gains, key=gains.get)
-    start = f"The {most} gains more" if gains[most] >= _TELLING else "Neither gains anything that a log could show"
+    telling = gains[most] > 0.5 * _TELLING
+    start = f"The {most} gains more" if telling else "Neither gains anything that a log could show"
+    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in _behind_both().values())
+    bare = float(without_filters().centroid_error.value)
+    (old, new), (first, second) = noise["pick-off"], noise["guide telescope"]
     return (
-        f"{start}: over a city, {' and '.join(said)}, and the star in the picture changes by "
-        f"{widths:.3f} at the most. Each guides on the stars that it has: what noise they leave is small against the "
-        "air, and what B's sensor gives, its colour filters take back in part."
+        f"{start}: over a city, with B in the place of A, the log changes {' and '.join(told)} arcsec, and the star in "
+        f"the picture by {widths:.3f} at the most. What noise the stars leave is small against the air. In the "
+        f"pick-off B's sensor alone would take that noise from {old:.3f} to {bare:.3f}; the filters of its colour "
+        f"mosaic make it {new:.3f} again. In the guide telescope it is {second:.3f} instead of {first:.3f}: why, "
+        "stands below."
     )
+
+
+@lru_cache(maxsize=1)
+def without_filters():
+    """Budget of camera B without its colour mosaic, behind the pick-off over a city."""
+    return evaluate(changed(_behind_both()["pick-off"][1].rig, {"guide_camera.mosaic": False}))
 
 
 def coarse_in_the_guide_telescope(rig):
@@ -677,8 +699,7 @@ def angle_in_words(rig, catalogue):
 
 def sharper_pictures(rig):
     """A log that fell to less than two thirds, and the picture."""
-    sensor = ("infrared", "noise", "rest")
-    poor, good = drawings.together((*sensor, "faint", "fault")), drawings.together(())
+    poor, good = together((*SENSOR, "faint", "fault")), together(())
     return (
         f"With a noisy camera on faint stars the log falls from {poor.logged_rms.value:.2f} to "
         f"{good.logged_rms.value:.2f} arcsec when the newer one comes with good stars, by "
@@ -701,19 +722,6 @@ def more_stars(rig):
         f"such stars {thirty.logged_rms.value:.2f}, air {thirty.terms['air'].value:.2f} and noise "
         f"{thirty.terms['centroid noise'].value:.2f}. The noise goes, most of the air stays: all stars of a small "
         "field share it."
-    )
-
-
-def faulty_camera(rig):
-    """What a fault costs with several stars and with few faint ones."""
-    sensor = ("infrared", "noise", "rest")
-    healthy, fault = drawings.together(sensor), drawings.together((*sensor, "fault"))
-    faint, both = drawings.together((*sensor, "faint")), drawings.together((*sensor, "faint", "fault"))
-    return (
-        f"It depends on the stars. With several stars 15 electrons of read noise move the log from "
-        f"{healthy.logged_rms.value:.2f} to {fault.logged_rms.value:.2f} arcsec; with stars 1.3 magnitudes fainter "
-        f"from {faint.logged_rms.value:.2f} to {both.logged_rms.value:.2f}. A noisy camera costs little while stars "
-        "are bright and many, and much when they are faint and few."
     )
 
 
@@ -782,9 +790,8 @@ def likely_reason(rig):
 
 def _two_together():
     """What a fault and fainter stars make alone and together, in words."""
-    sensor = ("infrared", "noise", "rest")
-    runs = [drawings.together((*sensor, *more)) for more in ((), ("fault",), ("faint",), ("faint", "fault"))]
-    healthy, fault, faint, both = (run.logged_rms.value for run in runs)
+    runs = [together((*SENSOR, *more)) for more in ((), ("fault",), ("faint",), ("faint", "fault"))]
+    healthy, fault, faint, both = map(logged, runs)
     return f"A fault makes {healthy:.2f} into {fault:.2f}, fainter stars make it {faint:.2f}, both {both:.2f} arcsec."
 
 

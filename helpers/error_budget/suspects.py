@@ -4,7 +4,8 @@ What the log model has no setting for, focus and faults of the camera, makes eve
 one; that fainter star stands for it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -82,6 +83,52 @@ def city_rigs():
     """The club's rig with camera A and with camera B under a city sky and poor seeing: tuple of two Rig."""
     there = {"site.seeing": 3 * u.arcsec, "site.sky_brightness": 17.5 * u.mag / u.arcsec**2}
     return tuple(changed(demo_rig("club", camera), there) for camera in "AB")
+
+
+@lru_cache(maxsize=256)
+def run_of(rig, magnitudes):
+    """Budget of a rig's run on stars of these magnitudes (a tuple), where stars of a middling field stand."""
+    return evaluate(rig, None, stars_like(rig, magnitudes))
+
+
+def logged(run):
+    """The log [arcsec] of a Budget or Suspect as far as this model tells it, to 0.01.
+
+    The play of the gears is simulated, which leaves a spread of 0.003 to chance.
+    """
+    return round(run.logged_rms.to_value(u.arcsec), 2)
+
+
+# What `together` gives of the older camera; "rest" is all that the others leave.
+_OLDER = {"infrared": FACTORS["efficiency, near infrared"], "noise": FACTORS["read noise"]}
+SENSOR = ("infrared", "noise", "rest")
+
+
+@lru_cache(maxsize=256)
+def together(chosen):
+    """Budget of the newer camera's run over a city with several things at once as the older run may have had them.
+
+    Parameters
+    ----------
+    chosen : tuple of str
+        Of the older camera "infrared", "noise" and "rest", all three of which make it the older camera; "short", half
+        the exposure; "one" star only; "faint" stars; "fault", a camera with the read noise of one that is not well.
+
+    Returns
+    -------
+    Budget
+    """
+    old, new = city_rigs()
+    camera = {f"guide_camera.{each.name}" for each in fields(old.guide_camera)}
+    keys = _OLDER | {"rest": camera.difference(*_OLDER.values())}
+    rig = mixed(new, old, [key for name in chosen for key in keys.get(name, ())])
+    changes = {
+        "short": {"guiding.exposure": rig.guiding.exposure / 2},
+        "one": {"guiding.stars": 1},
+        "fault": {"guide_camera.read_noise": FAULTY},
+    }
+    rig = changed(rig, {key: value for name in chosen for key, value in changes.get(name, {}).items()})
+    return run_of(rig, tuple(magnitude + FAINTER * ("faint" in chosen) for magnitude in SEVERAL))
 
 
 @dataclass(frozen=True)
@@ -248,7 +295,7 @@ def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None
         Naming the argument.
     """
     runs = _runs(old, new, magnitudes)
-    budgets = [evaluate(rig, None, stars_like(rig, stars)) for _, _, rig, stars, _ in runs]
+    budgets = [run_of(rig, tuple(stars.tolist())) for _, _, rig, stars, _ in runs]
     drawn = None if rng is None else nights.draw_nights(rng, draws)
     found, numbers = [], []
     for k, ((name, cause, rig, _, base), budget) in enumerate(zip(runs, budgets, strict=True)):
