@@ -70,6 +70,7 @@ def test_flats_just_below_and_above_saturation_do_not_move_the_gain(seeds):
 
 @pytest.mark.parametrize("mosaic", [False, True])
 @pytest.mark.parametrize("level", [1.1, 1.4, 2.0, 3.0])
+@pytest.mark.long
 def test_the_full_well_is_found_from_one_overexposed_level(mosaic, level):
     camera = random_camera(np.random.default_rng(5), gain=1.0, read_noise=2.0, well=9000.0, bits=14, mosaic=mosaic)
     found = measured(camera, [*np.linspace(0.1, 0.9, 6), level]).photon_transfer
@@ -78,6 +79,7 @@ def test_the_full_well_is_found_from_one_overexposed_level(mosaic, level):
     assert not found.fitted[-1]
 
 
+@pytest.mark.long
 def test_noise_that_rounding_hides_is_a_limit_that_holds_the_truth():
     for seed in range(10):
         rng = np.random.default_rng([3, seed])
@@ -177,6 +179,7 @@ def test_a_glow_is_told_as_glow_and_does_not_hide_the_dark_current(rate, reach):
         assert verdict.grade == ("healthy" if rate < 0.5 else "usable but")
 
 
+@pytest.mark.long
 def test_no_glow_is_found_where_there_is_none():
     for seed in range(10):
         found, _ = glowing(seed, 0.0, 1.0, shape=(96, 128))

@@ -255,6 +255,7 @@ def test_any_call(method):
 
 @pytest.mark.parametrize("box", [11, 15, 21, 27])
 @both_methods
+@pytest.mark.long
 def test_pure_noise_is_no_star(box, method):
     image = np.random.default_rng(box).normal(0, 3, (4000, box + 2, box + 2))
     found = measure_stars(image, [[(box + 2) // 2] * 2], box, method, fwhm=box / 5 * PIX)

@@ -52,6 +52,7 @@ def test_gain_zero_leaves_the_mount_alone():
 
 @pytest.mark.parametrize("delay", [0, 1])
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.6, 0.85])
+@pytest.mark.long
 def test_noise_gain_of_the_simulation(delay, share):
     gain = share * loop.stability_limit(delay)
     noise = np.random.default_rng(2).standard_normal((60_000, 2)) * ARCSEC

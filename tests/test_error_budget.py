@@ -430,6 +430,7 @@ def test_interval_ends_stay_from_seed_to_seed():
     assert np.all(np.ptp(ends, axis=0) < 0.08 * np.mean(ends, axis=0))
 
 
+@pytest.mark.long
 def test_intervals_hold_the_wind():
     """Air that is frozen in its middling state would leave much narrower intervals for the log."""
     predicted = budgets.predict(CLUB, rng=np.random.default_rng(3))
@@ -478,6 +479,7 @@ REACHED = []
 
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(values=st.fixed_dictionaries(VALID), spoilt=st.sampled_from([None] * 9 + ["target"]))
+@pytest.mark.long
 def test_any_valid_rig_is_predicted(values, spoilt):
     rig = rigs.changed(CLUB, values)
     if spoilt:

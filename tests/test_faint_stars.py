@@ -44,6 +44,7 @@ def spots_in_noise(ratio, threshold, level, pictures, seed, window=4.0):
 @pytest.mark.parametrize(
     ("ratio", "threshold", "level"), [(3, 4, 0.0), (3.5, 3.5, 0.3), (4, 4.5, 0.4), (5, 4, 0.2), (8, 4, 0.2)]
 )
+@pytest.mark.long
 def test_spots_in_simulated_noise_follow_the_law(ratio, threshold, level):
     share, error = found_frames(ratio, threshold, threshold, level)
     counted, spread, pictures = spots_in_noise(ratio, threshold, level, 2000, seed=int(10 * ratio))

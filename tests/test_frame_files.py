@@ -166,6 +166,7 @@ def test_pixels_that_are_no_numbers_are_named(tmp_path, value):
 
 @settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.one_of(st.none(), st.integers(), st.text(max_size=5), st.lists(st.text(max_size=3), max_size=2)))
+@pytest.mark.long
 def test_any_argument_gives_frames_or_a_documented_error(tmp_path, value):
     for function in (frame_files.read_frames, frame_files.sort_frames, frame_files.open_frames):
         with pytest.raises((ValueError, TypeError, OSError)):
@@ -285,6 +286,7 @@ def test_the_undamaged_set_is_healthy(tmp_path, good_set):
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
+@pytest.mark.long
 def test_each_damage_is_refused_or_reported_with_its_place(tmp_path, good_set, damage):
     name = "frame_02.fits"  # a bias frame
     _written(tmp_path, good_set)

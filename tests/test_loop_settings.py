@@ -52,6 +52,7 @@ def small_map(exposures=EXPOSURES, gains=GAINS, rng=None, **changes):
         },
     ],
 )
+@pytest.mark.long
 def test_a_cell_of_the_map_is_the_loop_and_the_final_image_of_that_cell(real_mount):
     found, drawn = small_map(values=real_mount), night(values=real_mount)
     rig, noise = drawn.rig, np.random.default_rng(2)

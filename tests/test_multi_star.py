@@ -336,6 +336,7 @@ def test_simulated_motion_has_the_covariance_of_the_integrals(air, exposure, cou
 
 
 @pytest.mark.parametrize(("exposure", "lags"), [(0.05, [1, 2, 5, 20]), pytest.param(1, [1, 3], marks=pytest.mark.slow)])
+@pytest.mark.long
 def test_simulated_motion_has_the_right_memory(exposure, lags):
     """A star's motion k exposures later is that of a star displaced by the wind's way in that time."""
     air, step = one_layer(direction=20 * u.deg), 10 * exposure
@@ -407,6 +408,7 @@ def test_the_seed_decides():
     assert np.array_equal(draws[0], draws[1]) and not np.array_equal(draws[0], draws[2])
 
 
+@pytest.mark.long
 def test_memory_grows_with_stars_times_exposures_only():
     def peak(stars, exposures):
         tracemalloc.start()

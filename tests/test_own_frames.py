@@ -49,6 +49,7 @@ def test_centres_are_where_the_stars_were_put(measured):
     assert np.diff(found.time.value) == pytest.approx(0.5)
 
 
+@pytest.mark.long
 def test_one_cube_and_one_file_a_frame_give_the_same(measured, tmp_path):
     found, frames, _ = measured
     counts = np.round(frames).astype(np.int32)

@@ -260,6 +260,7 @@ AT_FOCUS = {"rig": RIGS, "planet": PLANET, "focal_length": FOCAL_LENGTH, "band":
         ),
     ],
 )
+@pytest.mark.long
 def test_any_call(name, valid):
     wrong = {"planet": ["Pluto"], "link": ["USB 4"], "bit_depth": [7, 17], "shape": [(0, 5), 5], "airmass": [0.5]}
     check_any_call(getattr(planetary, name), valid, spoiled={key: wrong.get(key, []) for key in valid}, examples=25)

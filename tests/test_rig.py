@@ -354,6 +354,7 @@ REACHED = []
 
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(st.fixed_dictionaries({field["key"]: good(field) for field in DEMO_FIELDS}))
+@pytest.mark.long
 def test_most_filled_forms_give_a_rig_that_survives_a_file(tmp_path_factory, answers):
     try:
         rig = rigs.rig_from_form(answers)

@@ -621,6 +621,7 @@ def test_uploads_too_large_are_turned_away(server, tmp_path):
     assert anna.get()[0] == 200
 
 
+@pytest.mark.long
 def test_a_message_too_large_closes_only_its_own_page(server, played):
     page = Visitor(server, "mallory").open(ROOM).connect()
     with pytest.raises((websocket.WebSocketConnectionClosedException, OSError)):

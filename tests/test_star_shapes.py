@@ -66,6 +66,7 @@ def saved(path, image, start="2026-11-07T20:41:00", exposure=120.0):
     return path
 
 
+@pytest.mark.long
 def test_frames_are_paired_with_the_log(tmp_path):
     paths = [
         saved(tmp_path / "a.fits", frame(4)),

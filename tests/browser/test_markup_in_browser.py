@@ -45,6 +45,7 @@ def marked(lab):
     return "marked/workbooks"
 
 
+@pytest.mark.long
 def test_names_of_files_columns_and_cards_are_text_in_a_workbook(marked, open_workbook):
     workbook = open_workbook(f"{marked}/shown.ipynb")
     workbook.run_all()

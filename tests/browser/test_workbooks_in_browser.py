@@ -111,6 +111,7 @@ def test_many_quick_keys_leave_the_last_picture_and_nothing_jumps_or_goes_blank(
     assert min(inked) > 0.5 * max(inked) > 0
 
 
+@pytest.mark.long
 def test_an_error_behind_a_slider_is_told_in_words_and_goes_away(toy):
     (slider,) = toy.sliders()
     slider.focus()
@@ -144,6 +145,7 @@ def test_the_next_picture_is_there_although_the_kernel_cannot_draw(toy):
     assert toy.settle() == (ahead, "The slope is 31."), "the kernel draws the same"
 
 
+@pytest.mark.long
 def test_sliders_are_reached_and_named_for_the_keyboard_and_for_screen_readers(toy):
     (slider,) = toy.sliders()
     assert slider.get_attribute("tabindex") == "0"
@@ -152,6 +154,7 @@ def test_sliders_are_reached_and_named_for_the_keyboard_and_for_screen_readers(t
     assert toy.box.get_by_text("What do you expect?").count() == 1
 
 
+@pytest.mark.long
 def test_the_rig_form_saves_and_the_next_workbook_names_the_rig(lab, open_workbook):
     # In a folder of its own: what is saved here must not change what the other tests see.
     reader = lab.copy_project("reader")

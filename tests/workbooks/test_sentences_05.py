@@ -118,6 +118,7 @@ def test_a_field_that_is_typed_in(rig):
         reply({"magnitudes": "  ", "exposure": 2.0})
 
 
+@pytest.mark.long
 def test_panels_answer_at_every_end(rig):
     panel = drawings.mean_of_own(rig)
     for count in (1, drawings.most_stars(rig)):

@@ -31,6 +31,7 @@ def numbers(text):
     return [float(number) for number in re.findall(r"\d+(?:\.\d+)?", text)]
 
 
+@pytest.mark.long
 def test_correcting_a_faultless_mount_widens_the_star(rig):
     (_, still), (_, moved) = drawings.chased(rig)
     assert moved.mean_fwhm > still.mean_fwhm

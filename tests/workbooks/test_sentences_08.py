@@ -122,6 +122,7 @@ def test_only_light_shows_a_bent_response():
     assert "bends" not in drawings.broken("none", 0.0)[1].text
 
 
+@pytest.mark.long
 def test_no_row_vanishes_and_no_number_is_missing(reader):
     rig, numbers = reader
     head, rows = questions.table_of_costs(rig, numbers)
