@@ -94,19 +94,18 @@ def _pairs(offsets, diameter_m, atmosphere, exposure_s, length):
     return lags, found.reshape(2, len(lags), count, count)
 
 
-def _spectrum(lags, forward, backward, length):
-    """Transform of a covariance given at lags (..., L) forwards and backwards in time."""
+def _spectra(lags, guide, target, after, before, length):
+    """Power of one, of another, and their cross spectrum, from covariances at lags (..., L).
+
+    after: of the other with the one earlier; before: with the one later.
+    """
     half = length // 2
     every = np.arange(half + 1)
-    ahead, behind = (PchipInterpolator(lags, part, axis=-1)(every) for part in (forward, backward))
-    whole = np.concatenate([ahead, behind[..., half - 1 : 0 : -1]], axis=-1)
-    return fft.rfft(whole, axis=-1)
-
-
-def _spectra(lags, guide, target, after, before, length):
-    """AirSpectra from covariances at lags; after: of the target with earlier guide stars, before: with later ones."""
-    power = [np.maximum(_spectrum(lags, part, part, length).real, 0.0) for part in (guide, target)]
-    return AirSpectra(*power, _spectrum(lags, after, before, length), length)
+    guide, target, after, before = PchipInterpolator(lags, np.stack([guide, target, after, before]), axis=-1)(every)
+    alike = [np.concatenate([part, part[..., half - 1 : 0 : -1]], axis=-1) for part in (guide, target)]
+    cross = np.concatenate([after, before[..., half - 1 : 0 : -1]], axis=-1)
+    guide, target, both = fft.rfft(np.stack([*alike, cross]), axis=-1)
+    return np.maximum(guide.real, 0.0), np.maximum(target.real, 0.0), both
 
 
 def air_spectra(offsets_arcmin, weights, diameter_m, atmosphere, exposure_s, count):
@@ -135,7 +134,7 @@ def air_spectra(offsets_arcmin, weights, diameter_m, atmosphere, exposure_s, cou
     weights = np.asarray(weights)
     guide = np.einsum("alij,i,j->al", pairs[:, :, 1:, 1:], weights, weights)
     after, before = pairs[:, :, 1:, 0] @ weights, pairs[:, :, 0, 1:] @ weights
-    return _spectra(lags, guide, pairs[:, :, 0, 0], after, before, length)
+    return AirSpectra(*_spectra(lags, guide, pairs[:, :, 0, 0], after, before, length), length)
 
 
 @lru_cache(maxsize=512)
@@ -152,11 +151,7 @@ def mean_pairs(offsets, diameter_m, atmosphere, exposure_s, length):
     own = pairs[:, :, 0, 0]
     pair = pairs[:, :, 1:, 1:][..., unlike].mean(axis=-1) if stars > 1 else own
     after, before = pairs[:, :, 1:, 0].mean(axis=-1), pairs[:, :, 0, 1:].mean(axis=-1)
-    return (
-        np.maximum(_spectrum(lags, own, own, length).real, 0.0),
-        np.maximum(_spectrum(lags, pair, pair, length).real, 0.0),
-        _spectrum(lags, after, before, length),
-    )
+    return _spectra(lags, own, pair, after, before, length)
 
 
 def loop_filters(gain, delay, length):
