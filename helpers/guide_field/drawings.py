@@ -148,12 +148,12 @@ def two_fields(rig):
         )
 
     alt = (
-        "Left: stars around the target, the frame of the picture in the middle, and the guide sensor's field: "
+        "Left: stars, the frame of the picture in the middle, and the guide sensor's field: "
         + ("one before the flip, one on the opposite side after it. " if two else "a large one about the target. ")
-        + "Right: the number of usable stars on the poorer side of the flip against the position angle, in steps"
+        + "Right: usable stars on the poorer side of the flip against the position angle, in steps"
         + (
-            f", with a diamond at the angle to set; below, filled, how many are left at each angle if the camera "
-            f"stands up to {search.slack.value:g} degrees off."
+            f", with a diamond at the angle to set; filled: how many are left if the camera stands up to "
+            f"{search.slack.value:g} degrees off."
             if two
             else "."
         )
@@ -262,9 +262,9 @@ def mirror_and_sensor(rig):
         )
 
     alt = (
-        "Left: the light of the picture runs to the main sensor; beside it the cone of one guide star, wider or "
-        "narrower than the small mirror that turns it up to the guide sensor. Right: the patch of light on the guide "
-        "side, bright in the middle with a soft edge, and the outline of the sensor."
+        "Left: beside the light of the picture the cone of one guide star, wider or narrower than the small mirror "
+        "that turns it up to the guide sensor. Right: the patch of light, bright in the middle with a soft edge, and "
+        "the sensor's outline."
     )
     return Drawing(figure, (*view.moving, light, edge, name), update, alt)
 
@@ -427,8 +427,8 @@ def _why_it_rises(distance, chance):
     if chance[-1] - chance[lowest] < _SEEN:
         return ""
     return (
-        f" Beyond {distance[lowest]:.0f}° the chance rises again: the curve is drawn for your target's side of the "
-        "sky, away from the crowded middle of the Milky Way, and straight above the plane, at 90°, there are no sides."
+        f" Beyond {distance[lowest]:.0f}° the chance rises again: your target lies on the side away from the crowded "
+        "middle of the Milky Way, and at 90° there are no sides."
     )
 
 

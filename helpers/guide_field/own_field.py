@@ -22,11 +22,11 @@ def mirror_fields(rig):
         | {
             "key": "east",
             "label": "the mount moved to the east by",
-            "value": -35.0,
+            "value": -35.3,
             "typical": "10 to 60; to the west counts negative. In minutes of right ascension: times 15, times the "
             "cosine of the declination",
         },
-        common | {"key": "north", "label": "the mount moved to the north by", "value": -20.0},
+        common | {"key": "north", "label": "the mount moved to the north by", "value": -20.4},
     ]
 
 

@@ -6,6 +6,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers import guide_field, starlight
+from helpers import ledger as ledgers
 from helpers import rig as rigs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
@@ -161,14 +162,14 @@ def what_is_usable(rig):
 
 def list_against_strip(rig):
     """Why the reader sees three counts, and which of them to use."""
-    rig = drawings.shown_rig(rig)
-    plan, found = guide_field.plan(rig), drawings.listed(rig)
+    strip, found = ledgers.ledger(rig), drawings.listed(drawings.shown_rig(rig))
     return (
-        f"Three counts, and which to use? The {plan.mean:.1f} is for a middling field so far from the Milky Way, of "
-        "which nothing else is known. The strip is for the same field; it counts whole stars, and no more than your "
-        f"guiding uses. The {len(found.before)} before and {len(found.after)} after the flip of the first picture are "
-        "counted in the star list of one target. One field is richer than the average, the next one poorer: use the "
-        "average to plan, and the list of your target, as the card does, once you have it."
+        f"Three counts, and which to use? The {guide_field.plan(rig).mean:.1f} is the mean of many fields so far from "
+        f"the Milky Way. The strip's {strip.stars}, {strip.stars_after_flip} are whole stars of one middling field, "
+        f"as many as your guiding uses ({rig.guiding.stars} at most). The {len(found.before)} before and "
+        f"{len(found.after)} after the flip are counted in the star list of one target. Plan with the mean; once you "
+        f"have the list of your target, use the list, as the card does. ({WANTED} stars are asked for by choice: one "
+        "is enough to guide, the others are to spare.)"
     )
 
 
@@ -309,19 +310,24 @@ def _larger_sensor(rig):
 def larger_sensor(rig):
     """Is it true for this rig that a bigger sensor sees more stars?"""
     now, gain = _larger_sensor(rig)
-    said = (
-        "A sensor of twice your sensor's width and height has 4 times the area, and would see "
-        f"{gain:.1f} times as many usable stars"
-    )
+    said = f"Twice the width and height, 4 times the area, would see {gain:.1f} times as many usable stars"
     if not _two(rig):
-        return f"{said}: behind a guide telescope, which lights it all, this is true as far as its stars stay round."
+        return f"Behind a guide telescope, which lights it all, this is true as far as its stars stay round. {said}."
     if gain >= 3:
-        verdict = "for your mirror this is true: its patch of light is larger than your sensor."
+        verdict = "this is true: its patch of light is larger than your sensor."
     elif gain >= 1.3:
-        verdict = "for your mirror this is half true: the larger sensor reaches beyond the bright patch of light."
+        verdict = "this is half true: a larger sensor reaches beyond the bright patch of light."
     else:
-        verdict = "for your mirror this is wrong: your sensor has nearly all of the patch of light already."
-    return f"{said} ({now * gain:.1f} instead of {now:.1f}): {verdict}"
+        verdict = "this is wrong: your sensor has nearly all of the patch of light already."
+    return f"For your mirror {verdict} {said} ({now * gain:.1f} instead of {now:.1f}).{_where_it_ends(rig)}"
+
+
+def _where_it_ends(rig):
+    """That a small patch is filled before the largest sensor, in words; nothing where it is not."""
+    *_, smaller, largest = (float(row[-1]) for row in table_of_sensors(rig)[1])
+    if largest > 1.1 * smaller:
+        return ""
+    return f" With the mirror near it is wrong: the last two sensors below see {smaller:.1f} and {largest:.1f} stars."
 
 
 def table_of_sensors(rig):
@@ -449,9 +455,8 @@ def card(rig):
         f"{angle:.0f}°."
     )
     meaning = (
-        f"The night is as good as its poorer side: {_stars(found.poorer)}. These are counted in the list of this one "
-        f"field. The average of section 4 ({plan.mean:.1f} stars, {plan.all_night:.0%}) is for a target without a "
-        "list; once you have its list, use the list."
+        f"The night is as good as its poorer side: {_stars(found.poorer)}, counted in the list of this one "
+        f"field. The average of section 4 ({plan.mean:.1f} stars, {plan.all_night:.0%}) is for a target without a list."
     )
     return number, meaning, _action(found)
 

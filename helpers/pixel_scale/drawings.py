@@ -167,9 +167,10 @@ def known_centre(rig):
         errors = pixels.simulated_centroids(fwhm, electrons, scale, _PLACE, _PICTURES, np.random.default_rng(12)).value
         show(errors[:, 0])
         shift, spread = np.mean(errors), np.sqrt(np.mean(errors.var(axis=0)))
+        aside = f"{abs(shift):.3f}" if abs(shift) >= 0.0005 else "less than 0.001"
         return (
             f"Pixels of {scale.value:.2f} arcsec, {electrons.value:,.0f} electrons: the centres scatter by "
-            f"{spread:.3f} arcsec rms on each axis, and lie off the true place by {abs(shift):.3f} in the mean."
+            f"{spread:.3f} arcsec rms on each axis, and lie off the true place by {aside} in the mean."
         )
 
     alt = (

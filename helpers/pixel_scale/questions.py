@@ -229,8 +229,9 @@ def star_of_a_log(rig):
     right = pixels.blurred_fwhm(star, one)
     return Question(
         "01.2",
-        "The air makes stars 2.0 arcsec wide. Your log shows an error of 0.7 arcsec rms, both axes together and alike; "
-        "take all of it for movement of the telescope. How wide is a star in the picture (fine pixels)? An rms becomes "
+        "The air makes stars 2.0 arcsec wide. Your log, the list of errors that the guide camera measured, shows 0.7 "
+        "arcsec rms, both axes together and alike; take all of it for movement of the telescope. How wide is a star in "
+        "the picture (fine pixels)? An rms becomes "
         "a width when multiplied by 2.3548; widths add by their squares.",
         right,
         unit=u.arcsec,

@@ -239,8 +239,8 @@ def light_and_time(rig):
         return (
             f"{planet}, {side} x {side} pixels: {rate.value:.0f} frames a second, one every {wait:.1f} ms. In the "
             f"{still:.1f} ms that the air holds still the brightest pixel gets {seen.filling:.1%} of what it holds, "
-            "a mean "
-            f"one {seen.electrons.value:.0f} electrons (signal to noise {seen.signal_to_noise:.0f}). "
+            f"a pixel of the disc {seen.electrons.value:.0f} electrons on the average (signal to noise "
+            f"{seen.signal_to_noise:.0f}). "
             f"{(0.7 * filled).to_value(u.ms):.0f} ms would fill it to 70%."
         )
 

@@ -134,7 +134,8 @@ def lucky_share(diameter, atmosphere, wavelength=500 * u.nm, airmass=1):
     References
     ----------
     Fried 1978, J. Opt. Soc. Am. 68, 1651, the definition; the chance is computed here from Noll's covariances, for any
-    D / r0. Fried's own fit, 5.6 exp(-0.1557 (D / r0)^2), holds above 3.5.
+    D / r0. Fried's own fit, 5.6 exp(-0.1557 (D / r0)^2), given for 3.5 and more, lies above his table (by a fifth at
+    5, more below) until about 6.
     """
     ratio = (diameter / fried_parameter(atmosphere.fwhm, wavelength, airmass)).to_value(u.one)
     curve, last = _log_share()

@@ -45,7 +45,7 @@ def how_many_are_lucky(rig):
         {"most of them": 0.9, "about half": 0.5, "1 in 10 or fewer": 0.05},
         green,
         f"{one_in(green).capitalize()}, and {one_in(red)} in the near infrared. Your aperture is "
-        f"{float(aperture / r0):.1f} times as wide as a calm patch of air ({r0.to_value(u.cm):.0f} cm in green, more "
+        f"{float(aperture / r0):.1f} times as wide as a calm patch of air ({r0.to_value(u.cm):.1f} cm in green, more "
         "in "
         "red), and the chance that all patches happen to agree falls steeply with that number.",
     )
@@ -64,9 +64,9 @@ def what_limits(rig):
         "your extender and no filter?",
         {"overfull": 1.5, "about half": 0.5, "a twentieth or less": 0.04},
         seen.filling,
-        f"{seen.filling:.1%}: it would be full after {filled.to_value(u.ms):.0f} ms. So short frames are dim, but each "
-        f"pixel still gets {seen.electrons.value:.0f} electrons, more than the camera's read noise: many dim frames "
-        "added up lose next to nothing.",
+        f"{seen.filling:.1%}: it would be full after {filled.to_value(u.ms):.0f} ms. So short frames are dim, but a "
+        f"pixel of the disc still gets {seen.electrons.value:.0f} electrons on the average, more than the camera's "
+        "read noise: many dim frames added up lose next to nothing.",
     )
 
 
@@ -208,6 +208,21 @@ def galaxies_in_words(rig):
         f"of 1 s it reaches {short:.2f}, in long ones {best:.2f} mag / arcsec². Catalogues end a galaxy "
         f"where it has faded to 25 in blue light, about {edge.value:.1f} in V: that edge "
         + ("shows even in frames of 1 s." if short >= edge.value else _edge_in_long_ones(best >= edge.value))
+        + _older_reaches_deeper(rig)
+    )
+
+
+def _older_reaches_deeper(rig):
+    """Why camera A beats B in long frames, in words; nothing where it does not."""
+    cameras = [drawings.demo_cameras(rig)[f"demo camera {name}"] for name in "AB"]
+    (short_a, short_b), (long_a, long_b) = (
+        [planetary.faintest_surface(seen, time).value for seen in cameras] for time in (1 * u.s, 60 * u.s)
+    )
+    if short_a >= short_b or long_a <= long_b:
+        return ""
+    return (
+        " In long frames the old camera A reaches deeper than B: there its read noise counts for little, and it has "
+        "no dyes that keep light out."
     )
 
 

@@ -104,6 +104,7 @@ WORDS = (
     ("outer scale", "size of the largest eddies in the air"),
     ("flexure", "slow bending of the guide telescope against the main telescope"),
     ("backlash", "play between gears: the motor turns and the axis does not follow yet"),
+    ("log", "list of the errors that the guide camera measured, picture after picture"),
     ("jitter", "shake too quick for any guide camera, by wind and gears"),
     (
         "loop gain, delay, dead band",
@@ -346,8 +347,8 @@ def finding_form(rig):
             "thread", "mirror's middle to the seat of the guide camera, spacers included", "mm", 47.5, "mirror distance"
         ),
         _asked("depth", "seat of the guide camera to its sensor", "mm", 12.5, "mirror distance"),
-        _asked("east", "telescope moved east on the sky (west: minus)", "arcmin", -35.0, "guide field"),
-        _asked("north", "telescope moved north (south: minus)", "arcmin", -20.0, "guide field"),
+        _asked("east", "telescope moved east on the sky (west: minus)", "arcmin", -35.3, "guide field"),
+        _asked("north", "telescope moved north (south: minus)", "arcmin", -20.4, "guide field"),
     ]
     return forms.form(fields, partial(_found, rig), button="Work it out")
 
@@ -404,7 +405,10 @@ def card(rig):
     shown = [own for _, _, own, *_ in ledgers.strip_entries(found, "00_your_rig")]
     number = f"{given} of the {len(keys)} values that describe this rig are yours."
     if given == 0:
-        meaning = "All that follows is about an invented rig of an invented club. You learn as much, not about yours."
+        meaning = (
+            "All that follows is about an invented rig of an invented club. You learn just as much, but not about your "
+            "own."
+        )
     elif all(shown):
         meaning = "All numbers at the top rest on your values alone."
     else:

@@ -162,9 +162,10 @@ def own_number(rig):
     one = seeing.image_motion(aperture, _air(rig), exposure).value
     return (
         f"With exposures of {exposure.value:g} s the air alone leaves {one:.2f} arcsec rms on each axis, "
-        f"{2**0.5 * one:.2f} in total (both axes together). A mount that stood perfectly still would show this on its "
-        "log, and yet its picture is as sharp as the air allows. What the loop leaves, "
-        f"{ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is the other thing: motion of the picture itself."
+        f"{2**0.5 * one:.2f} in total (both axes together). Even if the mount stood perfectly still, the log (the list "
+        "of errors that the guide camera measures) would show this, and yet the picture is as sharp as the air allows. "
+        f"What the loop leaves, {ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is another thing: how far the "
+        "mount itself misses."
     )
 
 

@@ -141,7 +141,7 @@ def table_of_cameras(rig):
     """Head and rows: what the invented cameras A and B are."""
     cameras = drawings.demo_cameras()
     rows = [
-        ("in front of the pixels", *("a colour mosaic" if c.mosaic else "nothing (monochrome)" for c in cameras)),
+        ("in front of the pixels", *("dyes" if c.mosaic else "nothing" for c in cameras)),
         ("read noise [electrons]", *(f"{c.read_noise.value:g}" for c in cameras)),
         ("light that counts at best, without dyes", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
         ("the same at 850 nm, near infrared", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
@@ -249,7 +249,8 @@ def place_of_the_star(rig):
     moved = float((drawings.air_of(rig) / view.pixel_scale).to_value(u.pix))
     floor, noise = signal.sampling_floor.value, signal.noise_error.value
     wide = drawings.pixels_wide(view)
-    start = f"On your rig a star is {wide:.1f} pixels wide; its place among them makes {floor:.3f} arcsec, "
+    shown = f"{floor:.3f}" if floor >= 0.0005 else "less than 0.001"
+    start = f"On your rig a star is {wide:.1f} pixels wide; its place among them makes {shown} arcsec, "
     if floor < 0.1 * noise:
         return start + f"nothing beside the {noise:.3f} arcsec of noise of a star near your limit."
     return start + (
@@ -333,8 +334,9 @@ def filters_cost(rig):
         verdict = _better(errors[0, name], errors[1, name])
         parts.append(f"With the {name} filter {verdict}; the error is {a:.1f} (A) and {b:.1f} (B) times that without.")
     parts.append(
-        f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond. The last bar of section "
-        f"1 has the city's, {drawings.CITY_SKY.value:g}: under another sky a filter's factor is another.)"
+        f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond, larger is darker. The "
+        f"last bar of section 1 has the city's, {drawings.CITY_SKY.value:g}: under another sky a filter's factor is "
+        "another.)"
     )
     return " ".join(parts)
 
@@ -345,12 +347,10 @@ def larger_pixels_gather_nothing(rig):
     magnitude = drawings.bright_star(rig)
     small, large = (drawings.of_pixel(rig, size, False).signal(magnitude) for size in (2 * low, high))
     return (
-        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives camera A "
-        f"{small.electrons.value:,.0f} electrons on pixels of {2 * low:.1f} µm and {large.electrons.value:,.0f} on "
-        "pixels "
-        f"of {high:.1f} µm. A larger pixel looks brighter ({large.peak_fraction:.0%} full, not "
-        f"{small.peak_fraction:.0%}) "
-        "because fewer share the star."
+        f"The telescope gathers it; pixels only divide it. A star of magnitude {magnitude:g} gives your camera, "
+        f"without dyes, {small.electrons.value:,.0f} electrons on pixels of {2 * low:.1f} µm and "
+        f"{large.electrons.value:,.0f} on pixels of {high:.1f} µm. A larger pixel looks brighter "
+        f"({large.peak_fraction:.0%} full, not {small.peak_fraction:.0%}) because fewer share the star."
     )
 
 
@@ -381,7 +381,7 @@ def star_fields(rig):
     colour |= {"choices": tuple(starlight.SPECTRAL_CLASSES), "if_unknown": "K0 is a usual star."}
     exposure = {"key": "exposure", "label": "guide exposure", "unit": "s", "typical": "1 to 4"}
     exposure |= {"value": float(rig.guiding.exposure.value)}
-    airmass = {"key": "airmass", "label": "airmass", "unit": "", "value": 1.0}
+    airmass = {"key": "airmass", "label": "airmass (how much air the light passes)", "unit": "", "value": 1.0}
     airmass |= {"typical": "1 overhead, 2 at 30 degrees high"}
     return [at_once | field for field in (magnitude, kind, colour, exposure, airmass)]
 

@@ -210,7 +210,11 @@ def test_settings_do_what_is_said(rig):
 
 
 def test_pixels_only_divide_the_light(rig):
-    numbers = _numbers(questions.larger_pixels_gather_nothing(rig))
+    said = questions.larger_pixels_gather_nothing(rig)
+    plain = starlight.view(rigs.changed(rig, {"guide_camera.mosaic": False, "guide_camera.binning": 1}))
+    light = plain.signal(drawings.bright_star(rig)).electrons.value
+    assert f"your camera, without dyes, {light:,.0f} electrons" in said
+    numbers = _numbers(said)
     assert numbers[1] == numbers[3]
     assert numbers[5] > 10 * numbers[6]
 

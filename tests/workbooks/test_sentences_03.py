@@ -6,7 +6,7 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers import guide_field
+from helpers import guide_field, ledger
 from helpers import rig as rigs
 from helpers.guide_field import drawings, questions
 from helpers.guide_field.own_fit import SPACER_STEP, fit_of
@@ -141,6 +141,27 @@ def test_what_a_larger_sensor_brings_is_said_as_it_is(distance, size):
     assert f"{gain:.1f} times as many" in said
     verdict = "this is true" if gain >= 3 else "half true" if gain >= 1.3 else "wrong"
     assert verdict in said
+
+
+def test_a_filled_patch_is_said_where_the_table_shows_it(rig):
+    said, rows = questions.larger_sensor(rig), questions.table_of_sensors(rig)[1]
+    ends = re.search(r"the last two sensors below see ([\d.]+) and ([\d.]+) stars", said)
+    if not ends:
+        assert not two(rig) or float(rows[-1][-1]) > 1.1 * float(rows[-2][-1])
+        return
+    assert [row[-1] for row in rows[-2:]] == list(ends.groups())
+    area, stars = (float(rows[-1][at].split()[0]) / float(rows[-2][at].split()[0]) for at in (1, -1))
+    assert stars < 1.1 and area > 1.7  # nearly twice the area, and no more stars
+
+
+def test_the_three_counts_are_those_of_strip_list_and_mean(rig):
+    said, strip = questions.list_against_strip(rig), {}
+    for label, text, *_ in ledger.strip_entries(ledger.ledger(rig), "03_guide_field"):
+        strip[label] = text
+    assert f"The strip's {strip['stars now, after the flip']} are whole stars" in said
+    assert f"The {guide_field.plan(rig).mean:.1f} is the mean" in said
+    assert f"{len(drawings.listed(rig).before)} before and {len(drawings.listed(rig).after)} after" in said
+    assert ledger.ledger(rig).stars <= rig.guiding.stars
 
 
 def test_no_row_vanishes():

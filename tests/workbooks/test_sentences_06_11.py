@@ -165,6 +165,25 @@ def test_small_galaxies_as_said(rig):
     assert f"{len(whole)} of {len(planetary.GALAXIES)} well-known galaxies" in about_films.card(rig)[1]
 
 
+def test_the_old_camera_reaches_deeper_for_want_of_dyes(rig):
+    if "old camera A reaches deeper" not in about_films.galaxies_in_words(rig):
+        return
+    cameras = films.demo_cameras(rig)
+    old, new = cameras["demo camera A"], cameras["demo camera B"]
+    reached = {}
+    for name, seen in {
+        "old": old,
+        "new": new,
+        "no dyes": rigs.changed(new, guide_camera__mosaic=False),
+        "quiet": rigs.changed(old, guide_camera__read_noise=new.guide_camera.read_noise),
+    }.items():
+        reached[name] = planetary.faintest_surface(seen, [1, 60] * u.s).value
+    assert reached["old"][0] < reached["new"][0] and reached["old"][1] > reached["new"][1]
+    assert reached["no dyes"][1] > reached["old"][1]  # without dyes the new one is the better
+    quieter = reached["quiet"] - reached["old"]
+    assert quieter[0] > 3 * quieter[1]  # read noise counts in short frames
+
+
 def test_a_star_among_galaxies_is_as_wide_as_in_the_picture(rig):
     said = about_films.galaxies_in_words(rig)
     width, pixels = re.search(r"is ([\d.]+) arcsec wide: ([\d.]+) pixels", said).groups()
