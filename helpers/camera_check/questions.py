@@ -31,8 +31,7 @@ def which_camera(rig):
         "camera 2",
         f"Camera 2. The picture of camera 1 has bright specks but no dark ones: {low:.0f} % of its pixels stand at "
         f"zero (the pile at the dashed line), and what lies below is cut off. In camera 3 whole columns jump together, "
-        f"by {stripes.value:.1f} electrons (rms). The difference of two frames tells: what is fixed falls out of it, "
-        "and the stripes stay.",
+        f"by {stripes.value:.1f} electrons (rms): in the difference of two frames they stay.",
     )
 
 
@@ -165,7 +164,7 @@ _BELIEFS = """
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
 claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: with the offset at
 zero the error of its centre is {clipped:.2f} arcsec, with room below {room:.2f} (300 simulated frames of your faint
-star, so known to some 5 per cent). What suffers is all that is measured in the dark.
+star, known to some 5 per cent).
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
@@ -291,8 +290,12 @@ def limits(rig):
     """Head and rows: the limits of the verdict, those of one thing in one row."""
     rows, sure = {}, camera_verdict.LIMITS["sure"].thing
     for thing, limit, grade, _ in camera_verdict.limit_rows():
-        rows.setdefault(thing, []).append(limit if thing == sure else f"{limit}: {grade}")
-    return ("what", "above it"), [(thing, "; ".join(several)) for thing, several in rows.items()]
+        rows.setdefault(thing, []).append(
+            limit if thing == sure or grade == camera_verdict.USABLE else f"{limit}: {grade}"
+        )
+    return ("what", "above it *usable but*, if nothing else is said"), [
+        (thing, "; ".join(several)) for thing, several in rows.items()
+    ]
 
 
 def sources_of_limits(rig):
@@ -327,8 +330,8 @@ def measured_rows(rig):
 
 
 STRIPES = r"""
-A pattern that *stays* is harmless: subtract a dark and it is gone. Stripes that change can't be subtracted. The noise
-splits into single pixels, rows and columns (an *analysis of variance*; EMVA 1288 splits fixed patterns so):
+A pattern that *stays* goes when a dark is subtracted; stripes that change don't. The noise splits into single pixels,
+rows and columns (an *analysis of variance*; EMVA 1288 splits fixed patterns so):
 
 {split}
 
@@ -400,7 +403,7 @@ STEPS = (
         2,
         2,
         2,
-        "They tell the full well. The check finds such levels and leaves them out of the gain.",
+        "They tell the full well.",
     ),
     Step(
         "sort into folders and check",
@@ -430,7 +433,7 @@ def claim_fields(rig):
                    "check": _positive},
         at_once | {"key": "dark_current", "label": "dark current, as the maker or seller says", "unit": "electron/s",
                    "value": float(camera.dark_current.value), "typical": "0.002 to 0.5, at room temperature",
-                   "if_unknown": unknown, "check": _positive},
+                   "if_unknown": "Leave it too.", "check": _positive},
     ]  # fmt: skip
 
 

@@ -228,13 +228,19 @@ def what_widens(rig):
 
 def two_ways(rig):
     """Why the number in the strip differs a little, in words."""
-    foretold = ledgers.ledger(rig).pointing_rms.value
+    foretold, log = ledgers.ledger(rig).pointing_rms.value, predict(rig).logged_rms.value
     _, loop, _ = _own_loop(rig)
+    here = _total(loop.logged_rms)
     shake = 2**0.5 * rig.mount.jitter.value
     chance = " That the fast shake is as large is chance." if f"{shake:.2f}" == f"{foretold:.2f}" else ""
+    other = (
+        f" Likewise `10_error_budget` foretells a log of {log:.2f}, where this stretch has {here:.2f}."
+        if f"{log:.2f}" != f"{here:.2f}"
+        else ""
+    )
     return (
         f"(The strip at the top says {foretold:.2f} arcsec: foretold from spectra for many nights. Here it is "
-        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance})"
+        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance}{other})"
     )
 
 

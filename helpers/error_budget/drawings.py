@@ -203,8 +203,8 @@ def each_alone(found):
     sentence = f"{reach}. The largest step is “{largest.name}”, {step:+.2f} arcsec."
     alt = (
         "A list of suspects, each with a diamond for the log it leads to alone and a line for 95 of 100 nights. Those "
-        "of the camera's sensor lie on the dotted line of a healthy camera; exposure, faint stars and seeing lie "
-        "farther."
+        "of the camera's sensor lie on or near the dotted line of a healthy camera; a camera fault, wide or faint "
+        "stars lie farther, seeing and exposure farthest."
     )
     return figures.show(figure, alt, sentence)
 

@@ -359,8 +359,9 @@ def demo_run_figure(rig):
     """Still: the simulated run; the same for each rig."""
     _, found = demo_run()
     sentence = (
-        f"All stars share {found.together.value.value:.2f} arcsec of their movement, mount and common air; each has "
-        f"{found.apart.value.value:.2f} for itself. From that follows a seeing of {found.seeing.value.value:.2f}."
+        f"On each axis all stars share {found.together.value.value:.2f} arcsec of their movement, mount and common "
+        f"air; each has {found.apart.value.value:.2f} for itself. From that follows a seeing of "
+        f"{found.seeing.value.value:.2f} arcsec."
     )
     return figures.show(motion_of_run(found), RUN_ALT, sentence)
 

@@ -227,7 +227,7 @@ def table_of_likeness(rig):
         air = seeing.atmosphere_for(rig.site)
         both = multi_star.pair_covariance(separations, rig.guide_optics.aperture, air, time).mean(axis=0)
         found.append((both / both[0]).value)
-    head = ("distance of two stars", *("at an instant" if not t.value else f"after {t.value:g} s" for t in times))
+    head = ("distance of two stars", *("at an instant" if not t.value else f"over {t.value:g} s" for t in times))
     rows = [(f"{a} arcmin", *(f"{part[k]:.2f}" for part in found)) for k, a in enumerate(apart) if a]
     return head, rows
 
@@ -478,7 +478,11 @@ def table_of_demo_run(rig):
         ("what each has for itself [arcsec]", f"{apart:.3f}", _between(found.apart, 3)),
         ("errors of measuring over the least possible", f"{float(errors):.2f}", _between(found.noise)),
         ("seeing overhead [arcsec]", f"{club.site.seeing.value:.2f}", _between(found.seeing)),
-        ("turning [arcsec of angle a minute]", f"{simulated.turning.value:.0f}", _between(found.turning, 0)),
+        (
+            "turning of the field [arcsec of angle a minute]",
+            f"{simulated.turning.value:.0f}",
+            _between(found.turning, 0),
+        ),
     ]
     return ("", "put in", "found (95 % interval)"), rows
 

@@ -98,9 +98,16 @@ def what_the_night_says(rig):
     """The comparison of the demo night in words."""
     found, logs = drawings.demo_comparison(), drawings.demo_night()
     plain = logs["B"].rms.value / logs["A"].rms.value
+    level = f"{drawings.LEVEL:.2f}"
+    chance = (
+        f" ({level} is a ratio here, no {level} arcsec as in the figure above.)"
+        if f"{found.ratio:.2f}" == level
+        else ""
+    )
     return (
-        f"{found.conclusion} From one turn to the next the sky changed too, at a rate of about {found.sky_drift:.0%} "
-        f"an hour. Dividing the two rms values, with that change still in them, would give {plain:.2f}."
+        f"{found.conclusion}{chance} From one turn to the next the sky changed too, at a rate of about "
+        f"{found.sky_drift:.0%} an hour. Dividing the two rms values, with that change still in them, would give "
+        f"{plain:.2f}."
     )
 
 

@@ -14,6 +14,7 @@ from helpers.near_infrared import drawings as infrared
 from helpers.near_infrared import questions as about_infrared
 from helpers.planetary import drawings as films
 from helpers.planetary import questions as about_films
+from helpers.starlight.spectra import mosaic_transmission
 from helpers.starlight.widths import picture_star_fwhm
 from tests.three_rigs import CLUB, RIGS
 
@@ -28,6 +29,12 @@ def rig(request):
 def words_of(name):
     cells = json.loads((FOLDER / name).read_text(encoding="utf-8"))["cells"]
     return " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+
+
+def test_dyes_keep_back_half_of_the_green_and_little_of_the_near_infrared():
+    assert "keep back about half of the green light, and hardly any" in words_of("06_near_infrared.ipynb")
+    green, red = (mosaic_transmission("mean", np.arange(start, start + 101) * u.nm).mean() for start in (500, 800))
+    assert green == pytest.approx(0.5, abs=0.05) and red > 0.9
 
 
 def test_slices_and_filter_are_two_comparisons(rig):
