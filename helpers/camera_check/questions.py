@@ -293,7 +293,7 @@ def limits(rig):
         rows.setdefault(thing, []).append(
             limit if thing == sure or grade == camera_verdict.USABLE else f"{limit}: {grade}"
         )
-    return ("what", "above it *usable but*, if nothing else is said"), [
+    return ("what", "above it “usable but”, if nothing else is said"), [
         (thing, "; ".join(several)) for thing, several in rows.items()
     ]
 
