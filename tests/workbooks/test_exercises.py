@@ -10,7 +10,7 @@ from pathlib import Path
 import astropy.units as u
 import pytest
 
-from helpers.classroom import exercises, sliders
+from helpers.classroom import exercises, memory, sliders
 from helpers.classroom.ahead import one_step
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
@@ -36,6 +36,7 @@ def run_cells(path):
     """Run a workbook's code cells in this process and return its exercises, the files it left behind, its panels and
     boxes.
     """
+    memory.forget()  # the same workbook may have run here before
     found, panels, boxes, before = [], [], [], set(FOLDER.iterdir())
     make_panel, make_box = sliders.panel, exercises.box
 
@@ -176,7 +177,7 @@ def test_running_a_workbook_leaves_no_files_behind(played):
 def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(played):
     for panel in played[2]:
         if panel.asked is not None:
-            panel.asked.skip()
+            panel._cover(False)  # as by a guess, which the panel would remember
         start = panel.png
         for number, (name, control) in enumerate(panel._inputs.items()):
             for direction in (1, -1):
@@ -190,3 +191,5 @@ def test_a_picture_drawn_ahead_is_the_one_that_comes_when_the_reader_gets_there(
                     assert drawn[1:] == (panel._image.value, panel._readout.value), (name, value)
                 panel.reset()
                 assert panel.png == start, (name, value)
+        if panel.asked is not None:
+            panel._cover(True)

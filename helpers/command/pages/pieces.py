@@ -199,7 +199,7 @@ class Pieces:
             return whole, ""
         name = whole.replace(".webp", "_in_part.webp")
         self._save(name, strips.webp(pixels))
-        picture = f'<img src="{whole}" alt="{escaped(panel.alt)}" style="max-width:100%">'
+        picture = f'<img src="{whole}" alt="{escaped(panel.alt)}" style="max-width:100%" loading="lazy">'
         return name, f"<noscript>{folded('The whole picture', picture)}</noscript>"
 
 
