@@ -14,7 +14,7 @@ from helpers.classroom.panels import Drawing
 GREEN, RED = 550 * u.nm, 850 * u.nm
 SLICES = {"green": [500, 600] * u.nm, "near infrared": [800, 900] * u.nm}
 FILTERED = {"none": "none", "long-pass": "long-pass"}
-ALTITUDE = 50 * u.deg  # of the star, where nothing else is said
+ALTITUDE = 50 * u.deg  # of the star, all over the page: a middling height
 CALMEST = 0.4 * u.arcsec  # seeing
 PLAIN_STAR = "K0"  # a usual star of the field
 STARS = {"white (class F5)": "F5", "like the Sun (G2)": "G2", "usual (K0)": "K0", "red (M2)": "M2"}
@@ -70,8 +70,8 @@ def four_stars(rig):
     return figures.show(
         figure,
         "Four pictures of a star with a ring at its width, green and near infrared, behind 50 mm and behind 400 mm.",
-        f"Width (ring) in green and in the near infrared: behind a lens of 50 mm {widths[0]:.2f} and {widths[1]:.2f} "
-        f"arcsec, behind a mirror of 400 mm {widths[2]:.2f} and {widths[3]:.2f}.",
+        f"Overhead, width (ring) in green and in the near infrared: behind a lens of 50 mm {widths[0]:.2f} and "
+        f"{widths[1]:.2f} arcsec, behind a mirror of 400 mm {widths[2]:.2f} and {widths[3]:.2f}.",
     )
 
 
@@ -306,7 +306,7 @@ ROWS = {
 
 def all_pieces(rig):
     """Every piece, near infrared against green, in one figure."""
-    magnitude, airmass = own_star(rig), airmass_at(40 * u.deg)
+    magnitude, airmass = own_star(rig), airmass_at(ALTITUDE)
     stars = [near_infrared.guide_star(bare(rig), band, magnitude, PLAIN_STAR, airmass) for band in SLICES.values()]
     pieces = near_infrared.gain_pieces(*stars)
     better = {key: pieces[key] ** (1 if key in ("extinction", "light") else -1) for key in ROWS}

@@ -14,7 +14,6 @@ from helpers.near_infrared.drawings import ALTITUDE, FILTERED, GREEN, PLAIN_STAR
 from helpers.starlight import SPECTRAL_CLASSES, WAVELENGTHS, detected_spectrum
 from helpers.starlight.spectra import filter_transmission
 
-_HIGH = 60 * u.deg  # above the horizon: the star of the first panel, as its slider starts
 _WORTH_TAKING_OFF, _WORTH_BUYING = 0.01, 0.05  # gains of one measurement below which a filter stays as it is
 
 
@@ -26,7 +25,7 @@ def _spot_factor(rig, of="spot", width=None):
     """Width at 850 nm over that at 550 nm, in the site's own seeing or in another."""
     optics, site = rig.guide_optics, seeing.atmosphere_for(rig.site)
     air = seeing.Atmosphere(rig.site.seeing if width is None else width, rig.site.outer_scale, site.layers)
-    how = (optics.aperture, air, airmass_at(_HIGH), optics.central_obstruction)
+    how = (optics.aperture, air, airmass_at(ALTITUDE), optics.central_obstruction)
     return near_infrared.wavelength_gain(of, GREEN, RED, *how)
 
 
@@ -42,9 +41,9 @@ def calm_night(rig):
     return guesses.choices(
         "06.calm",
         f"In your usual seeing of {rig.site.seeing.value:.1f} arcsec overhead, behind your "
-        f"{aperture.to_value(u.mm):.0f} mm, a star {_HIGH.value:.0f} degrees above the horizon is {percent(usual)} in "
-        f"the near infrared (850 nm) than in green (550 nm). One night the air is calm: {calm.value:.1f} arcsec. What "
-        "is the star in the near infrared then, against green?",
+        f"{aperture.to_value(u.mm):.0f} mm, a star {ALTITUDE.value:.0f} degrees above the horizon is {percent(usual)} "
+        f"in the near infrared (850 nm) than in green (550 nm). One night the air is calm: {calm.value:.1f} arcsec. "
+        "What is the star in the near infrared then, against green?",
         {"a tenth narrower": 0.9, "about as wide": 1.0, "a quarter wider": 1.25, "half as wide again": 1.5},
         factor,
         f"{percent(factor).capitalize()}. By the air alone it would be {percent(air)}; the telescope's diffraction, "

@@ -88,7 +88,7 @@ def test_one_measurement_is_drawn_and_is_air_and_centre_together(rig):
 def test_the_spot_is_as_wide_in_both_colours_where_the_words_say(rig):
     air, beam = seeing.atmosphere_for(rig.site), rig.guide_optics
     apertures = np.geomspace(25, 500, 24)
-    how = (air, infrared.airmass_at(60 * u.deg), beam.central_obstruction)
+    how = (air, infrared.airmass_at(infrared.ALTITUDE), beam.central_obstruction)
 
     def factor(aperture):
         return near_infrared.wavelength_gain("spot", infrared.GREEN, infrared.RED, aperture * u.mm, *how)
@@ -125,7 +125,7 @@ def test_the_part_of_the_near_infrared_is_small(rig):
 
 
 def test_the_words_on_the_width_agree_with_the_curve(rig):
-    said = infrared.two_colours(rig).update(rig.site.seeing, 60 * u.deg)
+    said = infrared.two_colours(rig).update(rig.site.seeing, infrared.ALTITUDE)
     assert infrared.percent(about_infrared._spot_factor(rig)) in said
     assert ("wider" in said.split(".")[0]) == (about_infrared._spot_factor(rig) > 1.005)
 
@@ -146,9 +146,16 @@ def test_calm_air_leaves_more_to_diffraction_as_said(rig):
     usual, then = (float(about_infrared._spot_factor(rig, width=width)) for width in (None, calm))
     assert then > usual and infrared.percent(usual) in guess.ask
     # the panel says the same when it is moved there, and the first figure does not
-    said = infrared.two_colours(rig).update(calm, 60 * u.deg)
+    said = infrared.two_colours(rig).update(calm, infrared.ALTITUDE)
     assert infrared.percent(then) in said
     assert guess.answer.split(".")[0] not in infrared.four_stars(rig).sentence
+
+
+def test_all_stars_of_the_page_stand_at_the_height_that_its_words_name():
+    assert f"stars stand {infrared.ALTITUDE.value:.0f} degrees above the horizon" in words_of("06_near_infrared.ipynb")
+    low = infrared.airmass_at(infrared.ALTITUDE)
+    stars = [near_infrared.guide_star(CLUB, "none", 9, airmass=airmass) for airmass in (low, 2 * low)]
+    assert stars[0].smear < stars[1].smear, "the longer the lower it stands"
 
 
 def test_no_row_vanishes(rig):
