@@ -311,7 +311,7 @@ def _verdict(widths, here):
 
 def _sentence(verdicts, gain, band):
     if band is not None and band[0] <= gain <= band[1]:
-        return f"Gain {gain:g} lies inside the band ({band[0]:.2f} to {band[1]:.2f}): leave it."
+        return f"Gain {gain:g} lies inside the band: leave it."
     if verdicts[0] == verdicts[1]:
         return f"Gain {gain:g}: {verdicts[0]} on both axes."
     return f"Gain {gain:g}: {verdicts[0]} in right ascension, {verdicts[1]} in declination."

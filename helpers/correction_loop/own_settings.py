@@ -21,6 +21,7 @@ from helpers.starlight.view import view
 EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
 _STEP = 0.5 * u.s
 _RIG, _MAGNITUDE = instance(Rig), optional(number(minimum=-30, maximum=40))
+_GAIN = number(minimum=0, maximum=2)
 
 
 @takes(rig=_RIG)
@@ -47,6 +48,14 @@ def night_of(rig, magnitude=None):
 def gains_of(rig):
     """The gains of the map, evenly by ratio; with a delay of one exposure they end below 1."""
     return np.geomspace(0.05, 1 if rig.guiding.delay == 0 else 0.9, 13)
+
+
+@takes(rig=_RIG, low=_GAIN, high=_GAIN)
+def gains_in_words(rig, low, high):
+    """A range of gains in words; either end may be only that of the map."""
+    lowest, *_, highest = gains_of(rig)
+    first = f"{low:.2f}, the lowest tried," if low <= lowest * 1.001 else f"{low:.2f}"
+    return f"{first} to {high:.2f}" + (", the highest tried" if high >= highest * 0.999 else "")
 
 
 @takes(rig=_RIG, magnitude=_MAGNITUDE)

@@ -14,6 +14,7 @@ from helpers.correction_loop import band as bands
 from helpers.correction_loop import drawings, log_check, own_settings
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
+from helpers.correction_loop.own_settings import gains_in_words
 from helpers.error_budget.predict import predict
 from helpers.shared.limits import JUDGED_ROWS
 from helpers.starlight.view import view
@@ -101,7 +102,8 @@ def room_for_mistakes(rig):
         "by which factor do they differ?",
         {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
         high / low,
-        f"By a factor of {high / low:.0f}: from {_gains(rig, low, high)}. Too low, and the worm comes through. {above}",
+        f"By a factor of {high / low:.0f}: from {gains_in_words(rig, low, high)}. Too low, and the worm comes through. "
+        f"{above}",
     )
 
 
@@ -186,13 +188,6 @@ def own_number(rig):
     )
 
 
-def _gains(rig, low, high):
-    """A range of gains in words; either end may be only that of the map."""
-    lowest, *_, highest = own_settings.gains_of(rig)
-    first = f"{low:.2f}, the lowest tried," if low <= lowest * 1.001 else f"{low:.2f}"
-    return f"{first} to {high:.2f}" + (", the highest tried" if high >= highest * 0.999 else "")
-
-
 def widening_shares(rig):
     """Shares, in squares, of what widens the star: mount, corrections of air, of noise, fast shake.
 
@@ -218,8 +213,7 @@ def what_widens(rig):
     if noise >= 0.005:
         parts.append(f"{noise:.0%} corrections of noise")
     play = (
-        " Play leaves out many small corrections, so the mount follows less of the air than one without any fault: "
-        f"without play corrections of air would be {freely:.0%}."
+        f" Play leaves out many small corrections: without play corrections of air would be {freely:.0%}."
         if freely > max(air, 0) + 0.05
         else ""
     )
@@ -234,12 +228,12 @@ def two_ways(rig):
     shake = 2**0.5 * rig.mount.jitter.value
     chance = " That the fast shake is as large is chance." if f"{shake:.2f}" == f"{foretold:.2f}" else ""
     other = (
-        f" Likewise `10_error_budget` foretells a log of {log:.2f}, where this stretch has {here:.2f}."
+        f" Likewise `10_error_budget` foretells a log of {log:.2f}, not {here:.2f}."
         if f"{log:.2f}" != f"{here:.2f}"
         else ""
     )
     return (
-        f"(The strip at the top says {foretold:.2f} arcsec: foretold from spectra for many nights. Here it is "
+        f"(The strip at the top foretells {foretold:.2f} arcsec for many nights. Here it is "
         f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance}{other})"
     )
 
@@ -249,8 +243,8 @@ def table_of_band(rig):
     here = drawings.band_of(rig)
     rows = []
     for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
-        gains = _gains(rig, low, high) if np.isfinite(low) else "none: expose shorter"
-        mark = "in the middle of these: the one to set anew" if exposure == here.exposure else ""
+        gains = gains_in_words(rig, low, high) if np.isfinite(low) else "none: expose shorter"
+        mark = "the one to set anew, in their middle" if exposure == here.exposure else ""
         rows.append((f"{exposure.value:g} s", gains, mark))
     return ("guide exposure", "gains within 3 % of the best picture", ""), rows
 
@@ -282,13 +276,12 @@ def lower_log(rig):
     logged = found.logged_rms.mean(axis=0)
     log_ratio = float(logged[found.lowest_log] / logged[found.best])
     star_ratio = float(found.mean[found.misleading] / found.mean[found.best])
-    same = ", which is still the same picture by the measure of section 3" if star_ratio <= 1.03 else ""
+    same = " (by section 3 still the same picture)" if star_ratio <= 1.03 else ""
     return (
         f"The smallest log is {log_ratio:.0%} of that of the best picture, yet its star is "
-        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}: the number "
-        f"fell, the picture did not follow. Among settings whose log is no larger than that of the best picture there "
-        f"is one with a star {star_ratio - 1:.1%} wider{same}. So a small number on the log is no sign "
-        "of a good picture."
+        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}. Among "
+        f"settings whose log is no larger than that of the best picture there is one with a star {star_ratio - 1:.1%} "
+        f"wider{same}. So a small number on the log is no sign of a good picture."
     )
 
 
@@ -338,6 +331,8 @@ def judge_log(rig, log, exposure, gain, delay):
         said.append(f"{whose}{_said(judged.verdict)}. {judged.sentence}")
     if band is None:
         said.append(f"The map of this rig has no good gain at {exposure.value:g} s: expose shorter.")
+    else:
+        said.append(f"At {exposure.value:g} s the band goes from {gains_in_words(rig, *band)}.")
     return " ".join(said)
 
 
@@ -433,8 +428,8 @@ def star_reply(rig):
         here = bands.band_of(found, rig.guiding.exposure)
         low, high = here.at_setting
         return (
-            f"With these {len(magnitudes)} stars: {here.exposure.value:g} s, a gain from {low:.2f} to {high:.2f}; the "
-            f"middle is {here.gain:.2f}."
+            f"With these {len(magnitudes)} stars: {here.exposure.value:g} s, a gain from "
+            f"{gains_in_words(rig, low, high)}; the middle is {here.gain:.2f}."
         )
 
     return reply
@@ -446,7 +441,7 @@ def card(rig):
     low, high = here.at_setting
     exposure, gain = rig.guiding.exposure, rig.guiding.loop_gain
     now = here.gains_at(exposure)
-    band = _gains(rig, low, high)
+    band = gains_in_words(rig, low, high)
     number = (
         f"At {here.exposure.value:g} s every gain from {band}; the middle of that band, by factors, is {here.gain:.2f}."
     )

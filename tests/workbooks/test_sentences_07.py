@@ -239,6 +239,22 @@ def test_waves_that_pass_the_loop(rig):
     assert float(left) == pytest.approx(abs((1 - turn) / (1 - (1 - gain) * turn)), rel=0.05)
 
 
+def test_what_lasts_is_taken_off_and_single_errors_are_copied_by_a_hard_answer(rig):
+    """The answer of the page, from the definition: each correction takes off the gain's share of what is seen."""
+    cells = json.loads((FOLDER / "07_correction_loop.ipynb").read_text(encoding="utf-8"))["cells"]
+    words = " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+    assert "Correcting helps against what lasts many exposures, the worm and the drift." in words
+    assert "It chases the air when it answers each single exposure nearly in full." in words
+    gain, still = rig.guiding.loop_gain, np.zeros((2000, 2)) * u.arcsec
+    slow = np.sin(2 * np.pi * np.arange(2000) / 200)[:, None] * np.ones(2) * u.arcsec  # one wave in 200 exposures
+    left = correction_loop.simulate_loop(slow, still, gain, rig.guiding.delay).pointing[400:]
+    assert np.std(left.value) < 0.2 * np.std(slow.value)
+    single = np.random.default_rng(5).normal(size=(2000, 2)) * u.arcsec  # new in each exposure
+    for share, least, most in ((gain, 0, 0.75), (0.95, 0.85, 1.1)):
+        moved = correction_loop.simulate_loop(still, single, share, 0).pointing[50:]
+        assert least < np.std(moved.value) < most
+
+
 def test_magnitudes_are_those_of_a_star_list(rig):
     field = questions.star_fields(rig)[0]
     assert "star list" in field["unit"]
@@ -264,6 +280,9 @@ def test_own_stars_in_the_form_give_a_band():
 def test_the_demo_log_is_judged_as_it_was_made():
     said = questions.demo_log(CLUB)
     assert said.count("about right") == 4 and said.count("leave it") == 2
+    low, high = drawings.band_of(CLUB).gains_at(1.5 * u.s)
+    assert said.endswith(f"At 1.5 s the band goes from {own_settings.gains_in_words(CLUB, low, high)}.")
+    assert ("the highest tried" in said) == (high >= 0.999 * own_settings.gains_of(CLUB)[-1])
 
 
 def test_no_number_is_missing(rig):
