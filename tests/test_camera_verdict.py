@@ -198,6 +198,9 @@ def test_dark_current_is_held_against_its_claim(measured):
     assert verdict.grade == "usable but"
     assert "times the 0.005 electron / s claimed" in verdict.text
     assert camera_verdict.verdict(measured, claimed_dark_current=0.02 * E / u.s).grade == "healthy"
+    for nothing in (0, 1e-313):  # no ratio can be formed
+        text = camera_verdict.verdict(measured, claimed_dark_current=nothing * E / u.s).text
+        assert f"and {nothing:g} electron / s are claimed" in text and "inf" not in text
 
 
 def test_nothing_is_called_a_fault_on_less_than_three_standard_errors(measured):

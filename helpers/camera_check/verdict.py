@@ -251,15 +251,21 @@ def _noise(m, claimed):
             f"{m.dark_noise}, and {claimed.value:g} electron are claimed. Take the frames with finer numbers "
             "(more bits, higher gain setting)",
         )
-    ratio = float(m.dark_noise.value / claimed)
     striped = max(share.values(), default=0) > LIMITS["stripes usable"].value
     if _certain(m.dark_noise, LIMITS["noise usable"].value * claimed.value):
         yield Finding(
-            DEFECTIVE if ratio > LIMITS["noise defective"].value else USABLE,
+            DEFECTIVE if m.dark_noise.value > LIMITS["noise defective"].value * claimed else USABLE,
             "read noise",
-            f"{'with these stripes ' if striped else ''}the read noise is {m.dark_noise}, {ratio:.2g} times the "
-            f"{claimed.value:g} electron claimed",
+            f"{'with these stripes ' if striped else ''}the read noise is {m.dark_noise}, "
+            f"{_against_claim(m.dark_noise.value, claimed)}",
         )
+
+
+def _against_claim(found, claimed):
+    """Words: how many times its claim a value is; of next to nothing there is no telling."""
+    if claimed < 1e-6 * found:
+        return f"and {claimed.value:g} {claimed.unit} are claimed"
+    return f"{float(found / claimed):.2g} times the {claimed.value:g} {claimed.unit} claimed"
 
 
 def _smoothed(m):
@@ -333,15 +339,15 @@ def _light(m, claimed_current):
                 f"the camera takes its dark level off by itself: {level} from the level, but "
                 f"{counted} from the noise. Believe the noise",
             )
-    if claimed_current is not None and m.in_electrons and not leak:
-        ratio = float(m.dark_current.value / claimed_current) if claimed_current.value else float("inf")
-        if _certain(m.dark_current, LIMITS["current"].value * claimed_current.value):
-            yield Finding(
-                USABLE,
-                "dark current",
-                f"the dark current is {m.dark_current}, {ratio:.2g} times the "
-                f"{claimed_current.value:g} electron / s claimed: a warmer sensor, or light",
-            )
+    if claimed_current is None or not m.in_electrons or leak:
+        return
+    if _certain(m.dark_current, LIMITS["current"].value * claimed_current.value):
+        yield Finding(
+            USABLE,
+            "dark current",
+            f"the dark current is {m.dark_current}, "
+            f"{_against_claim(m.dark_current.value, claimed_current)}: a warmer sensor, or light",
+        )
 
 
 def _response(m):
