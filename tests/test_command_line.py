@@ -246,12 +246,18 @@ def test_every_test_is_in_one_part():
     assert list(quick) == ["helpers"]
     left_out = [option.removeprefix("--ignore=") for option in quick["helpers"] if option.startswith("--ignore=")]
     assert len(left_out) > 1 and all((ROOT / path).exists() for path in left_out)
+    drawing = quick["helpers"].index("-k") + 1
+    assert quick["helpers"][drawing] == "not test_any" and "-k" not in parts["helpers"]
+    chosen = run_tests.parts_of_tests(["-k", "seeing"], quick=True)["helpers"]
+    assert chosen[-2:] == ["-k", "seeing"]  # what is asked for comes last, and counts
     assert "not slow and not long" in parts["helpers"]
     assert "-m" not in run_tests.parts_of_tests([], slow=True)["helpers"]
     assert parts["browser"][0] == "tests/browser"
     assert parts["workbooks"][:2] == ["workbooks", "--nbval-lax"]
     assert run_tests.parts_of_tests([], exact=True)["workbooks"][:2] == ["workbooks", "--nbval"]
     assert all(arguments[-1] == "-x" for arguments in parts.values())
+    needs = {name: "no:nbval" not in arguments for name, arguments in parts.items()}
+    assert needs == {"helpers": False, "workbooks": True, "browser": False}
 
 
 # `refresh`

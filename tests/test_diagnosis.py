@@ -65,6 +65,7 @@ def test_what_is_known_is_no_cause_and_needs_no_measurement():
     assert faulty.probabilities["camera fault"] > 0.5
 
 
+@pytest.mark.long
 def test_equal_logs_of_one_rig_leave_chance_and_seeing():
     same = (0.4 * u.arcsec, 0.02 * u.arcsec)
     found = budgets.diagnose(same, (0.41 * u.arcsec, 0.02 * u.arcsec), {"rig_a": CLUB, "rig_b": CLUB}, draws=4000)
@@ -87,6 +88,7 @@ def test_priors_count():
     assert suspect > 0.3
 
 
+@pytest.mark.long
 def test_logs_that_hardly_fit_are_said_to():
     known = {f"{name}_{side}": value for name, value in (("seeing", 2 * u.arcsec), ("stars", 3)) for side in "ab"}
     known |= {

@@ -281,7 +281,7 @@ def loaded_by(page):
             yield attributes["href"]
 
 
-@pytest.fixture(params=["small", "real"])
+@pytest.fixture(params=["small", pytest.param("real", marks=pytest.mark.long)])
 def room(request):
     made = request.getfixturevalue(request.param)
     return made[1] / "98_small" if request.param == "small" else made[1]
@@ -467,6 +467,7 @@ def test_folders_of_others_are_left_alone(tmp_path):
 # Sizes
 
 
+@pytest.mark.long
 def test_a_workbook_of_ours_is_within_its_size(real):
     size = sum(file.stat().st_size for file in real[1].iterdir())
     assert 0.1e6 < size < make.ROOM_MB * 1e6

@@ -518,6 +518,7 @@ def test_a_page_is_readable_before_anything_runs(server):
     assert not [host for host in ("http://", "https://") if f'src="{host}' in page.text or f'href="{host}' in page.text]
 
 
+@pytest.mark.long
 def test_cells_run_and_sliders_answer(played):
     kinds = [
         output.get("metadata", {}).get("classroom")
@@ -537,6 +538,7 @@ def test_cells_run_and_sliders_answer(played):
     assert any(kind == "comm_msg" and "value" in content["data"].get("state", {}) for kind, content in answers)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("channel", ["shell", "control"])
 def test_code_sent_by_a_page_does_not_run(played, tmp_path, channel):
     target = tmp_path / "written"
@@ -555,6 +557,7 @@ def test_code_sent_by_a_page_does_not_run(played, tmp_path, channel):
     assert not target.exists()
 
 
+@pytest.mark.long
 def test_questions_about_the_kernel_tell_nothing(played):
     for kind in messages.ANSWERED:
         asked = played.ask(kind, {})
@@ -563,6 +566,7 @@ def test_questions_about_the_kernel_tell_nothing(played):
         assert not heard[1][1].get("comms")
 
 
+@pytest.mark.long
 def test_no_page_joins_another_ones_kernel(server, played):
     eve = Visitor(server, "eve")
     base = eve.home.replace("http://", "ws://")
@@ -573,6 +577,7 @@ def test_no_page_joins_another_ones_kernel(server, played):
     assert eve.get(f"api/kernels/{played.run}")[0] == 404
 
 
+@pytest.mark.long
 def test_other_pages_in_the_browser_cannot_connect(played):
     address = played.visitor.home.replace("http://", "ws://") + f"api/kernels/{played.run}/channels"
     with pytest.raises(websocket.WebSocketBadStatusException) as refused:

@@ -9,18 +9,30 @@ from xml.etree import ElementTree
 from helpers.command import environment, processes
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
-# Left out by `--quick`: what plays whole workbooks, starts servers and environments, or simulates for long.
+# Left out by `--quick`: what plays workbooks, draws panels, starts servers and environments, simulates nights and
+# frames, or reads all files of the project; and of the other files the tests that draw their calls at random.
 LONG = (
     "tests/hostile",
     "tests/workbooks",
     "tests/test_centroids.py",
+    "tests/test_classroom.py",
     "tests/test_command_line.py",
+    "tests/test_diagnosis.py",
     "tests/test_environment.py",
     "tests/test_error_budget.py",
+    "tests/test_guide_field.py",
+    "tests/test_guide_frames.py",
+    "tests/test_guide_night.py",
+    "tests/test_house.py",
+    "tests/test_ledger.py",
+    "tests/test_loop_settings.py",
     "tests/test_multi_star.py",
     "tests/test_pages.py",
+    "tests/test_report.py",
     "tests/test_show.py",
 )
+DRAWN = "test_any"
+_PLAIN = ["-p", "no:nbval"]  # only the workbooks need that plugin, which takes seconds to load in each process
 _NO_TEST_RAN = 5  # pytest's exit status when nothing was collected
 
 
@@ -38,9 +50,9 @@ def parts_of_tests(pytest_options, quick=False, slow=False, exact=False):
     two_workers = ["-n", "2", "--dist", "loadscope"]
     quiet = ["-q", "-rs", "--color=auto", *pytest_options]
     chosen = [] if slow else ["-m", "not slow and not long"]
-    parts = {"helpers": ["tests", "--ignore=tests/browser", "-n", "2", "--dist", "worksteal", *chosen, *quiet]}
+    parts = {"helpers": ["tests", "--ignore=tests/browser", "-n", "2", "--dist", "worksteal", *_PLAIN, *chosen]}
     if quick:
-        parts["helpers"] += [f"--ignore={path}" for path in LONG]
+        parts["helpers"] += [*(f"--ignore={path}" for path in LONG), "-k", f"not {DRAWN}"]
     else:
         parts["workbooks"] = [
             "workbooks",
@@ -48,9 +60,9 @@ def parts_of_tests(pytest_options, quick=False, slow=False, exact=False):
             "--nbval-current-env",
             "--nbval-cell-timeout=300",
         ]
-        parts["workbooks"] += [*two_workers, *quiet]
-        parts["browser"] = ["tests/browser", *chosen, *quiet]
-    return parts
+        parts["workbooks"] += two_workers
+        parts["browser"] = ["tests/browser", *_PLAIN, *chosen]
+    return {name: [*arguments, *quiet] for name, arguments in parts.items()}
 
 
 def count_results(report):

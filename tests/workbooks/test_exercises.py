@@ -79,12 +79,12 @@ def run_cells(path):
     )
 
 
-LONG = ("02_starlight", "03_guide_field", "04_seeing", "06_near_infrared", "08_camera_check", "10_error_budget")
+QUICK = ("00_your_rig", "11_planetary")
 
 
 @pytest.fixture(
     scope="module",
-    params=[pytest.param(path, marks=pytest.mark.long) if path.stem in LONG else path for path in WORKBOOKS],
+    params=[path if path.stem in QUICK else pytest.param(path, marks=pytest.mark.long) for path in WORKBOOKS],
     ids=lambda path: path.stem,
 )
 def played(request):
