@@ -1127,13 +1127,3 @@ def test_the_service_is_asked_about_the_target_of_the_form(service):
     said = mine.ask_service({"address": f"{service}/stars", "magnitude": ""})
     assert (float(Service.asked["RA"]), float(Service.asked["DEC"])) == pytest.approx((188, 33))
     assert "can't be used" in said or "usable star" in said
-
-
-@pytest.mark.parametrize("angle", [0, 60, 135, 250])
-def test_a_move_of_the_mount_tells_where_the_guide_field_lies(angle):
-    away = guide_field.off_axis_angle(CLUB.guide_optics).value
-    moved = {"east": -away * np.sin(np.radians(angle)), "north": -away * np.cos(np.radians(angle))}
-    said = guide_field.mirror_reply(CLUB)(moved)
-    assert f"guide field: {angle}°" in said and "16.0 mm" in said
-    with pytest.raises(ValueError, match="not zero"):
-        guide_field.mirror_reply(CLUB)({"east": 0.0, "north": 0.0})

@@ -42,7 +42,7 @@ from helpers.guide_field.meridian_flip import (
     search_radius,
     sky_offsets,
 )
-from helpers.guide_field.own_field import OwnField, mirror_fields, mirror_reply, what_to_set
+from helpers.guide_field.own_field import OwnField, what_to_set
 from helpers.guide_field.own_fit import demo_housing, fit_fields, fit_reply
 from helpers.guide_field.pick_off import (
     SENSOR_FORMATS,
@@ -117,9 +117,7 @@ __all__ = [
     "mean_chance_by_month",
     "meridian_passage",
     "middling_stars",
-    "mirror_fields",
     "mirror_outline",
-    "mirror_reply",
     "needed_opening",
     "off_axis_angle",
     "picture_rotation",

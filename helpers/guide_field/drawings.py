@@ -19,7 +19,6 @@ from helpers.guide_field.own_fit import fit_of
 from helpers.guide_field.plan import WANTED
 
 LIST = Path(__file__).parents[2] / "demo_data" / "field_surroundings.ecsv"  # about `guide_field.DEMO_TARGET`
-_SEEN = 0.01  # a chance that rises by less is not spoken of
 _LOSS = "share of the light that arrives [-]"
 
 
@@ -148,12 +147,11 @@ def two_fields(rig):
         )
 
     alt = (
-        "Left: stars, the frame of the picture in the middle, and the guide sensor's field: "
-        + ("one before the flip, one on the opposite side after it. " if two else "a large one about the target. ")
-        + "Right: usable stars on the poorer side of the flip against the position angle, in steps"
+        "Left: stars, the frame of the picture, and the guide sensor's field: "
+        + ("one before the flip, one opposite after it. " if two else "a large one about the target. ")
+        + "Right: usable stars on the poorer side against the position angle, in steps"
         + (
-            f", with a diamond at the angle to set; filled: how many are left if the camera stands up to "
-            f"{search.slack.value:g} degrees off."
+            f", a diamond at the angle to set; filled: how many are left up to {search.slack.value:g} degrees off."
             if two
             else "."
         )
@@ -263,8 +261,7 @@ def mirror_and_sensor(rig):
 
     alt = (
         "Left: beside the light of the picture the cone of one guide star, wider or narrower than the small mirror "
-        "that turns it up to the guide sensor. Right: the patch of light, bright in the middle with a soft edge, and "
-        "the sensor's outline."
+        "that turns it up. Right: the patch of light, bright in the middle with a soft edge, and the sensor's outline."
     )
     return Drawing(figure, (*view.moving, light, edge, name), update, alt)
 
@@ -411,25 +408,13 @@ def chance_of_enough(rig):
         said += f"in one field {chance[-1]:.0%}, on both sides of the flip " if two else "all night "
         said += f"{all_night[-1]:.0%}."
         end = " (end of the star counts)" if limits.faint == 17 else ""
-        said += f" Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
-        return said + _why_it_rises(distance[:-1], chance[:-1])
+        return said + f" Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
 
     alt = (
         "The chance of enough usable stars against the distance from the plane of the Milky Way: high "
         "near it, low far from it" + (", and lower for both sides of the flip than for one field." if two else ".")
     )
     return Drawing(figure, (one, night, dot, *names), update, alt)
-
-
-def _why_it_rises(distance, chance):
-    """Why a curve rises again far from the Milky Way, in words; nothing where it does not."""
-    lowest = int(np.argmin(chance))
-    if chance[-1] - chance[lowest] < _SEEN:
-        return ""
-    return (
-        f" Beyond {distance[lowest]:.0f}° the chance rises again: your target lies on the side away from the crowded "
-        "middle of the Milky Way, and at 90° there are no sides."
-    )
 
 
 def _at_least(number):

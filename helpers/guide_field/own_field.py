@@ -1,7 +1,6 @@
-"""The reader's own guide field: where it lies, a target, a star list; fields of the forms, and what they answer."""
+"""The reader's own guide field: a target, a star list; fields of the forms, and what they answer."""
 
 import astropy.units as u
-import numpy as np
 from astropy.coordinates import SkyCoord
 
 from helpers.guide_field.meridian_flip import list_falls_short, search_radius
@@ -11,43 +10,6 @@ from helpers.guide_field.stars import DEFAULT_ANGLE
 from helpers.guide_field.targets import DEMO_TARGET, meridian_passage
 from helpers.rig.parts import Rig
 from helpers.shared.checks import count, instance, number, takes
-
-
-@takes(rig=instance(Rig))
-def mirror_fields(rig):
-    """Fields of the form that finds position angle and distance of the guide field."""
-    common = {"section": "guide field", "folded": False, "choices": None, "unit": "arcmin"}
-    return [
-        common
-        | {
-            "key": "east",
-            "label": "the mount moved to the east by",
-            "value": -35.3,
-            "typical": "10 to 60; to the west counts negative. In minutes of right ascension: times 15, times the "
-            "cosine of the declination",
-        },
-        common | {"key": "north", "label": "the mount moved to the north by", "value": -20.4},
-    ]
-
-
-@takes(rig=instance(Rig))
-def mirror_reply(rig):
-    """Position angle and distance from the axis, of the mount's move: a function of the form's answers."""
-
-    def reply(answers):
-        east, north = -answers["east"], -answers["north"]
-        away = np.hypot(east, north)
-        if away == 0:
-            raise ValueError("expected a move that is not zero")
-        angle = np.degrees(np.arctan2(east, north)) % 360
-        distance = (np.tan((away * u.arcmin).to(u.rad)) * rig.telescope.focal_length).to_value(u.mm)
-        return (
-            f"Position angle of the guide field: {angle:.0f}°. It lies {away:.0f} arcmin from the middle of the "
-            f"picture, {distance:.1f} mm behind your telescope (your rig says "
-            f"{rig.guide_optics.off_axis_distance.value:g} mm)."
-        )
-
-    return reply
 
 
 class OwnField:
@@ -66,15 +28,15 @@ class OwnField:
         dec = target.dec.to_string("deg", sep=":", precision=0, pad=True, alwayssign=True)
         listed = {"section": "names in the star list", "unit": ""}
         return [
-            at_once | {"key": "ra", "label": "right ascension", "value": ra, "typical": "hours, minutes and seconds"},
-            at_once | {"key": "dec", "label": "declination", "value": dec, "typical": "degrees, minutes and seconds"},
+            at_once | {"key": "ra", "label": "right ascension", "value": ra, "typical": "hours, minutes, seconds"},
+            at_once | {"key": "dec", "label": "declination", "value": dec, "typical": "degrees, minutes, seconds"},
             at_once
             | {
                 "key": "angle",
                 "label": "position angle of the guide field",
                 "unit": "deg",
                 "value": DEFAULT_ANGLE.value,
-                "if_unknown": "Find it with the form above; a guide telescope needs none.",
+                "if_unknown": "The second form of 00_your_rig finds it; a guide telescope needs none.",
             },
             at_once | {"key": "wanted", "label": "stars wanted", "value": WANTED, "typical": "1 to 5"},
             listed

@@ -15,6 +15,7 @@ from helpers.guide_field.own_fit import SPACER_STEP
 from helpers.guide_field.plan import WANTED
 
 _EXPOSURES = [0.5, 1, 2, 4] * u.s
+_SEEN = 0.01  # a chance that rises by less is not spoken of
 _MONTHS = [
     "January",
     "February",
@@ -90,13 +91,12 @@ def nearer_mirror(rig):
     whose = "" if guide_field.sides(rig) == 2 else "Your rig has no such mirror; take the demo club's. "
     return guesses.choices(
         "03.mirror",
-        f"{whose}Bring the guide sensor to half its distance from the mirror. What happens to all the starlight that "
-        "the mirror sends to the guide side, on the sensor and beside it?",
+        f"{whose}Halve the distance between mirror and guide sensor. What happens to all the starlight that the mirror "
+        "sends to the guide side, on the sensor and beside it?",
         {"it is halved": 0.5, "it stays nearly the same": 1, "it is doubled": 2},
         ratio,
-        f"It changes by {abs(ratio - 1):.0%}: the area of the mirror decides how much starlight there is to share. But "
-        f"the patch of light is now {patch}: of a star in the middle {middles[1]:.0%} arrives instead of "
-        f"{middles[0]:.0%}.",
+        f"It changes by {abs(ratio - 1):.0%}: the mirror's area decides how much there is to share. But the patch of "
+        f"light is now {patch}: of a star in the middle {middles[1]:.0%} arrives instead of {middles[0]:.0%}.",
     )
 
 
@@ -116,20 +116,20 @@ def longer_exposure(rig):
         options,
         right,
         f"{mean:.1f} instead of {plan.mean:.1f}, {ratio:.1f} times as many. Stars down to magnitude {limits.faint:.1f} "
-        f"instead of {plan.limits.faint:.1f} become usable, but far from the Milky Way there are not many faint stars "
-        "to be had.",
+        f"instead of {plan.limits.faint:.1f} become usable, but far from the Milky Way faint stars are few.",
     )
 
 
 def own_number(rig):
     """The numbers of the rig in two sentences."""
     plan = guide_field.plan(rig)
-    said = (
-        f"Where no star list is at hand: on average {plan.mean:.1f} usable stars in a field "
-        f"{abs(plan.target.galactic.b.deg):.0f}° from the plane of "
-        f"the Milky Way, and a chance of {plan.all_night:.0%} for at least {WANTED} all night"
+    sides = ", on each side of the flip" if _two(rig) else ", before and after the flip"
+    night = " on both sides" if _two(rig) else ""
+    return (
+        f"Without a star list: {plan.mean:.1f} usable stars on average in a field "
+        f"{abs(plan.target.galactic.b.deg):.0f}° from the plane of the Milky Way{sides}. The chance of at least "
+        f"{WANTED}{night}, all night, is {plan.all_night:.0%}."
     )
-    return said + (", on both sides of the flip." if _two(rig) else ": a guide telescope keeps its field.")
 
 
 def _lost_at_the_mirror(rig):
@@ -148,9 +148,9 @@ def what_is_usable(rig):
     lost = _lost_at_the_mirror(rig)
     if lost >= 0.1:
         said += (
-            f" The mirror takes {lost:.1f} magnitudes even in the middle of the field: there the list may say "
-            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f} (each rounded by itself). The strip has the same "
-            f"limit overhead; this target stands at {guide_field.plan(rig).airmass:.2f} times as much air."
+            f" The mirror takes {lost:.1f} magnitudes even in the middle of the field: a star list may say "
+            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f} there (each rounded by itself). The strip's "
+            f"limit holds overhead; this target stands at airmass {guide_field.plan(rig).airmass:.2f}."
         )
     if limits.reached:
         return said
@@ -164,12 +164,26 @@ def list_against_strip(rig):
     """Why the reader sees three counts, and which of them to use."""
     strip, found = ledgers.ledger(rig), drawings.listed(drawings.shown_rig(rig))
     return (
-        f"Three counts, and which to use? The {guide_field.plan(rig).mean:.1f} is the mean of many fields so far from "
-        f"the Milky Way. The strip's {strip.stars}, {strip.stars_after_flip} are whole stars of one middling field, "
-        f"as many as your guiding uses ({rig.guiding.stars} at most). The {len(found.before)} before and "
-        f"{len(found.after)} after the flip are counted in the star list of one target. Plan with the mean; once you "
-        f"have the list of your target, use the list, as the card does. ({WANTED} stars are asked for by choice: one "
-        "is enough to guide, the others are to spare.)"
+        f"Three counts: the {guide_field.plan(rig).mean:.1f} is the mean of many such fields. The strip's "
+        f"{strip.stars}, {strip.stars_after_flip} are whole stars of one middling field, as many as your guiding uses "
+        f"({rig.guiding.stars} at most). The {len(found.before)} before and {len(found.after)} after the flip are "
+        "counted in the list of one target. With a list of yours, use it, as the card does. "
+        f"({WANTED} by choice: one star is enough to guide, the others are to spare.)"
+    )
+
+
+def why_it_rises(rig):
+    """Why the chance rises again far from the Milky Way, in words; nothing where it does not."""
+    plan, distance = guide_field.plan(rig), np.linspace(0, 90, 46)
+    place, ends = plan.target.galactic, (plan.limits.faint, plan.limits.bright)
+    latitudes = np.copysign(distance, place.b.deg) * u.deg
+    chance = guide_field.chance_on_sensor(plan.field, *ends, latitudes, place.l, WANTED)
+    lowest = int(np.argmin(chance))
+    if chance[-1] - chance[lowest] < _SEEN:
+        return ""
+    return (
+        f"Beyond {distance[lowest]:.0f}° from the plane the chance of section 3 rises again: your target lies on the "
+        "poorer side, away from the Milky Way's middle, and at 90° both sides meet."
     )
 
 
@@ -213,11 +227,10 @@ def comets(rig):
     mean = guide_field.expected_stars(plan.field, limits.faint, limits.bright, place.b, place.l)
     return (
         "All counts here hold with a coma corrector, lenses before the cameras that keep stars round beside the axis. "
-        "Without one your reflector draws "
-        f"comets about {guide_field.coma_length(ratio, away).value:.0f} arcsec long {away.value:.0f} arcmin off the "
-        f"axis. Their centres are as badly known as those of round stars of {wide.value:.1f} arcsec instead of "
+        f"Without one your reflector draws comets {guide_field.coma_length(ratio, away).value:.0f} arcsec long "
+        f"{away.value:.0f} arcmin off the axis, as badly measured as round stars of {wide.value:.1f} arcsec instead of "
         f"{starlight.guide_star_fwhm(rig).value:.1f}: usable to magnitude {limits.faint:.1f} instead of "
-        f"{plan.limits.faint:.1f}, and {mean:.1f} instead of {plan.mean:.1f} on average. "
+        f"{plan.limits.faint:.1f}, {mean:.1f} instead of {plan.mean:.1f} on average. "
         "(An estimate; a program that takes them for round stars does a little worse.)"
     )
 
@@ -231,18 +244,18 @@ def what_focus_costs(rig):
         left = guide_field.usable_limits(rig, error=limits.error, fwhm=wide)
         rows.append(
             (
-                f"{times * tolerance.value:.2f} mm",
-                f"{guide_field.blur_diameter(times * tolerance, rig.guide_optics).value:.1f} arcsec",
-                f"{wide.value:.1f} arcsec",
-                f"{guide_field.defocused_error(rig, times * tolerance).value:.3f} arcsec",
+                f"{times * tolerance.value:.2f}",
+                f"{guide_field.blur_diameter(times * tolerance, rig.guide_optics).value:.1f}",
+                f"{wide.value:.1f}",
+                f"{guide_field.defocused_error(rig, times * tolerance).value:.3f}",
                 f"{left.faint:.1f}",
             )
         )
     head = (
-        "out of focus",
-        "disc",
-        "star's width",
-        "error of your faintest usable star",
+        "out of focus [mm]",
+        "disc [arcsec]",
+        "star's width [arcsec]",
+        "error of that star [arcsec]",
         "usable to magnitude, overhead",
     )
     said = f"Your faintest usable star bears {tolerance.value:.2f} mm before its error grows by a quarter. "
@@ -273,15 +286,14 @@ def corner_of_the_picture(rig):
     trail = guide_field.corner_trail(rig, declination * u.deg)
     lasts, near_pole = (guide_field.longest_exposure(rig, dec * u.deg) for dec in (declination, 80))
     said = (
-        f"At your polar error of {error:g} arcmin and the target's declination of {declination:.0f}°, "
-        f"{exposure.value:g} s turn the picture by {trail.rotation.value:.1f} arcsec at most: a star in the corner, "
-        f"{trail.distance.value:.0f} arcmin from the guide star, draws a trail of {trail.length.value:.2f} arcsec "
-        f"({trail.pixels.value:.2f} pixels). The picture shows one of {trail.shows.value:.1f} arcsec, whose rms is the "
-        f"{trail.shows.value / 12**0.5:.2f} of the strip"
+        f"With {error:g} arcmin of polar error, at declination {declination:.0f}°, {exposure.value:g} s turn the "
+        f"picture by {trail.rotation.value:.1f} arcsec at most: a star in the corner, {trail.distance.value:.0f} "
+        f"arcmin from the guide star, draws a trail of {trail.length.value:.2f} arcsec. One of "
+        f"{trail.shows.value:.1f} arcsec shows"
     )
     if near_pole >= guide_field.HALF_TURN:
         return f"{said}; no exposure makes such a trail. Nothing to do."
-    said += f": an exposure {_of_length(lasts)} there, {_of_length(near_pole)} at declination 80°. "
+    said += f": that takes an exposure {_of_length(lasts)} there, {_of_length(near_pole)} at declination 80°. "
     if exposure < min(lasts, near_pole):
         return said + "Nothing to do."
     where = "" if exposure >= lasts else "near the pole "
@@ -319,7 +331,7 @@ def larger_sensor(rig):
         verdict = "this is half true: a larger sensor reaches beyond the bright patch of light."
     else:
         verdict = "this is wrong: your sensor has nearly all of the patch of light already."
-    return f"For your mirror {verdict} {said} ({now * gain:.1f} instead of {now:.1f}).{_where_it_ends(rig)}"
+    return f"For your mirror {verdict} {said} ({now * gain:.1f}, not {now:.1f}).{_where_it_ends(rig)}"
 
 
 def _where_it_ends(rig):
@@ -335,11 +347,11 @@ def table_of_sensors(rig):
     rig = drawings.with_pick_off(rig)
     optics = rig.guide_optics
     near = replace(optics, mirror_distance=optics.mirror_distance / 3)
-    head = ("sensor", "area", *(f"mirror {item.mirror_distance.value:.0f} mm away" for item in (optics, near)))
+    head = ("sensor", "area [mm²]", *(f"mirror {item.mirror_distance.value:.0f} mm away" for item in (optics, near)))
     rows = [
         (
             name,
-            f"{size[0] * size[1]:.0f} mm²",
+            f"{size[0] * size[1]:.0f}",
             *(f"{_mean_with(rig, item, np.array(size)):.1f}" for item in (optics, near)),
         )
         for name, size in drawings.sensors(rig).items()
@@ -353,8 +365,7 @@ def both_sides(rig):
     whose = "" if _two(rig) else " (the demo club rig's pick-off)"
     return (
         f"After the flip a pick-off sees another field. The chance of at least {WANTED} stars is {plan.one_field:.0%} "
-        f"in one field{whose}, and for both fields the product, {plan.one_field:.0%} of {plan.one_field:.0%}: "
-        f"{plan.all_night:.0%}."
+        f"in one field{whose}, and {plan.one_field:.0%} of {plan.one_field:.0%}, {plan.all_night:.0%}, in both."
     )
 
 
@@ -372,10 +383,8 @@ def beam_at_the_mirror(rig):
             (54 * 150 / 900 / 2 * u.mm, "that is half the width, from the middle to the edge."),
             (54 * 150 / 900 * 0.5**0.5 * u.mm, "the tilt shortens the mirror, not the beam."),
         ),
-        hint="The beam is 150 mm wide at the front lens or mirror, 900 mm before the focus, and narrows evenly to a "
-        "point.",
-        solution="54 mm is 0.06 of 900 mm, and 0.06 of 150 mm is 9 mm. A mirror of 8 mm side loses some of it even in "
-        "the middle.",
+        hint="The beam is 150 mm wide at the front, 900 mm before the focus, and narrows evenly to a point.",
+        solution="54 mm is 0.06 of 900 mm, and 0.06 of 150 mm is 9 mm.",
     )
 
 
@@ -394,7 +403,7 @@ def chance_for_the_night(rig):
             (1 - 0.3**2, "that is the chance of enough stars on at least one side."),
         ),
         hint="Of 10 targets 7 have enough before the flip. How many of those 7 have enough after it as well?",
-        solution="0.7 of the targets pass the first test, and 0.7 of those the second: 0.7 times 0.7 is 0.49.",
+        solution="0.7 of the targets pass the first test, 0.7 of those the second: 0.49.",
     )
 
 
@@ -414,7 +423,7 @@ def which_helps(rig):
         "twice the distance between mirror and sensor": stars(distance=50 * u.mm),
         "a mirror of 10 mm and an exposure of 4 s": stars(mirror=10 * u.mm, exposure=4 * u.s),
     }
-    listed = "; ".join(f"{name}: {number:.1f}" for name, number in found.items())
+    one, two, three = (f"{number:.1f}" for number in found.values())
     first, second, _ = found
     return Question(
         "03.3",
@@ -430,7 +439,7 @@ def which_helps(rig):
             (second, "the same light is spread over a larger patch: more sky, but every star in it is dimmer."),
         ),
         hint="What decides how much starlight there is to share, and what lets fainter stars count?",
-        solution=f"Mean usable stars, now {stars():.1f}; {listed}.",
+        solution=f"Mean usable stars now: {stars():.1f}. After these changes: {one}, {two} and {three}.",
     )
 
 
@@ -455,8 +464,8 @@ def card(rig):
         f"{angle:.0f}°."
     )
     meaning = (
-        f"The night is as good as its poorer side: {_stars(found.poorer)}, counted in the list of this one "
-        f"field. The average of section 4 ({plan.mean:.1f} stars, {plan.all_night:.0%}) is for a target without a list."
+        f"The night is as good as its poorer side: {_stars(found.poorer)} in the list of this field. The average of "
+        f"section 4 ({plan.mean:.1f} stars, {plan.all_night:.0%}) is for a target without a list."
     )
     return number, meaning, _action(found)
 

@@ -45,7 +45,7 @@ def all_own_stars(rig):
     )
     return guesses.choices(
         "05.own",
-        f"Instead of your best star alone, all {count} of your field are averaged. What is left of the movement?",
+        f"Instead of your best star alone, all {count} of this field are averaged. What is left of the movement?",
         {"nearly all of it": 0.95, "about two thirds": 0.67, "a third": 0.33},
         float(every.both / one.both),
         f"{float(every.both / one.both):.0%} of it: {every.both.value:.2f} instead of {one.both.value:.2f} arcsec. "
@@ -179,8 +179,8 @@ def flip_words():
     )
     return (
         "A night with nobody there can be prepared. First, the angle: turned by "
-        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, the guide camera has, in "
-        f"usable stars, {found.promise}; instead of {len(before)} and {len(after)}. {exposure}"
+        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, usable stars are "
+        f"{found.promise}; instead of {len(before)} and {len(after)}. {exposure}"
     )
 
 

@@ -101,7 +101,7 @@ def widened_star(rig):
     (limit,) = curve.plot([0, 1.6], [1, 1], linestyle="--", color="black", linewidth=1.6)
     (drop,) = curve.plot([1, 1], [0, 1], linestyle="--", color="black", linewidth=1.6)
     (point,) = curve.plot([1], [1], "o", color="black", markersize=11)
-    halo = figures.label_curve(curve, [1.58], [1.0], "5 % wider", at=0, ha="right")
+    halo = figures.label_curve(curve, [1.58], [1.0], "5% wider", at=0, ha="right")
     curve.set(xlim=(0, 1.6), ylim=(0, 7))
     figures.label(curve, "movement, rms [arcsec]", "width [arcsec]")
 
@@ -128,7 +128,7 @@ def widened_star(rig):
 
     alt = (
         "Left and middle: a star in the picture, at rest and moving. Right: its width against the movement, flat at "
-        "first, then rising; a dashed line where it has grown by 5 per cent."
+        "first, then rising; a dashed line where it has grown by 5%."
     )
     return Drawing(figure, (*shown, line, limit, drop, halo, point), update, alt)
 

@@ -127,6 +127,16 @@ def enough(rig):
 
 def own_number(rig):
     """The reader's number of this workbook, in words."""
+    check, measured = _check(rig), _measured(rig)
+    return (
+        f"{'Yes' if measured < check.noticed else 'No'}: your picture notices {check.noticed.value:.2f} arcsec, and "
+        f"with a star of {ELECTRONS.value:,.0f} electrons your guide camera sees {measured.value:.3f}, "
+        f"{float(check.noticed / measured):.2g} times finer."
+    )
+
+
+def without_air(rig):
+    """What makes the error of the own number, and that the air is not in it, in words."""
     check, air, measured = _check(rig), _air(rig), _measured(rig)
     larger = (
         "it is larger than your camera's error"
@@ -134,12 +144,9 @@ def own_number(rig):
         else "it is smaller than your camera's error here, but other stars have more light"
     )
     return (
-        f"Your picture notices {check.noticed.value:.2f} arcsec. With a star of {ELECTRONS.value:,.0f} electrons your "
-        f"guide camera sees {measured.value:.3f}, {float(check.noticed / measured):.2g} times finer: "
-        f"{check.seen.value:.3f} by the star's own light and the pixels, the rest by "
-        f"{_colours_in_words(rig, check)}the sky and the noise of the camera "
-        f"(02_starlight). But that is without air. In one exposure the air moves the star by {air.value:.2f} arcsec; "
-        f"{larger}, and no camera can do anything about it."
+        f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, the "
+        f"rest by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight). In one exposure "
+        f"the air moves the star by {air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
     )
 
 

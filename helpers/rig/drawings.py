@@ -143,8 +143,8 @@ def _guide_telescope(axes):
 
 _SAID = {
     "pick-off": "A pick-off: the guide camera looks through the main telescope, at stars just beside the picture. "
-    "Their light (striped) crosses that of the picture and takes nothing from it. The mirror stands outside; pushed in "
-    "too far, it would shade an edge.",
+    "Their light (striped) crosses that of the picture and takes nothing from it. The mirror stands beside that "
+    "light; pushed in too far, it would shade an edge.",
     "guide telescope": "A guide telescope: the guide camera has a small telescope of its own. It sees a wide field, "
     "but when it bends against the main telescope, nobody notices until the picture is there.",
 }

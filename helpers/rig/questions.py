@@ -168,15 +168,21 @@ def own_number(rig):
     fewer = both / shows
     return (
         f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding a star moves up to {both:.1f} "
-        f"arcsec from end to end. Your picture shows it from {shows:.1f} on: so far a star may glide, and yet be on "
-        "the average (the root of the mean square) no more than "
-        f"{pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first "
-        "number at the top. "
+        f"arcsec from end to end. Your picture shows it from {shows:.1f} on. "
         + (
-            f"For that both faults would have to be {fewer:.{0 if fewer >= 2 else 1}f} times smaller."
+            f"Both faults would have to be {fewer:.{0 if fewer >= 2 else 1}f} times smaller: your mount needs guiding."
             if fewer > 1
             else "This mount stays below that by itself."
         )
+    )
+
+
+def why_it_shows(rig):
+    """How the way of a star hangs together with the first number of the strip, in words."""
+    return (
+        f"Why {_shows(rig):.1f}? So far a star may glide, and yet be on the average (the root of the mean square) no "
+        f"more than {pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first "
+        "number at the top."
     )
 
 

@@ -159,13 +159,20 @@ def width_in_the_picture(rig):
 def own_number(rig):
     """The reader's number of this workbook, in words."""
     exposure, aperture = rig.guiding.exposure, rig.guide_optics.aperture
-    one = seeing.image_motion(aperture, _air(rig), exposure).value
+    instant, one, two = (seeing.image_motion(aperture, _air(rig), k * exposure).value for k in (0, 1, 2))
     return (
-        f"With exposures of {exposure.value:g} s the air alone leaves {one:.2f} arcsec rms on each axis, "
-        f"{2**0.5 * one:.2f} in total (both axes together). Even if the mount stood perfectly still, the log (the list "
-        "of errors that the guide camera measures) would show this, and yet the picture is as sharp as the air allows. "
-        f"What the loop leaves, {ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is another thing: how far the "
-        "mount itself misses."
+        f"At an instant the air alone moves your star by {instant:.2f} arcsec rms on each axis. An exposure of "
+        f"{exposure.value:g} s leaves {one:.2f} of it on each axis, {2**0.5 * one:.2f} in total (both axes together); "
+        f"one of {2 * exposure.value:g} s leaves {two:.2f} on each."
+    )
+
+
+def still_mount(rig):
+    """What the own number means where nothing but the air moves a star, in words."""
+    return (
+        "Even if the mount stood perfectly still, the log (the list of errors that the guide camera measures) would "
+        "show this, and yet the picture is as sharp as the air allows. What the loop leaves, "
+        f"{ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is another thing: how far the mount itself misses."
     )
 
 

@@ -124,11 +124,11 @@ def dancing_star(rig):
         expected = np.sqrt(max(error.value**2 - signal.sampling_floor.value**2, 0))
         lost = ""
         if share < SURELY_FOUND or not counts.all():
-            lost = f" Noise hides it: it was found in {counts.sum()} of them, expected: {share:.0%}."
-        spread = f"{np.sqrt(np.mean(errors**2)):.3f}" if counts.sum() > 10 else "too few to tell"
+            lost = f" Found in {counts.sum()} of {_PICTURES}, expected: {share:.0%}."
+        spread = f"{np.sqrt(np.mean(errors**2)):.3f} arcsec rms" if counts.sum() > 10 else "too few to tell"
         return (
-            f"{start}Its centre was measured {spread} arcsec rms beside its true place on each axis; expected: "
-            f"{expected:.3f}, give or take {expected / np.sqrt(4 * max(1, counts.sum())):.3f} by chance.{lost}"
+            f"{start}Measured beside the true place, each axis: {spread}; expected: {expected:.3f}, give or take "
+            f"{expected / np.sqrt(4 * max(1, counts.sum())):.3f} by chance.{lost}"
         )
 
     alt = (
@@ -212,7 +212,7 @@ def one_change_per_bar(rig):
             else f"A star's place among pixels as fine as yours adds nothing that shows, less than {low:g} arcsec."
         )
         return (
-            f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A, no lamps). "
+            f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A, far from lamps). "
             f"Faintest star for 0.1 arcsec: {limit}. {coarse}"
         )
 

@@ -206,9 +206,10 @@ def own_number(rig):
             "and its "
             f"place among the pixels alone makes {floor:.2f} arcsec of error."
         )
+    light = [f"{view.signal(magnitude).electrons.value:,.0f} electrons" for magnitude in (limit, bright)]
     return (
-        f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}. Your brightest, before a "
-        f"pixel is full: {bright:.1f}."
+        f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}, which gives {light[0]}. "
+        f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]}."
     )
 
 
@@ -502,7 +503,7 @@ def card(rig):
         reach = "none" if faint is None else _step(round(faint, 1) - round(limit, 1))
         parts.append(f"{name}: {reach} and {_step(round(top, 1) - round(bright, 1))}")
     meaning = (
-        f"Stars between the two limits are good enough ({view.light_share:.0%} of the beam reaches the sensor). What "
+        f"Stars between the two limits are good enough ({view.light_share:.0%} of the light reaches the sensor). What "
         "settings change at the faint and the bright end, in magnitudes (plus: fainter stars come in there, and bright "
         f"ones are lost here): {'; '.join(parts)}."
     )

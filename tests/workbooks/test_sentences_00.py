@@ -53,7 +53,9 @@ def test_both_faults_together_no_longer_show_when_smaller_as_told(rig):
     shows = noticed / glide.std()  # an even way of that length has the rms that the picture notices
     assert f"shows it from {shows:.1f} on" in questions.own_number(rig)
     fewer = np.hypot(*np.ptp(drawings.worst_path(rig.mount, rig.guiding.picture_exposure), axis=0).value) / shows
-    assert f"{fewer:.0f} times smaller" in questions.own_number(rig)
+    assert f"{fewer:.0f} times smaller: your mount needs guiding" in questions.own_number(rig)
+    why = questions.why_it_shows(rig)
+    assert why.startswith(f"Why {shows:.1f}?") and f"than {noticed:.2f} arcsec off the middle" in why
     better = changed(
         rig,
         {

@@ -25,7 +25,7 @@ def rig(request):
 def test_the_verdict_holds_light_and_place_inside_a_pixel(rig):
     check = pixels.compare_scales(rig)
     assert check.seen.value == pytest.approx(np.hypot(check.by_light.value, check.inside_pixel.value))
-    assert f"{check.seen.value:.3f} by the star's own light and the pixels" in questions.own_number(rig)
+    assert f"{check.seen.value:.3f} by the star's own light and the pixels" in questions.without_air(rig)
     # no promise that the place inside a pixel makes impossible
     bright = pixels.compare_scales(rig, 1e8 * u.electron)
     assert bright.seen >= bright.inside_pixel
@@ -58,7 +58,7 @@ def test_the_next_workbook_does_not_contradict_the_verdict(rig):
     assert spoilt == next_questions.card(rig)[0].startswith("No star's centre is known")
     for said in (questions.card(rig)[2], reply.splitlines()[1]):
         assert said.startswith("Even out the colours" if spoilt else "Nothing")
-    for said in (questions.card(rig)[1], questions.own_number(rig), reply):
+    for said in (questions.card(rig)[1], questions.without_air(rig), reply):
         assert ("the colour mosaic, through which" in said) == spoilt
     assert "don't limit" not in questions.card(rig)[1] or not spoilt
 
@@ -78,20 +78,21 @@ def test_five_per_cent_is_explained(rig):
 
 
 def test_the_air_is_said_to_be_far_larger_than_what_the_camera_sees(rig):
-    text = questions.own_number(rig)
-    assert "without air" in text and "it is larger than your camera's error" in text
+    text = f"{questions.own_number(rig)} {questions.without_air(rig)}"
+    assert "are without air" in text and "it is larger than your camera's error" in text
     seen, air = (float(re.search(pattern, text)[1]) for pattern in (r"sees ([\d.]+)", r"star by ([\d.]+)"))
     assert air > seen
 
 
 def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
-    text = questions.own_number(rig)
+    text = f"{questions.own_number(rig)} {questions.without_air(rig)}"
     magnitude = float(re.search(r"of magnitude ([\d.]+)", questions.the_same_magnitude(rig))[1])
     seen, times, alone = (
         float(re.search(pattern, text)[1]) for pattern in (r"sees ([\d.]+),", r", ([\d.]+) times", r": ([\d.]+) by")
     )
     signal = starlight.view(rig).signal(magnitude)  # the magnitude is told to 0.1: light to 5 per cent
     assert signal.electrons.value == pytest.approx(2000, rel=0.06)
+    assert text.startswith("Yes:") is (times > 1)
     assert seen == pytest.approx(signal.centroid_error.value, rel=0.08)
     assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
     assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen

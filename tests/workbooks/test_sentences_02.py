@@ -66,7 +66,7 @@ def test_a_star_that_noise_hides_is_told_as_such(rig):
     at = np.interp(-4.5, -view.signal(magnitudes).signal_to_noise, magnitudes)
     share, error = view.found(at)
     said = drawings.dancing_star(rig).update(at * u.mag, rig.guiding.exposure)
-    counted = int(re.search(r"found in (\d+) of them", said)[1])
+    counted = int(re.search(r"Found in (\d+) of 60", said)[1])
     assert f"expected: {share:.0%}" in said
     assert counted / 60 == pytest.approx(share, abs=0.3)  # 60 pictures, one place: 4.5 standard errors
     wide = drawings.pixels_wide(view) > 1.5  # where pixels are coarser, lucky exposures are no better than others
@@ -145,7 +145,9 @@ def test_the_number_is_that_of_the_strip_and_of_the_card(rig):
         assert starlight.view(rig).signal(found.faintest_star).centroid_error > drawings.WANTED
     else:
         assert limit == pytest.approx(found.faintest_star, abs=1e-6)
-        assert f"Gaia G {found.faintest_star:.1f}." in number
+        assert f"Gaia G {found.faintest_star:.1f}, which gives" in number
+        light = float(re.search(r"gives ([\d,]+) electrons", number)[1].replace(",", ""))
+        assert light == pytest.approx(starlight.view(rig).signal(limit).electrons.value, abs=0.6)
     assert found.air == drawings.air_of(rig)
     assert f"{found.picture_notices.value:.2f}" in questions.why_a_tenth(rig)
     assert found.guide_star_fwhm == starlight.view(rig).fwhm
