@@ -127,8 +127,8 @@ def dancing_star(rig):
             lost = f" Found in {counts.sum()} of {_PICTURES}, expected: {share:.0%}."
         spread = f"{np.sqrt(np.mean(errors**2)):.3f} arcsec rms" if counts.sum() > 10 else "too few to tell"
         return (
-            f"{start}Measured beside the true place, each axis: {spread}; expected: {expected:.3f}, give or take "
-            f"{expected / np.sqrt(4 * max(1, counts.sum())):.3f} by chance.{lost}"
+            f"{start}Beside the true place, each axis: {spread}; expected: {expected:.3f}, give or take "
+            f"{expected / np.sqrt(4 * max(1, counts.sum())):.3f}.{lost}"
         )
 
     alt = (
