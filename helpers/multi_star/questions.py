@@ -179,8 +179,8 @@ def flip_words():
     )
     return (
         "A night with nobody there can be prepared. First, the angle: turned by "
-        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, usable stars are "
-        f"{found.promise}; instead of {len(before)} and {len(after)}. {exposure}"
+        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, it gives usable "
+        f"stars: {found.promise}, instead of {len(before)} and {len(after)}. {exposure}"
     )
 
 

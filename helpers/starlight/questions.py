@@ -206,7 +206,7 @@ def own_number(rig):
             "and its "
             f"place among the pixels alone makes {floor:.2f} arcsec of error."
         )
-    light = [f"{view.signal(magnitude).electrons.value:,.0f} electrons" for magnitude in (limit, bright)]
+    light = [f"about {float(f'{view.signal(m).electrons.value:.2g}'):,.0f} electrons" for m in (limit, bright)]
     return (
         f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}, which gives {light[0]}. "
         f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]}."
