@@ -302,6 +302,7 @@ def test_refresh_leaves_pictures_in_place_of_panels(tmp_path):
     assert [file.name for file in tmp_path.iterdir()] == ["00_toy.ipynb"]
 
 
+@pytest.mark.long
 def test_a_workbook_that_fails_stays_as_it_was_and_its_cell_is_named(tmp_path, capsys):
     path = write_workbook(tmp_path / "00_toy.ipynb", "good = 1", "# the bad one\nbad = 1 / 0", "never = 1")
     before = path.read_bytes()

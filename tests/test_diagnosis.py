@@ -185,6 +185,7 @@ def test_turns_take_the_sky_out():
     assert many["seeing between the runs"] < 0.5 * one["seeing between the runs"]
 
 
+@pytest.mark.long
 def test_what_a_seeing_law_says_is_what_is_drawn():
     """Second route: both seeings drawn as they are likely beforehand, and weighted by what was measured."""
     case, priors = cases.case_of({"seeing_b": 3 * u.arcsec, "turns_a": 2, "turns_b": 2}), budgets.cases.Priors()
@@ -308,6 +309,7 @@ def test_other_priors_change_the_weight_of_the_same_cases():
             assert found.probabilities[cause] == pytest.approx(chance, abs=5 * error), cause
 
 
+@pytest.mark.long
 def test_with_the_usual_priors_the_diagnosis_anew_is_the_diagnosis():
     known, priors = {"stars_a": 3, "stars_b": 3}, cases.Priors()
     one = diagnosis.diagnose(A, B, known, np.random.default_rng(1), 1000)

@@ -25,7 +25,7 @@ RIGS = {
 
 @pytest.fixture(
     scope="module",
-    params=[name if name == "club" else pytest.param(name, marks=pytest.mark.long) for name in RIGS],
+    params=[pytest.param(name, marks=pytest.mark.long) for name in RIGS],
     ids=str,
 )
 def written(request):

@@ -14,6 +14,7 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stab
 LONG = (
     "tests/hostile",
     "tests/workbooks",
+    "tests/test_camera_check.py",
     "tests/test_centroids.py",
     "tests/test_classroom.py",
     "tests/test_command_line.py",
@@ -27,6 +28,9 @@ LONG = (
     "tests/test_ledger.py",
     "tests/test_loop_settings.py",
     "tests/test_multi_star.py",
+    "tests/test_night_comparison.py",
+    "tests/test_night_recipe.py",
+    "tests/test_own_frames.py",
     "tests/test_pages.py",
     "tests/test_report.py",
     "tests/test_show.py",
