@@ -24,6 +24,7 @@ ORDER = [
     "shared.files",
     "shared.pictures",
     "shared.series",
+    "shared.recursion",
     "shared.sky",
     "shared.optics",
     "rig.parts",

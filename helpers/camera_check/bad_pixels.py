@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 from scipy.ndimage import uniform_filter
-from scipy.stats import chi2
 
 from helpers.camera_check.darks import smooth_part
 from helpers.camera_check.statistics import planes_of
@@ -60,7 +60,7 @@ def _restless(sets, quantum):
     # The level of whole frames may drift; that is no fault of a pixel.
     typical = one.variance.mean() + one.frame_means[: one.variance_frames].var(ddof=1)
     # So rare that a healthy sensor shows none by chance, and at least twice the usual noise.
-    factor = max(4.0, chi2.isf(1e-3 / one.pixel_variance.size, freedom) / freedom)
+    factor = max(4.0, special.chdtri(freedom, 1e-3 / one.pixel_variance.size) / freedom)
     places = np.argwhere(one.pixel_variance > factor * max(typical, 0.25 * quantum**2))
     if not 0 < len(places) <= 5000:
         return none, places

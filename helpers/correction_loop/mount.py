@@ -7,10 +7,10 @@ within a step is averaged as an exposure averages it.
 
 import astropy.units as u
 import numpy as np
-from scipy import signal
 
 from helpers.rig.parts import Mount
 from helpers.shared.checks import count, instance, number, quantity, takes
+from helpers.shared.recursion import recursion
 from helpers.shared.sky import SIDEREAL_RATE
 
 # Strength of one, two and three waves a turn of the worm, and their phases [turns]. Invented, with the usual look of a
@@ -189,8 +189,7 @@ def gusts(n_steps, step, rms, correlation_time, rng):
     own_variance = max(integral_variance - shared**2 / value_variance, 0.0)
     integral_push = shared / np.sqrt(value_variance) * pushes[0] + np.sqrt(own_variance) * pushes[1]
     first = rng.standard_normal(2)  # the motion has long begun when the series starts
-    after, _ = signal.lfilter([1.0], [1.0, lost - 1.0], value_push, axis=0, zi=((1 - lost) * first)[None])
-    before = np.vstack([first, after[:-1]])
+    before = recursion([1.0, lost - 1.0], np.vstack([first, value_push[:-1]]))
     return (before * lost + integral_push) / length * rms
 
 

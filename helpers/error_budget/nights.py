@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
-from scipy import stats
+from scipy import special
 from scipy.interpolate import RegularGridInterpolator
 
 from helpers.correction_loop import loop as correction_loop
@@ -112,7 +112,7 @@ def air_states(outer_scale_m, least_m):
         for k in range(each):
             # evenly spread over both: multiples of powers of the plastic number (Roberts 2018), as for places of stars
             place = (0.5 + (number * each + k + 1) * np.array([0.7548776662466927, 0.5698402909980532, 0.43])) % 1
-            wind, scale = np.exp(stats.norm.ppf(place[:2]) * [SPREADS["wind speed"], SPREADS["site.outer_scale"]])
+            wind, scale = np.exp(special.ndtri(place[:2]) * [SPREADS["wind speed"], SPREADS["site.outer_scale"]])
             layers = tuple(
                 replace(
                     layer,

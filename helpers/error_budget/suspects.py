@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from helpers.camera_check.costs import with_stripes
 from helpers.error_budget import nights
@@ -160,7 +160,7 @@ def known_share(threshold):
     Fisher's information on the mean of a normal distribution of unit width that is censored below `threshold` (from
     the definition; Tobin 1958, Econometrica 26, 24, treats such data).
     """
-    density, below = stats.norm.pdf(threshold), stats.norm.cdf(threshold)
+    density, below = np.exp(-0.5 * threshold**2) / np.sqrt(2 * np.pi), special.ndtr(threshold)
     return 1 - below + threshold * density + density**2 / np.maximum(below, 1e-300)
 
 

@@ -11,7 +11,6 @@ from functools import lru_cache
 import astropy.units as u
 import numpy as np
 from astropy.coordinates import SkyCoord
-from scipy import signal
 
 from helpers.correction_loop import loop as correction_loop
 from helpers.correction_loop import mount as mount_motion
@@ -25,6 +24,7 @@ from helpers.seeing.air import MAXIMUM_AIRMASS, Atmosphere, at_airmass
 from helpers.seeing.named_air import ATMOSPHERES
 from helpers.shared import sky
 from helpers.shared.checks import instance, number, optional, quantity, takes
+from helpers.shared.recursion import recursion
 from helpers.starlight.spectra import as_magnitude
 from helpers.starlight.view import view
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
@@ -219,10 +219,9 @@ def linear_pointing(disturbance, false, gain, delay):
     """`correction_loop.run_loop` without play and dead band, by its difference equation; arrays (n, ...)."""
     closed = np.array([1.0, -1.0, 0.0])
     closed[1 + delay] += gain
-    answered = np.zeros(2 + delay)
-    answered[1 + delay] = -gain
-    left = signal.lfilter([1.0, -1.0], closed, disturbance, axis=0)
-    return left + signal.lfilter(answered, closed, false, axis=0)
+    pushed = np.diff(disturbance, axis=0, prepend=0)
+    pushed[1 + delay :] -= gain * false[: -1 - delay]
+    return recursion(closed, pushed)
 
 
 def _covariance(first, second):

@@ -2,7 +2,7 @@
 
 import astropy.units as u
 import numpy as np
-from scipy.stats import poisson
+from scipy import special
 
 from helpers.shared.checks import count, quantity, takes
 from helpers.starlight.spectra import as_magnitude
@@ -134,5 +134,5 @@ def chance_of_stars(density, area, at_least):
 
 def poisson_chance(expected, at_least):
     """`chance_of_stars` for a mean number that is known, unchecked."""
-    chance = poisson.sf(at_least - 1, expected)
+    chance = np.where(np.greater(at_least, 0), special.gammainc(np.maximum(at_least, 1), expected), 1.0)
     return float(chance) if np.ndim(chance) == 0 else chance

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from helpers.multi_star.averaging import motion_covariance, pair_covariance
 from helpers.multi_star.own_frames import GuideRun
@@ -83,7 +83,7 @@ class FrameMotion:
 
 def _interval(mean_square, error, freedom, power):
     """Estimate of mean_square**power whose logarithm has a Student's t error."""
-    half = stats.t.ppf((1 + _CONFIDENCE) / 2, freedom) * error / mean_square
+    half = special.stdtrit(freedom, (1 + _CONFIDENCE) / 2) * error / mean_square
     return [mean_square**power * np.exp(sign * power * half) for sign in (0, -1, 1)]
 
 
@@ -100,7 +100,7 @@ def _turning(places, centres, time):
     rate, error = series.drift_rate(time, angle / square * u.rad.to(u.arcsec) * u.arcsec)
     minutes = (time - time.mean()).to_value(u.min)
     turned = (rate.value * u.arcsec.to(u.rad)) * minutes[:, None, None] * places[:, ::-1] * [-1, 1]
-    half = stats.norm.ppf((1 + _CONFIDENCE) / 2) * error
+    half = special.ndtri((1 + _CONFIDENCE) / 2) * error
     return Estimate(rate, rate - half, rate + half), centres - turned
 
 
@@ -187,7 +187,7 @@ def _movements(wanted, noise, covariance, count):
         by_air = max(noise.error**2 - _by_noise(noise.form[None], noise, covariance, count)[0], 0.0)
     value = np.einsum("qaij,aji->q", forms, covariance) - fixed
     spread = np.sqrt(np.maximum(_by_noise(forms, noise, covariance, count), 0) + share**2 * by_air)
-    half = stats.norm.ppf((1 + _CONFIDENCE) / 2) * spread
+    half = special.ndtri((1 + _CONFIDENCE) / 2) * spread
     return [np.sqrt(np.maximum(part, 0)) * u.arcsec for part in (value, value - half, value + half)]
 
 
@@ -212,7 +212,7 @@ def _alike(centres, groups, noise, total, time_s):
         fixed = 0.0 if noise.error else share
         lost = _over_time(form - (share * noise.form if noise.error else 0.0), centres) - fixed
         error, freedom = _mean_error(lost, time_s)
-        half = stats.t.ppf((1 + _CONFIDENCE) / 2, freedom) * error
+        half = special.stdtrit(freedom, (1 + _CONFIDENCE) / 2) * error
         rows.append([1 - part / total for part in (lost.mean(), lost.mean() + half, lost.mean() - half)])
     return Estimate(*np.array(rows).T)
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from helpers.night_comparison import sky
 from helpers.shared.checks import count, instance, optional, takes
@@ -71,7 +71,7 @@ class _Log:
 
     def rms(self):
         error, freedom = relative_error(self.squares, self.time)
-        rms, half = np.sqrt(self.squares.mean()), 0.5 * error * stats.t.ppf(0.975, freedom)
+        rms, half = np.sqrt(self.squares.mean()), 0.5 * error * special.stdtrit(freedom, 0.975)
         return Interval(float(rms), float(rms * np.exp(-half)), float(rms * np.exp(half)))
 
     def memory(self):
@@ -178,7 +178,7 @@ def _compare_apart(logs):
     variances = np.array([error_a**2, error_b**2]) / 4
     freedom = variances.sum() ** 2 / (variances**2 / [freedom_a, freedom_b]).sum()
     value = 0.5 * np.log(logs[1].squares.mean() / logs[0].squares.mean())
-    return value, stats.t.ppf(0.975, freedom) * np.sqrt(variances.sum()), 0.0
+    return value, special.stdtrit(freedom, 0.975) * np.sqrt(variances.sum()), 0.0
 
 
 @takes(

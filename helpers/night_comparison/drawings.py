@@ -8,7 +8,6 @@ from pathlib import Path
 import astropy.units as u
 import numpy as np
 from astropy.table import Table
-from scipy.signal import lfilter
 
 from helpers import night_comparison as nights
 from helpers import pixel_scale, seeing
@@ -17,6 +16,7 @@ from helpers.classroom.panels import Drawing
 from helpers.night_comparison.false_winners import COUNTS
 from helpers.rig.demo import demo_rig
 from helpers.shared import series
+from helpers.shared.recursion import recursion
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 LEVEL = 0.7  # arcsec, total rms at the start of the drawn hour, with camera A
@@ -183,7 +183,7 @@ def remembering(memory_s, seed=3):
     """Half an hour of errors of one axis, one a second, rms 0.5 arcsec, whose memory is `memory_s`."""
     rho = np.exp(-1 / memory_s) if memory_s > 0 else 0.0
     noise = np.random.default_rng(seed).standard_normal(_ROWS)
-    return _RMS * lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, zi=[rho * noise[0]])[0]
+    return _RMS * recursion([1, -rho], np.r_[noise[0], np.sqrt(1 - rho**2) * noise[1:]])
 
 
 @lru_cache(maxsize=64)

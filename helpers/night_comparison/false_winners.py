@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy import stats
+import scipy  # loads its parts when they are used
 
 from helpers.night_comparison.compare import compare
 from helpers.night_comparison.power import simulate_night
@@ -33,7 +33,7 @@ class Count:
     @property
     def interval(self):
         """Exact 95 % interval of the share (Clopper & Pearson 1934, Biometrika 26, 404)."""
-        found = stats.binomtest(self.wrong, self.nights).proportion_ci(method="exact")
+        found = scipy.stats.binomtest(self.wrong, self.nights).proportion_ci(method="exact")
         return float(found.low), float(found.high)
 
 

@@ -10,7 +10,7 @@ import astropy.units as u
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
-from scipy import stats
+from scipy import special
 
 from helpers.shared import files as tables
 from helpers.shared.checks import count, number, optional, quantity, takes
@@ -330,5 +330,5 @@ def compare_widths(widths_a, widths_b):
     difference = groups[1].mean() - groups[0].mean()
     variances = np.array([values.var(ddof=1) / values.size for values in groups])
     freedom = variances.sum() ** 2 / max((variances**2 / [values.size - 1 for values in groups]).sum(), 1e-300)
-    half = stats.t.ppf(0.975, max(freedom, 1)) * np.sqrt(variances.sum())
+    half = special.stdtrit(max(freedom, 1), 0.975) * np.sqrt(variances.sum())
     return Widths(difference * u.arcsec, ((difference - half) * u.arcsec, (difference + half) * u.arcsec))

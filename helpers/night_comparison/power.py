@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
+import scipy  # loads its parts when they are used
 from astropy.table import QTable, Table
-from scipy import stats
-from scipy.signal import lfilter
 
 from helpers.night_comparison import sky
 from helpers.night_comparison.compare import FEWEST_TURNS
@@ -107,11 +106,11 @@ def _chance(turns, pairs):
 
 def _beyond(critical, freedom, shift):
     """Chance that a noncentral t lies above a limit; by Abramowitz & Stegun 26.7.10 where scipy gives no number."""
-    exact = stats.nct.sf(critical, freedom, shift)
+    exact = scipy.stats.nct.sf(critical, freedom, shift)
     if np.isfinite(exact):
         return float(exact)
     away = critical * (1 - 1 / (4 * freedom)) - shift
-    return float(stats.norm.sf(away / np.sqrt(1 + critical**2 / (2 * freedom))))
+    return float(scipy.stats.norm.sf(away / np.sqrt(1 + critical**2 / (2 * freedom))))
 
 
 def _turns_needed(turns, power, name="ratio", nothing="1"):
@@ -258,10 +257,10 @@ def simulate_night(
     rho = turns.rho
     start = rng.standard_normal((1, 2)) * rho
     noise = rng.standard_normal((total, 2))
-    errors = lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]
+    errors = scipy.signal.lfilter([np.sqrt(1 - rho**2)], [1, -rho], noise, axis=0, zi=start)[0]
     unrest = drift * np.sqrt(turns.exposure_s / 3600) * rng.standard_normal(total)
     back = 1.0 if sky_memory is None else np.exp(-turns.exposure_s / sky_memory.value)
-    level = lfilter([1.0], [1, -back], unrest)
+    level = scipy.signal.lfilter([1.0], [1, -back], unrest)
     turn = np.arange(total) // (turns.rows + between)
     is_b, seen = turn % 2 == 1, np.arange(total) % (turns.rows + between) < turns.rows
     errors *= (rms.value / np.sqrt(2) * np.exp(level + turns.log_ratio * is_b))[:, None]

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 MIN_ROWS = 30  # fewer errors tell neither their spread nor their memory
@@ -125,7 +125,7 @@ def _equal_nights(pieces, noise, log_ratios, rng):
 def student_limit(count):
     """How many standard errors of the step make the interval, for a number of pieces."""
     freedom = count - 2
-    return float(stats.t.ppf(0.975, freedom) * (1 + _WIDER[0] + _WIDER[1] / freedom))
+    return float(special.stdtrit(freedom, 0.975) * (1 + _WIDER[0] + _WIDER[1] / freedom))
 
 
 def fit_step(pieces, n_nights, rng):

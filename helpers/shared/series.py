@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 from astropy.stats import mad_std
-from scipy import fft, stats
+from scipy import fft, special
 
 from helpers.shared.checks import as_number, count, optional, quantity, takes
 from helpers.shared.limits import PLACES
@@ -316,7 +316,7 @@ def rms_interval(errors, time=None):
     if squares.max() <= 0:
         raise ValueError("errors: expected errors that vary, found all the same")
     error, freedom = relative_error(squares, _checked_time("errors", squares, time))
-    rms, half = float(np.sqrt(squares.mean())), 0.5 * error * stats.t.ppf(0.975, freedom)
+    rms, half = float(np.sqrt(squares.mean())), 0.5 * error * special.stdtrit(freedom, 0.975)
     return Interval(rms, float(rms * np.exp(-half)), float(rms * np.exp(half)))
 
 
