@@ -155,6 +155,15 @@ def layer_pair_covariance(separation_m, diameter_m, table, path_m, direction_rad
     along = (separation_m @ [cosine, sine]) / diameter_m
     across = (separation_m @ [-sine, cosine]) / diameter_m
     path = path_m / diameter_m
+    found = np.zeros((2, len(along)))
+    near = np.hypot(np.maximum(np.abs(along) - path, 0), across) < np.exp(table[3])
+    if near.any():
+        found[:, near] = _near_covariance(along[near], across[near], table, path, cosine, sine)
+    return found * diameter_m ** (-1 / 3)
+
+
+def _near_covariance(along, across, table, path, cosine, sine):
+    """Of pairs whose paths come within the reach of the table, for unit D."""
     if path < 1e-6:
         position, weight = along[:, None], np.ones((len(along), 1))
     else:
@@ -175,4 +184,4 @@ def layer_pair_covariance(separation_m, diameter_m, table, path_m, direction_rad
         cosine_2 = np.sum(weight * (position**2 - across**2), axis=1)
     # Direction of the separation against x is that against the wind plus the wind's own.
     unequal = cosine_2 * (cosine**2 - sine**2) - sine_2 * 2 * sine * cosine
-    return np.array([both - unequal, both + unequal]) * diameter_m ** (-1 / 3)
+    return np.array([both - unequal, both + unequal])
