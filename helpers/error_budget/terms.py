@@ -206,13 +206,14 @@ def exposures_of(rig):
 def mount_paths(mount, exposure, declination_deg, count):
     """What the mount does unguided for each start of the worm: means (n, 2, phases) and variance within (2, phases)."""
     means, within = [], []
-    for phase in np.arange(WORM_PHASES) / WORM_PHASES:
+    phases = WORM_PHASES if mount.periodic_error > 0 else 1
+    for phase in np.arange(phases) / phases:
         fine = mount_motion.mount_motion(
             mount, _FINE * count, exposure / _FINE, declination=declination_deg * u.deg, worm_phase=phase
         )
         means.append(mount_motion.step_means(fine, _FINE).value)
         within.append(mount_motion.motion_within(fine, _FINE).value.mean(axis=0))
-    return np.stack(means, axis=-1), np.stack(within, axis=-1)
+    return tuple(np.repeat(np.stack(part, axis=-1), WORM_PHASES // phases, axis=-1) for part in (means, within))
 
 
 def linear_pointing(disturbance, false, gain, delay):

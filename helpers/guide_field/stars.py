@@ -290,10 +290,16 @@ def _counts(optics, width_mm, height_mm, latitude_deg, longitude_deg):
     return np.maximum([expected_stars(lit, magnitude, None, *place) for magnitude in _MAGNITUDES], 1e-9)
 
 
+@lru_cache(maxsize=64)
+def _galactic(ra_deg, dec_deg):
+    """Galactic latitude and longitude [deg] of a place in ICRS."""
+    place = SkyCoord(ra_deg * u.deg, dec_deg * u.deg).galactic
+    return round(place.b.deg, 3), round(place.l.deg, 3)
+
+
 def _expected(rig, target):
-    place = target.galactic
     width, height = sensor_size(rig.guide_camera)
-    return _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
+    return _counts(rig.guide_optics, width, height, *_galactic(target.ra.deg, target.dec.deg))
 
 
 _RNG = optional(instance(np.random.Generator))
@@ -318,9 +324,7 @@ def drawn_magnitudes(rig, target, rng=None, fields=1):
         Gaia G as it reaches the camera, brightest first; infinite where there is no further star. A field without any
         has one of G = 17, the end of the star counts.
     """
-    place = target.galactic
-    width, height = sensor_size(rig.guide_camera)
-    expected = _counts(rig.guide_optics, width, height, round(place.b.deg, 3), round(place.l.deg, 3))
+    expected = _expected(rig, target)
     if rng is None:
         # the k-th of Poisson events comes, in half of all cases, before a mean count of k - 0.3
         counts = np.tile(np.arange(1, MOST_STARS + 1) - 0.3, (fields, 1))

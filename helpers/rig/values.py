@@ -62,13 +62,14 @@ def rig_from_values(values, own=()):
             if name not in given:
                 unit = part.__dataclass_fields__[name].metadata.get("unit")
                 problems.append(f"{key}.{name}: missing; expected " + (f"a value in {unit}" if unit else "a value"))
-        clean, wrong = check_section(part, {name: given[name] for name in names if name in given})
-        problems += wrong
-        if len(clean) == len(names):
-            try:
-                parts[key] = part(**clean)
-            except RigError as error:
-                problems += str(error).splitlines()
+        known = {name: given[name] for name in names if name in given}
+        if len(known) < len(names):
+            problems += check_section(part, known)[1]
+            continue
+        try:
+            parts[key] = part(**known)
+        except RigError as error:
+            problems += str(error).splitlines()
     if "name" not in values:
         problems.append("name: missing; expected some text")
     if problems:

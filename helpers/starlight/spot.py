@@ -142,11 +142,12 @@ def _floors(share, slope, width):
         return _around(light * window * wave) * along_x / frequency / response
 
     def rms(light, places):
-        return np.sqrt(sum(2 * shift(light, x, y) ** 2 for x, y in places))
+        """Of waves at these places and at those with -y, -x or both."""
+        return np.sqrt(sum((4 if y else 2) * shift(light, x, y) ** 2 for x, y in places))
 
-    pixels = rms(left, [(1, -1), (1, 0), (1, 1)])
-    red_blue = rms(share, [(0.5, -1), (0.5, 0), (0.5, 1), (1, -0.5), (1, 0.5), (1.5, 0)])
-    green = rms(share, [(0.5, -0.5), (0.5, 0.5), (1.5, -0.5), (1.5, 0.5), (0.5, -1.5), (0.5, 1.5)])
+    pixels = rms(left, [(1, 0), (1, 1)])
+    red_blue = rms(share, [(0.5, 0), (0.5, 1), (1, 0.5), (1.5, 0)])
+    green = rms(share, [(0.5, 0.5), (1.5, 0.5), (0.5, 1.5)])
     return pixels, red_blue, green
 
 

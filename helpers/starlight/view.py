@@ -106,8 +106,8 @@ class View:
     @cached_property
     def diffraction(self):
         """Width of the diffraction pattern over `fwhm`."""
-        pattern = AIRY_WIDTH * self.wavelength / self.rig.guide_optics.aperture * u.rad
-        return round(min(float((pattern / self.fwhm).to_value("")), WIDEST_DIFFRACTION), 4)
+        pattern = AIRY_WIDTH * self.wavelength.to_value(u.m) / self.rig.guide_optics.aperture.to_value(u.m)
+        return round(min(float(pattern / self.fwhm.to_value(u.rad)), WIDEST_DIFFRACTION), 4)
 
     def at_width(self, fwhm):
         """The same setting for stars of another width (Quantity); quicker than another `view`."""
