@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # loads its parts when they are used
 from scipy import special
-from scipy.ndimage import uniform_filter
 
 from helpers.camera_check.darks import smooth_part
 from helpers.camera_check.statistics import planes_of
@@ -105,7 +105,7 @@ def find_bad_pixels(bias_frames, bias, dark_frames, darks, flat, mosaic, quantum
         response = flat.mean_frame - bias.mean_frame
         noise = np.sqrt(flat.variance / flat.frames)
         for number, (plane, bad) in enumerate(zip(planes_of(response, mosaic), planes_of(found, mosaic), strict=True)):
-            half = 0.5 * uniform_filter(plane, 15, mode="nearest")
+            half = 0.5 * scipy.ndimage.uniform_filter(plane, 15, mode="nearest")
             bad[:] = (plane < half) & (half > _SEEN * noise[number])  # in a faint flat chance makes pixels dark
         cold = np.argwhere(found)
     telegraph, noisy = _restless(

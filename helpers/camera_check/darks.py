@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy.ndimage import uniform_filter, zoom
+import scipy  # loads its parts when they are used
 
 from helpers.camera_check.photon_transfer import HIDDEN_VARIANCE, Measured, mean_error, rounding_error
 
@@ -68,7 +68,7 @@ def smooth_part(frame):
     level, spread, size = _block_levels(frame)
     rows, columns = frame.shape
     smooth, about = (
-        zoom(np.asarray(part, np.float32), size, order=1, mode="nearest", grid_mode=True)[:rows, :columns]
+        scipy.ndimage.zoom(np.asarray(part, np.float32), size, order=1, mode="nearest", grid_mode=True)[:rows, :columns]
         for part in (level, spread)
     )
     return smooth, about
@@ -89,7 +89,7 @@ def _excess(bias, dark):
     column_part = (bias.column_variance / bias.frames + dark.column_variance / dark.frames) / size[1]
     # The mean of the middle half of normal numbers is 1.09 times as uncertain as the mean of all.
     error = np.sqrt((1.09 * np.median(spread)) ** 2 / (size[0] * size[1]) + max(row_part, 0) + max(column_part, 0))
-    smooth = uniform_filter(level, 3, mode="nearest")
+    smooth = scipy.ndimage.uniform_filter(level, 3, mode="nearest")
     base = np.percentile(smooth, 25)
     for _ in range(5):
         # An error of one block is three of a mean of 3 x 3 blocks.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
-from scipy.ndimage import uniform_filter
+import scipy  # loads its parts when they are used
 
 from helpers.camera_check.files import LARGEST, FrameSet
 from helpers.shared import checks
@@ -555,7 +555,7 @@ def take_off_shading(frame, box=11):
     EMVA 1288 filters flats in this way before it measures the pixels' response (box size from memory). Without the
     edges. ValueError or TypeError for what is no picture of finite numbers, or a box that is no odd number above 1.
     """
-    smooth = uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
+    smooth = scipy.ndimage.uniform_filter(np.asarray(frame, np.float32), box, mode="nearest")
     even = (frame - smooth) / np.float32(np.sqrt(1 - 1 / box**2))
     edge = box // 2  # there the box has no pixels on one side
     return even[edge:-edge, edge:-edge] if min(frame.shape) > 2 * box else even

@@ -166,11 +166,18 @@ class NoiseTable:
 
     def noise(self, stars, seeing, blur):
         """As `LogModel.noise`, of cases that `of_stars` told; arrays (cases,), `seeing` may be one number."""
-        every, total = np.arange(len(stars)), 0.0
-        for index, share in _both(_place(self._model.star_width(seeing, blur), self._widths)):
-            total = total + share[:, None] * stars[every, :, index]
-        noise, concentration = total.T
+        if np.ndim(seeing):
+            found = self._between(stars, np.arange(len(stars)), self._model.star_width(seeing, blur))
+        else:  # stars in focus are all equally wide, and need no place in the table of their own
+            found = self._between(stars, slice(None), self._model.star_width(seeing))
+            blurred = np.flatnonzero(blur)
+            found[blurred] = self._between(stars, blurred, self._model.star_width(seeing, blur[blurred]))
+        noise, concentration = found.T
         return np.exp(noise), concentration
+
+    def _between(self, stars, which, width):
+        both = _both(_place(width, self._widths))
+        return sum(share[..., None] * stars[which, :, index] for index, share in both)
 
 
 def _places(budget):
@@ -232,13 +239,8 @@ def _cached_error_tables(key, passed, airmass, read_noises):
     """Logarithm of the centroid error and saturation by width, read noise and magnitude; log widths by seeing."""
     rig = passed.value
     widths = np.log(nights.star_widths(rig, airmass, _SEEINGS, rig.site.outer_scale.to_value(u.m)))
-    shape = (len(_SEEINGS), len(read_noises), len(_MAGNITUDES))
-    errors, full = np.empty(shape), np.empty(shape)
-    for j, noise in enumerate(read_noises):
-        camera = replace(rig.guide_camera, read_noise=noise * u.electron)
-        other, steps = replace(rig, guide_camera=camera), np.exp(_width_steps(widths)) * u.arcsec
-        errors[:, j], full[:, j] = centroid_errors(other, _MAGNITUDES, airmass, steps)
-    return np.log(errors), full, widths
+    errors, full = centroid_errors(rig, _MAGNITUDES, airmass, np.exp(_width_steps(widths)) * u.arcsec, read_noises)
+    return np.log(errors), np.repeat(full[:, None].astype(float), len(read_noises), axis=1), widths
 
 
 def _width_steps(widths):

@@ -141,13 +141,15 @@ class GuidedMotion:
     magnitudes=as_magnitude,
     airmass=number(minimum=1, maximum=MAXIMUM_AIRMASS),
     fwhm=quantity(u.arcsec, above=0, maximum=1e6),
+    read_noises=optional(number(minimum=0, ndim=1)),
 )
-def centroid_errors(rig, magnitudes, airmass, fwhm):
+def centroid_errors(rig, magnitudes, airmass, fwhm, read_noises=None):
     """Centroid errors [arcsec, one axis] of stars, and whether each is saturated; arrays (N,).
 
-    For several widths (W,) they are arrays (W, N).
+    For several widths (W,) they are arrays (W, N), and under several read noises [electron] (R,) the errors (W, R, N).
     """
     seen = view(rig, airmass=airmass, fwhm=np.ravel(fwhm)[0], light_share=1)
+    seen = seen if read_noises is None else seen.with_read_noises(read_noises)
     found = [seen.at_width(width).signal(np.atleast_1d(magnitudes)) for width in np.atleast_1d(fwhm)]
     errors, full = [one.centroid_error.value for one in found], [one.saturated for one in found]
     return (np.array(errors), np.array(full)) if np.ndim(fwhm) else (errors[0], full[0])

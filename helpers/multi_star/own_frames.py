@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import astropy.units as u
 import numpy as np
+import scipy  # loads its parts when they are used
 from astropy.time import Time
-from scipy import ndimage
 
 from helpers.multi_star.centroids import measure_stars
 from helpers.shared.checks import count, optional, places, quantity, takes
@@ -82,10 +82,10 @@ def find_stars(frames, most=12, box=BOX):
         No star stands out.
     """
     mean = np.median(frames, axis=0) if len(frames) < 50 else frames.mean(axis=0)
-    smooth = ndimage.gaussian_filter(mean.astype(float), 1.5)
+    smooth = scipy.ndimage.gaussian_filter(mean.astype(float), 1.5)
     level = np.median(smooth)
     noise = 1.4826 * np.median(np.abs(smooth - level))
-    peaks = (smooth == ndimage.maximum_filter(smooth, 2 * box + 1)) & (smooth > level + _SIGNIFICANT * noise)
+    peaks = (smooth == scipy.ndimage.maximum_filter(smooth, 2 * box + 1)) & (smooth > level + _SIGNIFICANT * noise)
     edge = box // 2 + 1
     peaks[:edge] = peaks[-edge:] = peaks[:, :edge] = peaks[:, -edge:] = False
     rows, columns = np.nonzero(peaks)

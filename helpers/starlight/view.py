@@ -113,6 +113,12 @@ class View:
         """The same setting for stars of another width (Quantity); quicker than another `view`."""
         return replace(self, fwhm=as_quantity("fwhm", fwhm, u.arcsec, minimum=1e-3, maximum=3600, ndim=0))
 
+    def with_read_noises(self, read_noises):
+        """The same setting read with other noises [electron], array (R,): `signal` then gives arrays (R, stars)."""
+        noises = np.asarray(read_noises, float)[:, None]
+        reading = _reading(self.rig.guide_camera.binning, noises, self.gain_setting.step.value)
+        return replace(self, background=self.sky + self.dark + reading * u.electron / u.pix)
+
     @cached_property
     def _spot(self):
         return sampled_spot(round(float(self.fwhm.value / self.pixel_scale.value), 6), self.diffraction)
@@ -124,7 +130,7 @@ class View:
         if self.star_shares is None or binning % 2 == 0:  # an even number of pixels holds all colours alike
             return None
         star, sky = (1 + (shares - 1) / binning for shares in (self.star_shares, self.sky_shares))
-        return star, self.background.value + self.sky.value * (sky - 1)
+        return star, np.array([self.background.value + self.sky.value * (share - 1) for share in sky])
 
     @cached_property
     def _filling(self):
@@ -405,6 +411,11 @@ class View:
         )
 
 
+def _reading(binning, read_noise, step):
+    """Variance that reading adds to a binned pixel: each pixel is read, and rounded to whole digital steps."""
+    return binning**2 * (read_noise**2 + step**2 / 12)
+
+
 @takes(
     rig=instance(Rig),
     exposure=optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)),
@@ -474,7 +485,7 @@ def view(
     pixel = pixel_scale(camera.pixel_size, rig.guide_optics.focal_length, camera.binning)
     seen = share * spectra.integral(sky * window) * time.value * pixel.value**2
     dark = cells * camera.dark_current.value * time.value
-    reading = cells * (setting.read_noise.value**2 + setting.step.value**2 / 12)
+    reading = _reading(camera.binning, setting.read_noise.value, setting.step.value)
     per_pixel = u.electron / u.pix
     shares = light.mosaic_shares(rig, spectral_class, airmass, band) if camera.mosaic else (None, None)
     return View(
