@@ -270,10 +270,9 @@ def compared(now, healthy):
         return "too faint even for the healthy camera"
     if not now.found:
         return f"log {healthy.logged.value:.2f} arcsec before, now the star is lost in the noise"
-    return (
-        f"log {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec, star in the picture "
-        f"{healthy.star.value:.2f} to {now.star.value:.2f}"
-    )
+    pairs = ((healthy.logged.value, now.logged.value), (healthy.star.value, now.star.value))
+    log, star = (f"{a:.2f} to {b:.2f}" if f"{a:.2f}" != f"{b:.2f}" else f"still {a:.2f}" for a, b in pairs)
+    return f"log {log} arcsec, star in the picture {star}"
 
 
 @lru_cache
@@ -344,8 +343,8 @@ def hot_pixel(rig):
         f"{held:.1f}: the log is perfect, and the picture trails."
     )
     alt = (
-        "Measured against true distance. Without a hot pixel a straight line; a faint hot pixel bends it a little; one "
-        "as bright as the star holds the measured place near zero while the star walks away."
+        "Measured against true distance: a straight line without a hot pixel, bent a little by a faint one; one as "
+        "bright as the star holds the measured place near zero."
     )
     return figures.show(figure, alt, sentence)
 

@@ -162,16 +162,15 @@ def clipped_errors(rig, numbers, frames=300):
 _BELIEFS = """
 **"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
-claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: with the offset at
-zero the error of its centre is {clipped:.2f} arcsec, with room below {room:.2f} (300 simulated frames of your faint
-star, known to some 5 per cent).
+claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: the error of its
+centre is {clipped:.2f} arcsec, {room} (300 simulated frames of your faint star, known to some 5 per cent).
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
 
 **"It holds perfectly still: what a good guide star."** Perhaps it is a hot pixel. Near a true star it pulls the
-measured centre; when it is as bright as the star, the loop follows the pixel. So subtract darks, and never guide on a
-single bright pixel.
+measured centre; one as bright as the star is followed instead. So subtract darks, and never guide on a single bright
+pixel.
 """
 
 
@@ -189,7 +188,9 @@ def beliefs(rig, numbers):
         claimed=claimed.read_noise.value,
         pile=100 * camera_1.low_pile,
         clipped=clipped,
-        room=with_room,
+        room="and as much where the offset leaves room below"
+        if f"{with_room:.2f}" == f"{clipped:.2f}"
+        else f"{with_room:.2f} where the offset leaves room below",
         stars=drawings.named_stars(numbers.stars),
         share=1 - float((one.error**2).sum() / numbers.logged_rms**2),
     )
@@ -202,7 +203,7 @@ def glow_in_words(rig, numbers):
     return (
         f"Of an invented camera that glows the check finds {found.rate} at {found.where}. There, in "
         f"{rig.guiding.exposure.value:g} s, it pulls your faint star (magnitude {magnitude:.1f}) by "
-        f"{cost.pull.value:.3f} arcsec, always the same way, and its light raises the error of the centre from "
+        f"{cost.pull.value:.3f} arcsec, and its light raises the error of the centre from "
         f"{cost.without.value:.3f} to {cost.with_it.value:.3f} arcsec."
     )
 
@@ -394,9 +395,9 @@ STEPS = (
         12,
         1,
         18,
-        "No lens, or the telescope. Two sheets of white paper a hand's breadth in front, then a screen that shows "
-        "plain white at full brightness (dimmed screens flicker). Change the exposure, not the light: from a tenth of "
-        "the largest number to nine tenths. Longer than 1/10 s; if too bright, more paper.",
+        "No lens, or the telescope. Two sheets of white paper a hand's breadth in front, then a white screen at full "
+        "brightness (dimmed ones flicker). Change the exposure, not the light: from a tenth of the largest number to "
+        "nine tenths. Longer than 1/10 s; if too bright, more paper.",
     ),
     Step(
         "2 flats that are overexposed",
@@ -410,7 +411,7 @@ STEPS = (
         0,
         0,
         8,
-        "Folders bias, dark and flat inside one folder; the exposure must stand in the header (EXPTIME).",
+        "Folders bias, dark, flat inside one folder; the exposure stands in the header (EXPTIME).",
     ),
 )
 

@@ -150,11 +150,11 @@ def suspects_together(rig):
             text.set_text(f"{budget.final_fwhm.value:.2f}")
         if gone is not None:
             return "With all of this no star stands out of the noise any more: there is nothing to guide on."
-        return (
-            f"The log goes from {levels[0]:.2f} to {levels[-1]:.2f} arcsec, by {levels[-1] - levels[0]:+.2f}; the star "
-            f"in the picture from {together(()).final_fwhm.value:.2f} to {together(chosen).final_fwhm.value:.2f}. "
-            "(Steps below 0.01 can't be told.)"
-        )
+        step, stars = levels[-1] - levels[0], [one.final_fwhm.value for one in (together(()), together(chosen))]
+        moved = f"goes from {levels[0]:.2f} to {levels[-1]:.2f} arcsec, by {step:+.2f}"
+        log = moved if abs(step) > 5e-3 else f"stays at {levels[0]:.2f} arcsec"
+        star = "goes from {:.2f} to {:.2f}" if f"{stars[0]:.2f}" != f"{stars[1]:.2f}" else "stays at {:.2f}"
+        return f"The log {log}; the star in the picture {star.format(*stars)}. (Steps below 0.01 can't be told.)"
 
     alt = (
         "Left: a waterfall. A bar for the newer camera's log, then a step for each thing that the older run may have "

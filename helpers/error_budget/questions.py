@@ -10,7 +10,7 @@ from astropy.coordinates import SkyCoord, UnitSphericalRepresentation
 from helpers import night_comparison as logs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
-from helpers.correction_loop.own_settings import band_of
+from helpers.correction_loop.own_settings import band_of, gains_in_words
 from helpers.error_budget import drawings
 from helpers.error_budget.cases import Priors
 from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, most_telling
@@ -75,10 +75,16 @@ def near_infrared_alone(rig):
         f"{logged(with_it):.2f} arcsec. What does it log now?",
         {"hardly more": 0.01, "some 0.1 more": 0.1, "the older camera's 0.70": 0.25},
         step,
-        f"{logged(without):.2f} instead of {logged(with_it):.2f} arcsec: {step_in_words(with_it, without)}. The near "
-        "infrared is some more light, no more: the air moves stars of all colours alike. Try the other switches, then "
-        "several at once.",
+        f"{_now_logged(with_it, without)} The near infrared is some more light, no more: the air moves stars of all "
+        "colours alike. Try the other switches, then several at once.",
     )
+
+
+def _now_logged(base, run):
+    """What a log becomes, in a sentence."""
+    if abs(logged(run) - logged(base)) > 0.005:
+        return f"{logged(run):.2f} instead of {logged(base):.2f} arcsec."
+    return f"As before, {logged(run):.2f} arcsec: the number does not change by as much as {_TELLING:g}."
 
 
 def step_in_words(base, run):
@@ -167,6 +173,7 @@ def what_the_suspects_say(rig):
     new, old, healthy = together(()), together(SENSOR), logged(together(SENSOR))
     fault, faint, both = (together((*SENSOR, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
     short = together((*SENSOR, "short", "faint"))
+    worth = step_in_words(new, together(("infrared",))).replace("below", "less than")
     cameras = (
         f"both cameras log {logged(new):.2f} arcsec"
         if logged(new) == healthy
@@ -174,7 +181,7 @@ def what_the_suspects_say(rig):
     )
     return (
         f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth "
-        f"{step_in_words(new, together(('infrared',)))}. From 0.70 to 0.45 it takes more. With several good stars a "
+        f"{worth}. From 0.70 to 0.45 it takes more. With several good stars a "
         f"fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do fainter stars "
         f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}. So do half the exposure and fainter "
         f"stars: {logged(short):.2f}. The star in the picture grows by "
@@ -606,12 +613,12 @@ def settings_in_words(rig):
     )
     if now and now[0] <= gain <= now[1]:
         return told + (
-            f"At your {exposure:g} s these are the gains from {now[0]:.2f} to {now[1]:.2f}; yours, {gain:g}, is among "
+            f"At your {exposure:g} s these are the gains from {gains_in_words(rig, *now)}; yours, {gain:g}, is among "
             "them: leave it."
         )
     return told + (
         f"Yours, {gain:g} at {exposure:g} s, is not one of these: set {set_to} and a gain of {here.gain:.2f}, the "
-        f"middle, by factors, of {low:.2f} to {high:.2f}."
+        f"middle, by factors, of {gains_in_words(rig, low, high)}."
     )
 
 

@@ -109,10 +109,13 @@ def _about(count):
 def own_number(rig):
     """The reader's numbers of this workbook, in words."""
     plan = _plan(rig)
+    length = (plan["factor"] * rig.telescope.focal_length).to_value(u.mm)
     return (
-        f"{PLANET} on your telescope: extender {plan['factor']:.1f} times, region {plan['side']} x {plan['side']}, "
-        f"{plan['rate']:.0f} frames a second (12 bit, {LINK}), film at most {plan['film']:.1f} min. Of "
-        f"{_about(plan['frames'])} frames about {_about(plan['lucky'])} are lucky."
+        f"With your guide camera {PLANET} takes an extender of {plan['factor']:.1f} times (f/"
+        f"{focal_ratio(rig) * plan['factor']:.1f}, a focal length of {_about(length)} mm), exposures near "
+        f"{plan['still']:.1f} ms, {plan['rate']:.0f} frames a second of {plan['side']} x {plan['side']} pixels (12 "
+        f"bit, {LINK}), for at most {plan['film']:.1f} min. Of {_about(plan['frames'])} frames about "
+        f"{_about(plan['lucky'])} are lucky."
     )
 
 

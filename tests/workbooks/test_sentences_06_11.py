@@ -238,5 +238,12 @@ def test_the_film_s_numbers_agree(rig):
     assert f"{plan['rate']:.0f} frames a second" in films.light_and_time(rig).update(
         "Jupiter", "all light", films.extender(rig), "USB 3"
     )
+    number, (_, _, action) = about_films.own_number(rig), about_films.card(rig)
+    ratio = plan["factor"] * (rig.telescope.focal_length / rig.telescope.aperture).to_value(u.one)
+    assert f"(f/{ratio:.1f}, " in number and f"{plan['rate']:.0f} frames a second of {plan['side']} x" in number
+    length = float(re.search(r"focal length of ([\d,]+) mm", number)[1].replace(",", ""))
+    assert length == pytest.approx(ratio * rig.telescope.aperture.to_value(u.mm), rel=0.05)
+    if "Film in green" in action:
+        assert f"xposures near {plan['still']:.1f} ms" in number and f"xposures near {plan['still']:.1f} ms" in action
     words = words_of("11_planetary.ipynb")
     assert words.index("**lucky frame**") < words.index("Lucky frames against") and "are **lost**" not in words
