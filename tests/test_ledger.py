@@ -112,7 +112,7 @@ def test_one_angle_is_set_in_every_workbook():
     found = guide_field.try_list(stars, guide_field.DEMO_TARGET, CLUB, guide_field.plan(CLUB).limits)
     angle, turn = f"{found.search.best.value:.0f}", found.search.turn.value
     assert f"position angle of {angle}°" in field_questions.card(CLUB)[2]
-    assert f"turned by {abs(turn):.0f} degrees, to {angle}," in star_questions.flip_words()
+    assert f"Turned by {abs(turn):.0f} degrees, to {angle}," in star_questions.flip_words()
     own = guide_field.OwnField(CLUB)
     own.plan({field["key"]: field["value"] for field in own.fields()})
     places = [field_questions.card(CLUB)[2], star_questions.flip_words()]

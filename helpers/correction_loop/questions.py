@@ -217,7 +217,7 @@ def what_widens(rig):
         if freely > max(air, 0) + 0.05
         else ""
     )
-    return f"What widens the star, in squares (the bars of `10_error_budget`): {', '.join(parts)}.{play}"
+    return f"What widens the star, in squares (the bars of 10_error_budget): {', '.join(parts)}.{play}"
 
 
 def two_ways(rig):
@@ -228,7 +228,7 @@ def two_ways(rig):
     shake = 2**0.5 * rig.mount.jitter.value
     chance = " That the fast shake is as large is chance." if f"{shake:.2f}" == f"{foretold:.2f}" else ""
     other = (
-        f" Likewise `10_error_budget` foretells a log of {log:.2f}, not {here:.2f}."
+        f" Likewise 10_error_budget foretells a log of {log:.2f}, not {here:.2f}."
         if f"{log:.2f}" != f"{here:.2f}"
         else ""
     )
@@ -244,9 +244,9 @@ def table_of_band(rig):
     rows = []
     for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
         gains = gains_in_words(rig, low, high) if np.isfinite(low) else "none: expose shorter"
-        mark = "the one to set anew, in their middle" if exposure == here.exposure else ""
+        mark = "set this one, and the middle of its gains" if exposure == here.exposure else ""
         rows.append((f"{exposure.value:g} s", gains, mark))
-    return ("guide exposure", "gains within 3 % of the best picture", ""), rows
+    return ("guide exposure", "gains within 3 % of the best picture", "if you set anew"), rows
 
 
 def table_of_logs(rig):

@@ -19,7 +19,7 @@ from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
 from helpers.error_budget.suspects import SENSOR, city_rigs, logged, suspects, together
-from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
+from helpers.error_budget.terms import MODEL_ERROR, NOISE, centroid_errors, evaluate, stars_like
 from helpers.guide_field.coma import coma_shift
 from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
@@ -183,8 +183,10 @@ def what_the_suspects_say(rig):
         f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth "
         f"{worth}. From 0.70 to 0.45 it takes more. With several good stars a "
         f"fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do fainter stars "
-        f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}. So do half the exposure and fainter "
-        f"stars: {logged(short):.2f}. The star in the picture grows by "
+        f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for noise of the camera moves a "
+        f"faint star more: the noise of the measurement is {fault.terms[NOISE].value:.2f}, "
+        f"{faint.terms[NOISE].value:.2f} and with both {both.terms[NOISE].value:.2f}. So do half the exposure and "
+        f"fainter stars: {logged(short):.2f}. The star in the picture grows by "
         f"{(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
     )
@@ -527,7 +529,7 @@ def coarse_in_the_guide_telescope(rig):
     return (
         f"A pixel of the guide telescope sees {seen[1].pixel_scale.value:.1f} arcsec of sky. On pixels so coarse, "
         f"under a colour mosaic, the measured centre depends on where among the pixels the star stands, and more light "
-        f"does not cure that (`02_starlight`): the best star is known to {best[1]:.2f} arcsec behind B, to "
+        f"does not cure that (02_starlight): the best star is known to {best[1]:.2f} arcsec behind B, to "
         f"{best[0]:.2f} behind A, which has no mosaic. So {new.stars} stars are usable, known to "
         f"{USABLE_ERROR.value:g} arcsec, for B, and {old.stars} for A."
     )
@@ -724,9 +726,9 @@ def more_stars(rig):
         evaluate(changed(club, {"guiding.stars": 30}), None, stars_like(club, [14.0] * count)) for count in (1, 30)
     )
     return (
-        f"With one star of G = 14 the club's log shows {one.logged_rms.value:.2f} arcsec, of which air "
-        f"{one.terms['air'].value:.2f} and centroid noise {one.terms['centroid noise'].value:.2f}; with {thirty.stars} "
-        f"such stars {thirty.logged_rms.value:.2f}, air {thirty.terms['air'].value:.2f} and noise "
+        f"With one star that reaches the camera with G = 14 the club's log shows {one.logged_rms.value:.2f} arcsec, "
+        f"of which air {one.terms['air'].value:.2f} and centroid noise {one.terms['centroid noise'].value:.2f}; with "
+        f"{thirty.stars} such stars {thirty.logged_rms.value:.2f}, air {thirty.terms['air'].value:.2f} and noise "
         f"{thirty.terms['centroid noise'].value:.2f}. The noise goes, most of the air stays: all stars of a small "
         "field share it."
     )

@@ -178,9 +178,10 @@ def flip_words():
         else "A longer exposure does not help where a cloud leaves a tenth of its light."
     )
     return (
-        "A night with nobody there can be prepared. First, the angle: turned by "
-        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, it gives usable "
-        f"stars: {found.promise}, instead of {len(before)} and {len(after)}. {exposure}"
+        "A night with nobody there can be prepared. First, the angle: now the guide camera has "
+        f"{len(before)} usable stars before the flip and {len(after)} after it. Turned by "
+        f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, it has {found.promise}. "
+        f"{exposure}"
     )
 
 
@@ -534,11 +535,13 @@ def _action(rig, field, count):
             "Choose the position angle of the guide camera beforehand: in one field of ten its best star is too faint "
             "for any exposure up to 20 s."
         )
-    said = "Nothing: the best star of nine fields in ten is bright enough for your exposure. Follow all you can use."
+    said = (
+        "Nothing to change: the best star of nine fields in ten is bright enough for your exposure. Follow all you can "
+        "use."
+    )
     if guide_field.sides(rig) == 2:
         said += (
-            " Before a night with nobody there: set the angle that 03_guide_field gives for your target, and "
-            "an exposure "
+            " For a night with nobody there, set the angle that 03_guide_field gives for your target, and an exposure "
             "to fall back to."
         )
     return said

@@ -266,7 +266,7 @@ def beside_the_air(rig):
         ruler[1].set_text(f"air in one exposure, star {altitude.value:.0f} degrees high")
         overhead = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), exposure).value
         return (
-            f"{altitude.value:.0f} degrees above the horizon the air leaves {air:.2f} arcsec (overhead {overhead:.2f})."
+            f"{altitude.value:.0f} degrees above the horizon the air leaves {air:.3f} arcsec (overhead {overhead:.3f})."
             f" Your star (dots): {_three(mine)}"
         )
 

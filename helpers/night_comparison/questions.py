@@ -197,14 +197,14 @@ def what_the_picture_gains(rig):
     log_a, log_b = (drawings.demo_night()[name].rms.value for name in "AB")
     a, b = (width.value for width in found.widths)
     shows = (
-        f", less than the {WIDENING:.0%} that begin to show (`01_pixel_scale`)"
+        f", less than the {WIDENING:.0%} that begin to show (01_pixel_scale)"
         if found.narrower < WIDENING
-        else f", and {WIDENING:.0%} begin to show (`01_pixel_scale`)"
+        else f", and {WIDENING:.0%} begin to show (01_pixel_scale)"
     )
     return (
         f"From {log_a:.2f} to {log_b:.2f} arcsec, {1 - log_b / log_a:.0%} less, says the log. Even if all of it were "
-        f"movement of the mount, the star of your picture would go from {a:.2f} to {b:.2f} arcsec: "
-        f"{found.narrower:.1%} narrower{shows}. Air and the telescope's own diffraction alone make it "
+        f"movement of the mount, the star of your picture, under your own air, would go from {a:.2f} to {b:.2f} "
+        f"arcsec: {found.narrower:.1%} narrower{shows}. Air and the telescope's own diffraction alone make it "
         f"{found.air.value:.2f} wide. Noise of the measurement stands in the log in full, but moves the picture only "
         "as far as the loop follows it."
     )

@@ -209,6 +209,17 @@ def table_of_guide_optics(rig):
     return ("aperture, focal length", "electrons", "star [pixels]", "error [arcsec]"), rows
 
 
+def longer_or_wider(rig):
+    """What the table of guide optics says of twice the focal length and of twice the aperture."""
+    small, small_long, wide, _ = (float(row[-1]) for row in table_of_guide_optics(rig)[1])
+    by_length, by_light = 1 - small_long / small, 1 - wide / small_long
+    counts = "it is light that counts." if by_length < by_light else "on pixels as coarse as yours both count."
+    return (
+        f"Twice the focal length takes {by_length:.0%} off the error of the smallest, twice the aperture at the same "
+        f"length {by_light:.0%}: {counts}"
+    )
+
+
 def joined_pixels(rig):
     """Exercise: scale of binned pixels; the same for every rig."""
     size, focal = 2.4 * u.um, 300 * u.mm

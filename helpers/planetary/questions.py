@@ -45,9 +45,9 @@ def how_many_are_lucky(rig):
         {"most of them": 0.9, "about half": 0.5, "1 in 10 or fewer": 0.05},
         green,
         f"{one_in(green).capitalize()}, and {one_in(red)} in the near infrared. Your aperture is "
-        f"{float(aperture / r0):.1f} times as wide as a calm patch of air ({r0.to_value(u.cm):.1f} cm in green, more "
-        "in "
-        "red), and the chance that all patches happen to agree falls steeply with that number.",
+        f"{float(aperture / r0):.1f} times as wide as a calm patch of air "
+        f"({r0.to_value(u.cm):.1f} cm at {GREEN.to_value(u.nm):.0f} nm, green, and more in red), and the chance that "
+        "all patches happen to agree falls steeply with that number.",
     )
 
 
@@ -357,7 +357,7 @@ def calmer_not_sharper(rig):
         )
     )
     return (
-        f"It is calmer: lucky frames {one_in(red)} instead of {one_in(green)}. But what a lucky frame shows is "
+        f"More frames are lucky: {one_in(red)} instead of {one_in(green)}. But what a lucky frame shows is "
         f"{float(coarse / fine):.2f} times coarser, {coarse.value:.2f} instead of {fine.value:.2f} arcsec."
     )
 

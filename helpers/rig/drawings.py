@@ -86,8 +86,8 @@ def guided_and_not(rig):
     ra, dec = np.ptp(star.unguided, axis=0).value
     rest, kept = star.still.value, star.guided.value
     sentence = (
-        f"One star on the mount of {rig.name}. Without guiding it moves {ra:.1f} arcsec east-west and {dec:.1f} "
-        f"north-south in {minutes}. Guided it is {kept:.2f} arcsec wide in a picture of "
+        f"One star on the mount of {rig.name}. Left, in {minutes} without guiding, it moves {ra:.1f} arcsec east-west "
+        f"and {dec:.1f} north-south. Guided it is {kept:.2f} arcsec wide in a picture of "
         f"{rig.guiding.picture_exposure.value:g} s, the last number at the top; on a perfect mount {rest:.2f}: guiding "
         f"leaves it {kept / rest - 1:.0%} wider."
     )

@@ -237,7 +237,7 @@ def two_widths(rig):
         f"{_guide_width(rig, air).value:.2f} arcsec at {colour:.0f} nm, "
         f"{as_green.value:.2f} at {PICTURE.value:.0f} nm. "
         f"In the picture a star is {star.value:.2f} arcsec wide straight overhead "
-        f"({on_pixels.value:.2f} on the pixels of your main camera, as in `01_pixel_scale`), "
+        f"({on_pixels.value:.2f} on the pixels of your main camera, as in 01_pixel_scale), "
         f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
         f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number at the top."
     )

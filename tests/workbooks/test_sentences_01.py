@@ -172,3 +172,10 @@ def test_the_form_answers_with_the_same_numbers_as_the_card(rig):
 def test_bending_is_said_of_a_guide_telescope_only():
     assert questions.bending(CLUB) == questions.bending(REFRACTOR) == ""
     assert "bend against each other by 0.20 arcsec" in questions.bending(GUIDE_TELESCOPE)
+
+
+def test_focal_length_and_aperture_are_told_as_their_table_shows_them(rig):
+    said = questions.longer_or_wider(rig)
+    errors = [float(row[-1]) for row in questions.table_of_guide_optics(rig)[1]]
+    assert f"takes {1 - errors[1] / errors[0]:.0%} off" in said
+    assert ("it is light that counts" in said) == (errors[1] / errors[0] > errors[2] / errors[1])

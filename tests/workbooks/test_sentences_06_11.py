@@ -80,9 +80,9 @@ def test_one_measurement_is_drawn_and_is_air_and_centre_together(rig):
     air = drawing.moving[-2].get_ydata()[0]
     known = np.isfinite(none)
     assert both[known] == pytest.approx(np.hypot(none, air)[known])
-    assert f"{infrared.ALTITUDE.value:.0f} degrees above the horizon the air leaves {air:.2f} arcsec" in said
+    assert f"{infrared.ALTITUDE.value:.0f} degrees above the horizon the air leaves {air:.3f} arcsec" in said
     overhead = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
-    assert f"(overhead {overhead.value:.2f})" in said and overhead.value < air
+    assert f"(overhead {overhead.value:.3f})" in said and overhead.value < air
 
 
 def test_the_spot_is_as_wide_in_both_colours_where_the_words_say(rig):

@@ -166,6 +166,10 @@ def test_what_the_suspects_say_holds():
     assert max(fault, faint) - healthy < 0.06
     assert both.logged_rms.value - healthy > 2 * (fault + faint - 2 * healthy)
     assert f"both at once make {both.logged_rms.value:.2f}" in said
+    # the noise of a camera with a fault moves faint stars more than bright ones, and its share of the log shows it
+    noises = [run.terms["centroid noise"].value for run in (*runs[1:], both)]
+    assert noises[2] > 2 * max(noises[:2])
+    assert "is {:.2f}, {:.2f} and with both {:.2f}".format(*noises) in said
     assert both.final_fwhm / runs[0].final_fwhm < 1.05
     new = round(together(()).logged_rms.value, 2)
     assert (f"both cameras log {new:.2f}" in said) == (new == healthy)
