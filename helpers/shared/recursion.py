@@ -1,6 +1,6 @@
 """What a series becomes when each value also depends on the ones before it.
 
-The same as `scipy.signal.lfilter`, whose package takes a second to load: each workbook would wait for it.
+As `scipy.signal.lfilter([1], weights, values)`, whose package takes a second to load: each workbook would wait for it.
 """
 
 import numpy as np
