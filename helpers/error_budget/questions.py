@@ -185,8 +185,8 @@ def what_the_suspects_say(rig):
         f"fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do fainter stars "
         f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for noise of the camera moves a "
         f"faint star more: the noise of the measurement is {fault.terms[NOISE].value:.2f}, "
-        f"{faint.terms[NOISE].value:.2f} and with both {both.terms[NOISE].value:.2f}. So do half the exposure and "
-        f"fainter stars: {logged(short):.2f}. The star in the picture grows by "
+        f"{faint.terms[NOISE].value:.2f} and with both {both.terms[NOISE].value:.2f}. Half the exposure and "
+        f"fainter stars make {logged(short):.2f}. The star in the picture grows by "
         f"{(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
     )
