@@ -686,6 +686,10 @@ def test_the_strip_marks_own_numbers_and_the_room_without_colour(shown):
     assert "<b>0.24 arcsec</b>" in page
     assert page.count("<small>demo</small>") == 1
     assert "flex-wrap:wrap" in page
+    assert "▸ <a" in page
+    assert "Marked ▸: explained in this workbook." in page
+    ledger_strip.show(entries[1:])._ipython_display_()
+    assert "▸" not in shown[1][0]["text/html"]  # nothing is marked: nothing is said of marks
 
 
 def test_a_card_holds_three_texts(shown):
@@ -701,11 +705,22 @@ def test_reading_time_counts_words_pictures_panels_and_exercises():
     def output(kind):
         return {"cell_type": "code", "outputs": [{"data": {"image/png": ""}, "metadata": {"classroom": kind}}]}
 
-    rest = {"cell_type": "markdown", "source": "## 4. Exercises"}
+    rest = {"cell_type": "markdown", "source": "word " * 200 + "\n\n## 4. Exercises"}
     cells = [words, output("figure"), output("panel"), rest, output("exercise"), output("exercise")]
     core, whole = reading.minutes({"cells": cells})
-    assert core == pytest.approx(1 + 0.75 + 2)
+    assert core == pytest.approx(1 + 0.75 + 2 + 1)  # what stands above the heading belongs to the core
     assert whole == pytest.approx(core + 2 + 4, abs=0.02)
+
+
+def test_the_answer_of_a_guess_without_a_panel_is_read_at_once():
+    def output(kind):
+        page = "<details>" + "word " * 200 + "</details>"
+        return {"data": {"text/html": page}, "metadata": {"classroom": kind}}
+
+    alone = {"cell_type": "code", "outputs": [output("guess")]}
+    assert reading.minutes({"cells": [alone]}) == pytest.approx((0.5 + 1, 0.5 + 1))
+    panel = {"cell_type": "code", "outputs": [output("guess"), output("panel")]}
+    assert reading.minutes({"cells": [panel]}) == pytest.approx((2, 2 + 2))
 
 
 # Drawing

@@ -101,7 +101,7 @@ def test_each_width_of_the_star_in_the_picture_says_which_it_is(name):
     said = seeing_questions.two_widths(rig)
     assert f"{overhead} arcsec wide straight overhead (" in said
     assert f"), {still} at your target's height" in said
-    assert f"and {guided} with what guiding leaves, the last number at the top" in said
+    assert f"and {guided} with what guiding leaves, the last number of the strip" in said
     assert any(overhead in row and "550 nm" in row[0] for row in seeing_questions.table_of_exposures(rig)[1])
     moved = widened_star(rig).update(motion=0.5 * u.arcsec, seen=rig.site.seeing)
     assert f"straight overhead and on your pixels, the star is {check.recorded_fwhm.value:.2f}" in moved

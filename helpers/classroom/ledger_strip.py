@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from helpers.classroom import figures
 
 _CELL = "flex:1 1 105px;min-width:0;box-sizing:border-box;padding:4px 8px;margin:0;list-style:none;line-height:1.3;"
+_HERE = "▸"  # stays where a page is printed without borders
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ def _cell(entry):
     shown = f"<b>{text}</b>" if entry.own else f'<i style="color:{figures.GREY}">{text}</i> <small>demo</small>'
     name = f'<a href="{html.escape(entry.room, quote=True)}.ipynb">{label}</a>' if entry.room else label
     border = "border:3px solid currentColor;" if entry.here else "border:1px solid #8c8c8c;"
-    here = (' aria-current="true"', "▸ ") if entry.here else ("", "")
+    here = (' aria-current="true"', f"{_HERE} ") if entry.here else ("", "")
     return f'<li{here[0]} style="{_CELL}{border}"><small>{here[1]}{name}</small><br>{shown}</li>'
 
 
@@ -50,7 +51,9 @@ class Strip:
 
     def _ipython_display_(self):
         cells = "".join(map(_cell, self.entries))
-        key = "In bold: yours. In grey and marked “demo”: rests on values of the demo rig. Framed: this workbook."
+        key = "In bold: yours. In grey and marked “demo”: rests on values of the demo rig."
+        if any(entry.here for entry in self.entries):
+            key += f" Marked {_HERE}: explained in this workbook."
         page = (
             '<ul aria-label="Your numbers so far" style="display:flex;flex-wrap:wrap;gap:4px;margin:0;padding:0">'
             f"{cells}</ul><p><small>{key}</small></p>"

@@ -1,8 +1,8 @@
 """How long a workbook takes, measured on the saved workbook itself.
 
 The speeds are common practice in course planning, no source: words at 200 a minute, 45 seconds for a picture, two
-minutes
-for a panel and for an exercise, half a minute for any other guess and for a form.
+minutes for a panel (its guess and answer within) and for an exercise, half a minute for any other guess and for a
+form.
 """
 
 import json
@@ -37,8 +37,9 @@ def _minutes_of(cell, folded):
     for output, kind in zip(cell.get("outputs", []), kinds, strict=True):
         data = output.get("data", {})
         shown = data.get("text/html") or data.get("text/markdown") or output.get("text") or ""
-        total += _words("".join(shown), folded) / WORDS_A_MINUTE
-        if kind != "guess" or "panel" not in kinds:  # a panel's two minutes hold its guess
+        alone = kind == "guess" and "panel" not in kinds  # its answer comes at once; a panel's minutes hold both
+        total += _words("".join(shown), folded or alone) / WORDS_A_MINUTE
+        if kind != "guess" or alone:
             total += MINUTES.get(kind, 0)
     return total
 
@@ -57,13 +58,20 @@ def minutes(notebook):
         Up to the first of the parts "More", "Where people go wrong", "Exercises", "With your own ..." without what is
         folded; and all of it, what is folded included.
     """
-    core, in_core, whole = 0, True, 0
-    for cell in notebook["cells"]:
-        if cell["cell_type"] == "markdown" and _REST.search("".join(cell["source"])):
-            in_core = False
-        core += _minutes_of(cell, folded=False) if in_core else 0
-        whole += _minutes_of(cell, folded=True)
-    return core, whole
+    cells = notebook["cells"]
+    core = sum(_minutes_of(cell, folded=False) for cell in _core_of(cells))
+    return core, sum(_minutes_of(cell, folded=True) for cell in cells)
+
+
+def _core_of(cells):
+    """The cells up to the heading that ends the core; of the cell that holds it, what stands above."""
+    for cell in cells:
+        text = "".join(cell["source"]) if cell["cell_type"] == "markdown" else ""
+        heading = _REST.search(text)
+        if heading:
+            yield cell | {"source": text[: heading.start()]}
+            return
+        yield cell
 
 
 def time_needed(number, folder="."):

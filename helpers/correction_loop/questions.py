@@ -233,7 +233,7 @@ def two_ways(rig):
         else ""
     )
     return (
-        f"(The strip at the top foretells {foretold:.2f} arcsec for many nights. Here it is "
+        f"(The strip foretells {foretold:.2f} arcsec for many nights. Here it is "
         f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance}{other})"
     )
 
@@ -307,7 +307,7 @@ def faint_star(rig):
     return (
         f"A single star of magnitude G = {_FAINT:g} rises above a signal to noise of 3 at about "
         f"{first.value:.2g} s. Below that it is no star but noise, and no setting of the loop helps: expose longer. "
-        "(The strip at the top asks more of a usable star: a centre known to 0.1 arcsec.)"
+        "(The strip asks more of a usable star: a centre known to 0.1 arcsec.)"
     )
 
 

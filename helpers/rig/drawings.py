@@ -88,8 +88,8 @@ def guided_and_not(rig):
     sentence = (
         f"One star on the mount of {rig.name}. Left, in {minutes} without guiding, it moves {ra:.1f} arcsec east-west "
         f"and {dec:.1f} north-south. Guided it is {kept:.2f} arcsec wide in a picture of "
-        f"{rig.guiding.picture_exposure.value:g} s, the last number at the top; on a perfect mount {rest:.2f}: guiding "
-        f"leaves it {kept / rest - 1:.0%} wider."
+        f"{rig.guiding.picture_exposure.value:g} s, the last number of the strip; on a perfect mount {rest:.2f}: "
+        f"guiding leaves it {kept / rest - 1:.0%} wider."
     )
     alt = (
         "Three pictures of one star. Left, without guiding, it is drawn out into a bent streak. In the middle, guided, "

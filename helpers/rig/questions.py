@@ -182,7 +182,7 @@ def why_it_shows(rig):
     return (
         f"Why {_shows(rig):.1f}? So far a star may glide, and yet be on the average (the root of the mean square) no "
         f"more than {pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first "
-        "number at the top."
+        "number of the strip."
     )
 
 
@@ -416,10 +416,10 @@ def card(rig):
             "own."
         )
     elif all(shown):
-        meaning = "All numbers at the top rest on your values alone."
+        meaning = "All numbers of the strip rest on your values alone."
     else:
         meaning = (
-            f"Of the {len(shown)} numbers at the top {sum(shown)} rest on your values alone; the others, marked demo, "
+            f"Of the strip's {len(shown)} numbers {sum(shown)} rest on your values alone; the others, marked demo, "
             "hold guesses."
         )
     lacking = [key for key in NEXT if key in keys and key not in rig.own]

@@ -172,7 +172,7 @@ def still_mount(rig):
     return (
         "Even if the mount stood perfectly still, the log (the list of errors that the guide camera measures) would "
         "show this, and yet the picture is as sharp as the air allows. What the loop leaves, "
-        f"{ledgers.ledger(rig).pointing_rms.value:.2f} at the top, is another thing: how far the mount itself misses."
+        f"{ledgers.ledger(rig).pointing_rms.value:.2f} in the strip, is another thing: how far the mount itself misses."
     )
 
 
@@ -239,7 +239,7 @@ def two_widths(rig):
         f"In the picture a star is {star.value:.2f} arcsec wide straight overhead "
         f"({on_pixels.value:.2f} on the pixels of your main camera, as in 01_pixel_scale), "
         f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
-        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number at the top."
+        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number of the strip."
     )
 
 

@@ -61,7 +61,7 @@ def test_the_own_number_is_that_of_the_strip_the_table_the_card_and_the_form(rig
     one, both = (float(text) for text in re.search(r"leaves ([\d.]+) .* axis, ([\d.]+) in total", said).groups())
     assert one == pytest.approx(mine.air.value, abs=0.006)
     assert both == pytest.approx(2**0.5 * mine.air.value, abs=0.006)
-    assert f"What the loop leaves, {mine.pointing_rms.value:.2f} at the top" in questions.still_mount(rig)
+    assert f"What the loop leaves, {mine.pointing_rms.value:.2f} in the strip" in questions.still_mount(rig)
     instant = float(re.search(r"star by ([\d.]+)", said)[1])
     two = float(re.search(r"leaves ([\d.]+) on each\.", said)[1])
     exposure = rig.guiding.exposure
