@@ -285,6 +285,22 @@ def test_check_files_without_bias_frames(tmp_path):
     assert "expected bias frames" in verdict.text
 
 
+@pytest.mark.parametrize(
+    ("alone", "said"),
+    [("bias", "bias: "), ("dark", "darks of 10 s: "), ("flat", "flats of 10 s: ")],
+)
+def test_one_file_of_a_kind_is_too_few(tmp_path, alone, said):
+    rng = np.random.default_rng(3)
+    for kind, level in {"bias": 100, "dark": 102, "flat": 1100}.items():
+        for number in range(1 if kind == alone else 2):
+            part = fits.PrimaryHDU(rng.normal(level, np.sqrt(level), (20, 20)).astype(np.uint16))
+            part.header["EXPTIME"] = 0.001 if kind == "bias" else 10.0
+            part.writeto(tmp_path / f"{kind}_{number}.fits")
+    verdict = camera_verdict.check_files(tmp_path)
+    assert verdict.grade == "these frames can't tell"
+    assert f"because {said}expected at least two frames, found 1" in verdict.text
+
+
 def test_digital_gain_is_seen():
     taken = frames_for(np.random.default_rng(2), bit_depth=12)
     flats = [(t, np.rint(frames * 1.3).astype(np.uint16)) for t, frames in taken.flats]

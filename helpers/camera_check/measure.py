@@ -238,12 +238,15 @@ def _entries(loose):
         for entry in given:
             if not isinstance(entry, (list, tuple)) or len(entry) != 2:
                 raise TypeError(f"{name}: expected pairs (exposure, frames), found {type(entry).__name__}")
-        return [(exposure_of(name, exposure), as_frames(name, frames)) for exposure, frames in given]
+        return [frames_of(name, exposure_of(name, exposure), frames) for exposure, frames in given]
 
     def exposure_of(name, exposure):
         if exposure is None and loose:
             return None
         return quantity(u.s, minimum=1e-6, maximum=1e6, ndim=0)(f"{name} (exposure)", exposure)
+
+    def frames_of(name, exposure, frames):
+        return exposure, as_frames(name if exposure is None else f"{name} of {exposure:g}", frames)
 
     return checked
 
@@ -256,7 +259,7 @@ def _as_sets(bias, darks, flats, mosaic):
     flat_sets = [entry for entry in flats if entry[0] is not None]
     loose = [frames for exposure, frames in flats if exposure is None]
     if flats:
-        rough = summarise(bias, bool(mosaic), name="bias")
+        rough = summarise(bias, bool(mosaic))
         flat_sets += [(None, level) for frames in loose for level in split_levels(frames, rough)]
         if not flat_sets:
             raise ValueError("flats: expected at least two flats of the same level of light, found none")
@@ -266,9 +269,9 @@ def _as_sets(bias, darks, flats, mosaic):
 
 
 def _summaries(sets):
-    bias = summarise(sets.bias, sets.mosaic, name="bias")
-    darks = [(exposure, summarise(frames, sets.mosaic, name="darks")) for exposure, frames in sets.darks]
-    flats = [summarise(frames, sets.mosaic, bias.level.mean(), "flats") for _, frames in sets.flats]
+    bias = summarise(sets.bias, sets.mosaic)
+    darks = [(exposure, summarise(frames, sets.mosaic)) for exposure, frames in sets.darks]
+    flats = [summarise(frames, sets.mosaic, bias.level.mean()) for _, frames in sets.flats]
     codes = codes_of(bias, [one for _, one in darks], flats)
     return _Summaries(bias, darks, flats, codes, find_saturation(bias, flats, codes) if flats else None)
 

@@ -342,11 +342,11 @@ def photon_transfer(bias_frames, flat_frames, mosaic=False):
     Janesick 2001, "Scientific Charge-Coupled Devices", chapter 2; EMVA Standard 1288, release 3.1, sections 2 and 6.
     """
     check_size("flat_frames", flat_frames, bias_frames)
-    bias = summarise(bias_frames, mosaic, name="bias_frames")
+    bias = summarise(bias_frames, mosaic)
     levels = split_levels(flat_frames, bias)
     if not levels:
         raise ValueError("flat_frames: expected at least two flats of the same level of light, found none")
-    flats = [summarise(level, mosaic, bias.level.mean(), "flat_frames") for level in levels]
+    flats = [summarise(level, mosaic, bias.level.mean()) for level in levels]
     return fit_photon_transfer(bias, flats, codes_of(bias, flats))
 
 

@@ -12,7 +12,7 @@ import scipy  # loads its parts when they are used
 
 from helpers.camera_check.files import LARGEST, FrameSet
 from helpers.shared import checks
-from helpers.shared.checks import count, flag, instance, odd, optional, takes
+from helpers.shared.checks import count, flag, odd, takes
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
@@ -20,6 +20,7 @@ _CODE_PIXELS = 2e6
 _LAG_PIXELS = 5e5
 _VARIANCE_FRAMES = 32
 _SMALLEST = 1e-6  # DN; frames in which no number is larger are from no camera
+_LEAST_SIDE = 16  # pixels; fewer tell no row's or column's noise from that of single pixels
 _BLOCK = 128  # rows handled at a time: a block stays in the processor's cache
 _CLIP = 8.0  # spreads; beyond it a pixel is an event (cosmic ray, damaged byte, telegraph pixel), not noise
 _MOST_EVENTS = 100
@@ -94,10 +95,20 @@ class SetStatistics:
     pairs: int
 
 
-def as_frames(name, frames):
-    """An array (n, rows, columns) of finite numbers, or Frames on disk."""
-    if isinstance(frames, FrameSet):
-        return frames
+def as_frames(name, value):
+    """At least two frames: an array (n, rows, columns) of finite numbers, or Frames on disk; a rule for `takes`."""
+    frames = value if isinstance(value, FrameSet) else _as_array(name, value)
+    count, rows, columns = frames.shape
+    if count < 2:
+        raise ValueError(f"{name}: expected at least two frames, found {count}")
+    if min(rows, columns) < _LEAST_SIDE:
+        raise ValueError(
+            f"{name}: expected at least {_LEAST_SIDE} rows and {_LEAST_SIDE} columns, found {rows} and {columns}"
+        )
+    return frames
+
+
+def _as_array(name, frames):
     if isinstance(frames, u.Quantity):
         if frames.unit not in (u.DN, u.adu, u.dimensionless_unscaled):
             raise u.UnitTypeError(f"{name}: expected plain numbers or DN, found the unit '{frames.unit}'")
@@ -110,8 +121,6 @@ def as_frames(name, frames):
         raise TypeError(f"{name}: expected numbers, found {type(frames).__name__} of {array.dtype}")
     if array.ndim != 3:
         raise ValueError(f"{name}: expected the shape (frames, rows, columns), found {array.shape}")
-    if array.shape[0] < 2:
-        raise ValueError(f"{name}: expected at least two frames, found {array.shape[0]}")
     if array.dtype.kind == "f" and array.size and not np.all(np.abs(array) <= LARGEST):
         frame, row, column = np.argwhere(~(np.abs(array) <= LARGEST))[0]
         raise ValueError(
@@ -353,34 +362,23 @@ class _Frames:
         return self.squares / (self.variance_frames - 1) if self.restless else None
 
 
-@takes(mosaic=flag(), dark_level=optional(checks.number(minimum=-1e12, maximum=1e12)), name=instance(str))
-def summarise(frames, mosaic=False, dark_level=None, name="frames"):
+def summarise(frames, mosaic=False, dark_level=None):
     """Statistics of a set of frames taken under the same conditions.
 
     Parameters
     ----------
     frames : ndarray or Frames, shape (n, rows, columns)
-        At least two frames.
+        As `as_frames` hands them on; they are not checked again.
     mosaic : bool
         Take the four colour planes of a 2 x 2 mosaic one at a time.
     dark_level : float, optional
         For flats, the level without light in DN: lets a slow drift of the lamp fall out.
-    name : str
-        What the frames are called in messages.
 
     Returns
     -------
     SetStatistics
-
-    Raises
-    ------
-    TypeError, ValueError
-        No set of frames, fewer than two of them, frames too small, or numbers that are none of a camera.
     """
-    frames = as_frames(name, frames)
     count, shape = len(frames), tuple(frames.shape[1:])
-    if min(shape) < 16:
-        raise ValueError(f"{name}: expected at least 16 rows and 16 columns, found {shape[0]} and {shape[1]}")
     pairs, sums, previous = _Pairs(mosaic, dark_level), _Frames(count, shape, count >= 8 and dark_level is None), None
     for number, frame in enumerate(frames):
         sums.add(number, frame)
