@@ -778,6 +778,14 @@ def test_first_fields_stand_open_and_say_what_helps():
     assert any("4.0" in str(getattr(row, "value", "")) for row in form.box.children if row is not inputs)
 
 
+def test_a_field_without_a_section_stands_open():
+    form = forms.form([{"key": "n", "label": "stars", "value": 3}, *FIELDS], lambda answers: "saved")
+    inputs = form._inputs["n"]
+    assert inputs in form.box.children
+    assert inputs.description == "stars"
+    assert form._inputs["name"] not in form.box.children
+
+
 def sent(picker, name, content):
     (field,) = [row for row in picker.box.children if hasattr(row, "accept")]
     file = {"name": name, "type": "", "size": len(content), "content": memoryview(content)}

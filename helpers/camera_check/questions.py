@@ -426,16 +426,27 @@ def table_of_frames(rig):
 def claim_fields(rig):
     """Fields: what the camera should have."""
     camera = rig.guide_camera
-    at_once = {"section": "claims", "folded": False, "choices": None}
     unknown = "Leave it: your rig's value. Then believe the measurement more than the verdict on it."
     return [
-        at_once | {"key": "read_noise", "label": "read noise, as the maker or seller says", "unit": "electron",
-                   "value": float(camera.read_noise.value), "typical": "0.7 to 4", "if_unknown": unknown,
-                   "check": _positive},
-        at_once | {"key": "dark_current", "label": "dark current, as the maker or seller says", "unit": "electron/s",
-                   "value": float(camera.dark_current.value), "typical": "0.002 to 0.5, at room temperature",
-                   "if_unknown": "Leave it too.", "check": _positive},
-    ]  # fmt: skip
+        {
+            "key": "read_noise",
+            "label": "read noise, as the maker or seller says",
+            "unit": "electron",
+            "value": float(camera.read_noise.value),
+            "typical": "0.7 to 4",
+            "if_unknown": unknown,
+            "check": _positive,
+        },
+        {
+            "key": "dark_current",
+            "label": "dark current, as the maker or seller says",
+            "unit": "electron/s",
+            "value": float(camera.dark_current.value),
+            "typical": "0.002 to 0.5, at room temperature",
+            "if_unknown": "Leave it too.",
+            "check": _positive,
+        },
+    ]
 
 
 def _positive(value):

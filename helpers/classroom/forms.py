@@ -25,16 +25,23 @@ _STYLE = """<style>
 def _name(field, own):
     """What stands over a field: its label, its unit, and whose value it holds."""
     mark = {True: " (yours)", False: " (demo)"}.get(own, "")
-    return (f"{field['label']} [{_unit(field)}]" if field["unit"] else field["label"]) + mark
+    unit = _unit(field)
+    return (f"{field['label']} [{unit}]" if unit else field["label"]) + mark
 
 
 def _unit(field):
-    return "µm" if field["unit"] == "um" else field["unit"]
+    unit = field.get("unit", "")
+    return "µm" if unit == "um" else unit
+
+
+def _on_top(field):
+    """Whether a field stands open on top of the form; the others are folded by section."""
+    return "section" not in field or field.get("folded") is False
 
 
 def _input(field):
     common = {"description": _name(field, field.get("own")), "style": {"description_width": "initial"}, "layout": _FULL}
-    value, options = field["value"], field["choices"]
+    value, options = field["value"], field.get("choices")
     if options is not None:
         shown = [({True: "yes", False: "no"}.get(option, option), option) for option in options]
         return widgets.Dropdown(options=shown, value=value, **common)
@@ -104,10 +111,10 @@ class Form:
         self._save, self._fields = save, fields
         self._parts = parts = {field["key"]: _Field(field) for field in fields}
         self._inputs = {key: part.input for key, part in parts.items()}
-        first = [field for field in fields if field.get("folded") is False]
+        first = [field for field in fields if _on_top(field)]
         sections = {}
         for field in fields:
-            if field.get("folded") is not False:
+            if not _on_top(field):
                 sections.setdefault(field["section"], []).extend(parts[field["key"]].rows)
         titles = [name.replace("_", " ").capitalize() for name in sections]
         self._accordion = widgets.Accordion(
@@ -158,7 +165,7 @@ class Form:
         self.message, self._said.value = _text_of(answer), _said(answer, wrong)
 
     def _ipython_display_(self):
-        first = [field for field in self._fields if field.get("folded") is False] or self._fields
+        first = [field for field in self._fields if _on_top(field)] or self._fields
         rows = "".join(
             f"<li>{html.escape(field['label'])}: {html.escape(str(field['value']))} {html.escape(_unit(field))}"
             f" {html.escape(_advice(field))}</li>"
@@ -226,11 +233,10 @@ def form(fields, save, button="Save"):
     Parameters
     ----------
     fields : list of dict
-        Keys: key, section, label, unit, value, choices (None for free input). And, where they help: `typical` and
-        `if_unknown` (texts shown under the field), `own` (True or False: the reader's value or the demo's), `folded`
-        (False puts a field on top of the form, all others are folded by section), `check` (called with the value at
-        each
-        change; returns what to say, or raises a ValueError).
+        Keys: key, label, value. And, where they help: `unit`, `choices` (without them, or None: free input), `section`
+        (under which title the field is folded; without it, or with `folded` False, it stands open on top), `typical`
+        and `if_unknown` (texts shown under the field), `own` (True or False: the reader's value or the demo's), `check`
+        (called with the value at each change; returns what to say, or raises a ValueError).
     save : function
         Called with the answers by key; returns the sentence to show, or a figure as `figures.show` makes it. What it
         raises is shown in words.

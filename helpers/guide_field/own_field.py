@@ -23,22 +23,20 @@ class OwnField:
     def fields(self):
         """Fields of the form on target, angle and star list."""
         target = self.target
-        at_once = {"section": "target", "folded": False, "choices": None, "unit": ""}
         ra = target.ra.to_string("hour", sep=":", precision=0, pad=True)
         dec = target.dec.to_string("deg", sep=":", precision=0, pad=True, alwayssign=True)
-        listed = {"section": "names in the star list", "unit": ""}
+        listed = {"section": "names in the star list"}
         return [
-            at_once | {"key": "ra", "label": "right ascension", "value": ra, "typical": "hours, minutes, seconds"},
-            at_once | {"key": "dec", "label": "declination", "value": dec, "typical": "degrees, minutes, seconds"},
-            at_once
-            | {
+            {"key": "ra", "label": "right ascension", "value": ra, "typical": "hours, minutes, seconds"},
+            {"key": "dec", "label": "declination", "value": dec, "typical": "degrees, minutes, seconds"},
+            {
                 "key": "angle",
                 "label": "position angle of the guide field",
                 "unit": "deg",
                 "value": DEFAULT_ANGLE.value,
                 "if_unknown": "The second form of 00_your_rig finds it; a guide telescope needs none.",
             },
-            at_once | {"key": "wanted", "label": "stars wanted", "value": WANTED, "typical": "1 to 5"},
+            {"key": "wanted", "label": "stars wanted", "value": WANTED, "typical": "1 to 5"},
             listed
             | {
                 "key": "ra_unit",
@@ -52,7 +50,6 @@ class OwnField:
                 "key": "magnitude",
                 "label": "column of the magnitudes",
                 "value": "",
-                "choices": None,
                 "if_unknown": "Leave it empty: usual names are found.",
             },
         ]
@@ -95,18 +92,15 @@ class OwnField:
 
     def service_fields(self):
         """Fields of the form that asks a catalogue service."""
-        common = {"section": "service", "folded": False, "choices": None, "unit": ""}
         return [
-            common
-            | {
+            {
                 "key": "address",
                 "label": "address of a Simple Cone Search",
                 "value": "",
                 "typical": "https://...; data centres publish theirs",
                 "if_unknown": "Skip this; load a list elsewhere and read its file above.",
             },
-            common
-            | {"key": "magnitude", "label": "column of the magnitudes", "value": "", "if_unknown": "Leave it empty."},
+            {"key": "magnitude", "label": "column of the magnitudes", "value": "", "if_unknown": "Leave it empty."},
         ]
 
     def ask_service(self, answers):

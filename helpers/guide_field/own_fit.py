@@ -13,8 +13,7 @@ SPACER_STEP = 0.5
 
 
 def _field(key, label, value, **more):
-    common = {"section": "housing", "folded": False, "choices": None, "unit": "mm"}
-    return common | {"key": key, "label": label, "value": float(value)} | more
+    return {"key": key, "label": label, "unit": "mm", "value": float(value)} | more
 
 
 @takes(rig=instance(Rig))

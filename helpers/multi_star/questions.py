@@ -282,10 +282,8 @@ def field_form(rig):
     field, count = drawings.own_field(rig), drawings.used(rig)
     shown = ", ".join(f"{magnitude:.1f}" for magnitude in field.stars.catalogue_magnitudes[:count])
     share = starlight.view(rig).light_share
-    at_once = {"section": "stars", "folded": False, "choices": None}
     return [
-        at_once
-        | {
+        {
             "key": "magnitudes",
             "label": "your guide stars",
             "unit": "Gaia G of a star list, commas between",
@@ -294,8 +292,7 @@ def field_form(rig):
             "if_unknown": "Leave the stars of a middling field. "
             + (f"What your mirror keeps back, {1 - share:.0%} of the light, is taken off." if share < 1 else ""),
         },
-        at_once
-        | {
+        {
             "key": "exposure",
             "label": "guide exposure",
             "unit": "s",
@@ -333,21 +330,18 @@ def field_reply(rig):
 
 def frames_fields(rig):
     """Fields of the form about the reader's guide frames; what the file's header says goes before them."""
-    shown = {"section": "frames", "folded": False, "choices": None}
     step = round(starlight.gain_setting(rig.guide_camera).step.value, 2)
     return [
-        shown | {"key": "exposure", "label": "exposure of a frame (EXPTIME)", "unit": "s", "value": 0.5},
-        shown | {"key": "altitude", "label": "height of the stars above the horizon", "unit": "deg", "value": 60.0},
-        shown
-        | {
+        {"key": "exposure", "label": "exposure of a frame (EXPTIME)", "unit": "s", "value": 0.5},
+        {"key": "altitude", "label": "height of the stars above the horizon", "unit": "deg", "value": 60.0},
+        {
             "key": "binning",
             "label": "pixels added up, each way",
             "unit": "",
             "value": int(rig.guide_camera.binning),
             "typical": "2 for a colour camera, so that its colours cancel",
         },
-        shown
-        | {
+        {
             "key": "step",
             "label": "electrons a step of a pixel's value (GAIN)",
             "unit": "electron",

@@ -285,10 +285,8 @@ def small_beside_large(rig):
 
 def star_fields(rig):
     """Fields of the form "another star, another night"."""
-    shown = {"section": "star", "folded": False, "choices": None}
     return [
-        shown
-        | {
+        {
             "key": "magnitude",
             "label": "magnitude of the guide star",
             "unit": "mag",
@@ -296,8 +294,7 @@ def star_fields(rig):
             "typical": "6 to 10 in a guide telescope, 10 to 14 behind a pick-off",
             "if_unknown": "Leave it: the brightest that your field usually holds.",
         },
-        shown
-        | {
+        {
             "key": "colour",
             "label": "class of the star",
             "unit": "",
@@ -305,15 +302,13 @@ def star_fields(rig):
             "choices": tuple(SPECTRAL_CLASSES),
             "if_unknown": "Leave K0: most field stars are near it.",
         },
-        shown
-        | {
+        {
             "key": "altitude",
             "label": "height of the star above the horizon",
             "unit": "deg",
             "value": float(ALTITUDE.value),
         },
-        shown
-        | {
+        {
             "key": "seeing",
             "label": "seeing overhead",
             "unit": "arcsec",

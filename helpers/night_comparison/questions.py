@@ -271,12 +271,10 @@ def what_may_be_said(rig):
 def plan_fields(rig):
     """Fields of the form that makes a plan."""
     now, wanted, _ = rig_plan(rig)
-    top = {"section": "plan", "folded": False, "choices": None}
-    below = top | {"folded": True}
+    below = {"section": "plan"}
     memory = round(float(drawings.longest_memory().value), 1)
     return [
-        top
-        | {
+        {
             "key": "rms",
             "label": "total rms of your log now",
             "unit": "arcsec",
@@ -284,16 +282,14 @@ def plan_fields(rig):
             "typical": log.TYPICAL_RMS,
             "if_unknown": "Leave it: it is what your rig's log should show.",
         },
-        top
-        | {
+        {
             "key": "wanted",
             "label": "total rms with the other camera that you would want to see",
             "unit": "arcsec",
             "value": float(wanted.value),
             "if_unknown": "Ask what difference would make you buy it.",
         },
-        top
-        | {
+        {
             "key": "change",
             "label": "minutes lost at each change of cameras",
             "unit": "min",

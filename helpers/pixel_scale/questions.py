@@ -305,10 +305,8 @@ def best_change(rig):
 def try_fields(rig):
     """Fields of the form "what would it be if"."""
     camera, optics, check = rig.guide_camera, rig.guide_optics, _check(rig)
-    once = {"section": "guide", "folded": False, "choices": None}
     return [
-        once
-        | {
+        {
             "key": "electrons",
             "label": "light of the guide star",
             "unit": "electron",
@@ -316,32 +314,28 @@ def try_fields(rig):
             "typical": "200 for a faint one, 20000 for a bright one",
             "if_unknown": "Leave it; 02_starlight calculates it from the star's magnitude.",
         },
-        once
-        | {
+        {
             "key": "wider",
             "label": "a star may grow by",
             "unit": "%",
             "value": 100 * WIDENING,
             "typical": "2 for the strict, 5, 10 for the easy",
         },
-        once
-        | {
+        {
             "key": "size",
             "label": "guide camera: pixel size",
             "unit": "um",
             "value": float(camera.pixel_size.value),
             "typical": "2 to 6; the data sheet tells",
         },
-        once
-        | {
+        {
             "key": "focal",
             "label": "focal length in front of the guide camera",
             "unit": "mm",
             "value": float(optics.focal_length.value),
             "typical": "that of the telescope for a pick-off, 120 to 400 for a guide telescope",
         },
-        once
-        | {
+        {
             "key": "binning",
             "label": "pixels joined along a side (binning)",
             "unit": "",

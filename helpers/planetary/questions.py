@@ -364,18 +364,15 @@ def calmer_not_sharper(rig):
 
 def film_fields(rig):
     """Fields of the form "plan a film"."""
-    shown = {"section": "film", "folded": False, "choices": None}
     return [
-        shown
-        | {
+        {
             "key": "planet",
             "label": "planet",
             "unit": "",
             "value": PLANET,
             "choices": planetary.PLANETS,
         },
-        shown
-        | {
+        {
             "key": "diameter",
             "label": "its width tonight",
             "unit": "arcsec",
@@ -383,19 +380,16 @@ def film_fields(rig):
             "typical": "Mars 4 to 24, Jupiter 30 to 49, Saturn 16 to 20",
             "if_unknown": "An almanac tells it.",
         },
-        shown
-        | {
+        {
             "key": "wavelength",
             "label": "middle of the filter",
             "unit": "nm",
             "value": float(GREEN.value),
             "typical": "450 blue, 550 green, 650 red, 850 near infrared",
         },
-        shown | {"key": "link", "label": "link", "unit": "", "value": LINK, "choices": tuple(planetary.LINKS)},
-        shown
-        | {"key": "bits", "label": "bits", "unit": "", "value": "12 bit (sent as 16)", "choices": tuple(drawings.BITS)},
-        shown
-        | {
+        {"key": "link", "label": "link", "unit": "", "value": LINK, "choices": tuple(planetary.LINKS)},
+        {"key": "bits", "label": "bits", "unit": "", "value": "12 bit (sent as 16)", "choices": tuple(drawings.BITS)},
+        {
             "key": "rate",
             "label": "full frames a second, from the camera's data sheet",
             "unit": "1 / s",

@@ -367,7 +367,6 @@ def table_of_magnitudes(rig):
 
 def star_fields(rig):
     """Fields of the form "my star"."""
-    at_once = {"section": "star", "folded": False, "choices": None}
     magnitude = {
         "key": "magnitude",
         "label": "magnitude of the star",
@@ -384,7 +383,7 @@ def star_fields(rig):
     exposure |= {"value": float(rig.guiding.exposure.value)}
     airmass = {"key": "airmass", "label": "airmass (how much air the light passes)", "unit": "", "value": 1.0}
     airmass |= {"typical": "1 overhead, 2 at 30 degrees high"}
-    return [at_once | field for field in (magnitude, kind, colour, exposure, airmass)]
+    return [magnitude, kind, colour, exposure, airmass]
 
 
 def star_reply(rig):
