@@ -370,12 +370,31 @@ def chance_controls(rig):
     return controls
 
 
+class ChanceByDistance:
+    """The chance of enough usable stars in one field, against the distance [deg] from the plane of the Milky Way.
+
+    At the galactic longitude of the target and on its side of the plane; the last of all is the target's own.
+    """
+
+    def __init__(self, rig):
+        self.rig, self.plan = rig, guide_field.plan(rig, wanted=WANTED)
+        self.place = self.plan.target.galactic
+        self.distance = np.append(np.linspace(0, 90, 46), abs(self.place.b.deg))
+
+    def at(self, at_least=WANTED, exposure=None, mirror_size=None):
+        """Limits of the usable stars, and the chances; where nothing is given, with what the rig has."""
+        limits = guide_field.usable_limits(self.rig, exposure, self.plan.airmass, self.plan.limits.error)
+        optics = self.rig.guide_optics
+        optics = optics if mirror_size is None else replace(optics, mirror_size=mirror_size)
+        field = guide_field.lit_field(optics, self.rig.guide_camera)
+        places = np.copysign(self.distance, self.place.b.deg) * u.deg
+        return limits, guide_field.chance_on_sensor(field, limits.faint, limits.bright, places, self.place.l, at_least)
+
+
 def chance_of_enough(rig):
     """The chance of enough stars against the distance from the Milky Way, in one field and all night."""
-    target = guide_field.default_target(rig)
-    start, two = guide_field.plan(rig, wanted=WANTED), guide_field.sides(rig) == 2
-    place = target.galactic
-    distance = np.append(np.linspace(0, 90, 46), abs(place.b.deg))
+    chances, two = ChanceByDistance(rig), guide_field.sides(rig) == 2
+    distance = chances.distance
     figure, axes = figures.new_figure(width=7.4, height=4.2)
     (one,) = axes.plot(distance[:-1], distance[:-1], **figures.line_look(0))
     (night,) = axes.plot(distance[:-1], distance[:-1], **figures.line_look(6))
@@ -391,13 +410,9 @@ def chance_of_enough(rig):
     axes.set(xlim=(0, 90), ylim=(0, 1.05))
     axes.yaxis.set_major_formatter("{x:.0%}")
     figures.label(axes, "distance from the plane of the Milky Way [deg]", "chance of enough usable stars [-]")
-    places = np.copysign(distance, place.b.deg) * u.deg
 
     def update(at_least, exposure, mirror_size=None):
-        limits = guide_field.usable_limits(rig, exposure, start.airmass, start.limits.error)
-        optics = rig.guide_optics if mirror_size is None else replace(rig.guide_optics, mirror_size=mirror_size)
-        field = guide_field.lit_field(optics, rig.guide_camera)
-        chance = guide_field.chance_on_sensor(field, limits.faint, limits.bright, places, place.l, at_least)
+        limits, chance = chances.at(at_least, exposure, mirror_size)
         all_night = chance ** guide_field.sides(rig)
         one.set_ydata(chance[:-1])
         night.set_ydata(all_night[:-1])

@@ -174,10 +174,8 @@ def list_against_strip(rig):
 
 def why_it_rises(rig):
     """Why the chance rises again far from the Milky Way, in words; nothing where it does not."""
-    plan, distance = guide_field.plan(rig), np.linspace(0, 90, 46)
-    place, ends = plan.target.galactic, (plan.limits.faint, plan.limits.bright)
-    latitudes = np.copysign(distance, place.b.deg) * u.deg
-    chance = guide_field.chance_on_sensor(plan.field, *ends, latitudes, place.l, WANTED)
+    chances = drawings.ChanceByDistance(rig)
+    distance, chance = chances.distance[:-1], chances.at()[1][:-1]  # without the target's own
     lowest = int(np.argmin(chance))
     if chance[-1] - chance[lowest] < _SEEN:
         return ""
