@@ -85,7 +85,7 @@ _STEPS = (
     ("noise", "old camera's\nread noise"),
     ("rest", "all else of it,\nno mosaic"),
     ("short", "0.5 s\ninstead of 1 s"),
-    ("one", "one star\ninstead of 4"),
+    ("one", "one star\nonly"),
     ("faint", f"stars {FAINTER:g} mag\nfainter"),
     ("fault", f"fault: {FAULTY.value:g} e\nread noise"),
 )
@@ -97,7 +97,7 @@ SWITCHES = {
     "noise": ("its read noise", False),
     "rest": ("all else of it: visible light, no mosaic", False),
     "short": ("exposure 0.5 s instead of 1 s", False),
-    "one": ("one star instead of four", False),
+    "one": ("one star only", False),
     "faint": (f"stars {FAINTER:g} magnitudes fainter", False),
     "fault": (f"a camera that reads with {FAULTY.value:g} electrons", False),
 }
@@ -178,14 +178,17 @@ def _steps(bars, texts, levels):
 
 
 def each_alone(found):
-    """The suspects one by one: a still figure of `suspects`, with its words."""
+    """The suspects one by one: a still figure of `suspects`, with steps as far as they can be told, and its words."""
     figure, axes = figures.new_figure(width=7.6, height=4.2)
     rows = [one for one in found if one.cause]
+    runs = {one.name: one for one in found}
     base = found[1].logged_rms.value
     for place, one in enumerate(rows):
         low, high = (limit.value for limit in one.logged_interval)
         axes.plot([low, high], [place, place], color="black", linewidth=2.5)
         axes.plot(one.logged_rms.value, place, "D", color=figures.COLOURS[6], markersize=8)
+        step = logged(one) - logged(runs[one.base])
+        axes.text(0.82, place, f"{step:+.2f} " if abs(step) > 5e-3 else "", fontsize=11, va="center", ha="right")
     axes.axvline(base, color=figures.GREY, linestyle=":")
     for value, style in zip(REPORTED.value, ("-", "--"), strict=True):
         axes.axvline(value, color="black", linestyle=style, linewidth=1.6)
@@ -202,11 +205,26 @@ def each_alone(found):
     step = logged(largest) - logged(found[1])
     sentence = f"{reach}. The largest step is “{largest.name}”, {step:+.2f} arcsec."
     alt = (
-        "A list of suspects, each with a diamond for the log it leads to alone and a line for 95 of 100 nights. Those "
-        "of the camera's sensor lie on or near the dotted line of a healthy camera; a camera fault, wide or faint "
-        "stars lie farther, seeing and exposure farthest."
+        "A list of suspects, each with a diamond for the log it leads to alone, a line for 95 of 100 nights, and its "
+        "step. Those of the camera's sensor lie near the dotted line of a healthy camera, seeing and exposure farthest."
     )
     return figures.show(figure, alt, sentence)
+
+
+# What the causes mean, in the words of somebody at the telescope.
+CAUSES_IN_WORDS = {
+    "stars used": "fewer of them",
+    "brightness of the stars": "fainter ones than the sky offered",
+    "camera fault": "more noise than the sensor should have",
+    "read noise": "that of a healthy sensor",
+    "efficiency, near infrared": "share of light beyond 700 nm that counts",
+    "efficiency, visible": "the same of light that eyes see",
+    "colour mosaic": "filters on the pixels keep light away",
+    "exposure": "a longer one averages more air",
+    "focus": "the guide camera out of it",
+    "seeing between the runs": "the air itself changed from turn to turn",
+    "chance": "what two logs of one thing differ by",
+}
 
 
 def shown_causes(found):
@@ -215,16 +233,18 @@ def shown_causes(found):
     return [name for name in names if found.probabilities[name] >= 0.005]
 
 
-def chances(found):
-    """What `diagnose` says: a bar for the chance of each cause."""
+def chances(found, sentence):
+    """What `diagnose` says: a bar for the chance of each cause, with what its name means."""
     names = shown_causes(found)
     values = [100 * found.probabilities[name] for name in names]
-    figure, axes = figures.new_figure(width=7.4, height=0.9 + 0.42 * len(names))
+    figure, axes = figures.new_figure(width=8, height=0.9 + 0.5 * len(names))
     axes.barh(names, values, color=figures.COLOURS[5], edgecolor="black", height=0.6)
+    axes.set_yticks(range(len(names)), [f"{name}:\n{CAUSES_IN_WORDS[name]}" for name in names], fontsize=11)
     for place, value in enumerate(values):
         axes.text(value + 1, place, f"{value:.0f}", va="center", fontsize=12)
     axes.invert_yaxis()
     axes.set_xlim(0, 1.15 * max(values))
     figures.label(axes, "made the largest part, in 100 cases that fit [-]")
-    alt = "Bars for the causes: in how many of 100 cases that fit both logs each made the largest part of the change."
-    return figures.show(figure, alt, found.sentence)
+    told = "; ".join(f"{name} ({CAUSES_IN_WORDS[name]}) {value:.0f}" for name, value in zip(names, values, strict=True))
+    alt = f"Bars for the causes: in how many of 100 cases that fit each made the largest part of the change: {told}."
+    return figures.show(figure, alt, sentence)

@@ -11,15 +11,14 @@ from helpers import night_comparison as logs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of, gains_in_words
-from helpers.error_budget import drawings
 from helpers.error_budget.cases import Priors
 from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, most_telling
 from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
-from helpers.error_budget.suspects import SENSOR, city_rigs, logged, suspects, together
-from helpers.error_budget.terms import MODEL_ERROR, NOISE, centroid_errors, evaluate, stars_like
+from helpers.error_budget.suspects import SENSOR, SEVERAL, city_rigs, logged, suspects, together
+from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
 from helpers.guide_field.coma import coma_shift
 from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
@@ -140,6 +139,19 @@ def table_of_cameras(rig):
     return head, [(name, written(old[key], text), written(new[key], text)) for name, key, text in rows]
 
 
+def stars_of_the_case(rig):
+    """What both cameras look at in the side-by-side, in words."""
+    new, old = together(()), together(SENSOR)
+    sky = new.rig.site.sky_brightness.value
+    few = f"only the brightest {new.stars}" if new.stars == old.stars < len(SEVERAL) else "the brightest"
+    return (
+        f"Both are offered the same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}, of which {few} "
+        f"stand out well enough from a city sky ({sky:g} mag/arcsec²) to be used, with exposures of "
+        f"{new.rig.guiding.exposure.value:g} s and a seeing of {new.rig.site.seeing.value:g} arcsec. Start from the "
+        "newer camera's run, and give the older run one thing after the other."
+    )
+
+
 _alone = []  # the suspects of the reported case, once computed
 
 
@@ -148,24 +160,6 @@ def alone(progress=None):
     if not _alone:
         _alone.extend(suspects(*city_rigs(), rng=np.random.default_rng(3), draws=40, progress=progress))
     return _alone
-
-
-def table_of_suspects(rig):
-    """Head and rows: log and picture of each suspect alone, and the camera whose run it differs from in this thing."""
-    rows = []
-    for one in alone():
-        base = next((other for other in alone() if other.name == one.base), None)
-        first = one is alone()[0]
-        rows.append(
-            (
-                one.name,
-                "" if first else "newer" if base is alone()[0] else "older",
-                f"{logged(one):.2f}",
-                "" if first else step_in_words(base, one),
-                f"{one.final_fwhm.value:.2f}",
-            )
-        )
-    return ("run", "like which but for this", "log", "step", "star in the picture"), rows
 
 
 def what_the_suspects_say(rig):
@@ -180,42 +174,16 @@ def what_the_suspects_say(rig):
         else f"the newer camera takes the log from {healthy:.2f} to {logged(new):.2f} arcsec"
     )
     return (
-        f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth "
-        f"{worth}. From 0.70 to 0.45 it takes more. With several good stars a "
-        f"fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do fainter stars "
-        f"({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for noise of the camera moves a "
-        f"faint star more: the noise of the measurement is {fault.terms[NOISE].value:.2f}, "
-        f"{faint.terms[NOISE].value:.2f} and with both {both.terms[NOISE].value:.2f}. Half the exposure and "
-        f"fainter stars make {logged(short):.2f}. The star in the picture grows by "
-        f"{(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
+        f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth {worth}. On "
+        f"good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do "
+        f"fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for noise of the "
+        f"camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. The star in "
+        f"the picture grows by {(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
     )
 
 
 # The demo night.
-
-
-# What the causes mean, in the words of somebody at the telescope.
-CAUSES_IN_WORDS = {
-    "stars used": "fewer of them",
-    "brightness of the stars": "fainter ones than the sky offered",
-    "camera fault": "more noise than the sensor should have",
-    "read noise": "that of a healthy sensor",
-    "efficiency, near infrared": "share of light beyond 700 nm that counts",
-    "efficiency, visible": "the same of light that eyes see",
-    "colour mosaic": "filters on the pixels keep light away",
-    "exposure": "a longer one averages more air",
-    "focus": "the guide camera out of it",
-    "seeing between the runs": "the air itself changed from turn to turn",
-    "chance": "what two logs of one thing differ by",
-}
-
-
-def table_of_causes(night):
-    """Head and rows: what the names of the causes mean that the figure shows."""
-    return ("cause", "what it means"), [
-        (name, CAUSES_IN_WORDS[name]) for name in drawings.shown_causes(night.diagnosis)
-    ]
 
 
 OTHER_PRIORS = {
@@ -283,17 +251,13 @@ def facts_in_words(facts):
 def outside_or_inside(night):
     """Whether each log lies where 95 of 100 nights would have it, in words."""
     told = []
-    for camera, (rms, error), budget in zip("AB", night.measured, night.predicted, strict=True):
+    for camera, (rms, _), budget in zip("AB", night.measured, night.predicted, strict=True):
         low, high = budget.intervals["logged_rms"]
         where = "inside" if low <= rms <= high else "above" if rms > high else "below"
-        told.append(
-            f"camera {camera} logged {rms.value:.2f} ± {error.value:.2f} arcsec, {where} the {low.value:.2f} to "
-            f"{high.value:.2f} of 95 of 100 nights"
-        )
-    here = night.predicted[1].rig.guiding
+        told.append(f"camera {camera} lies {where} the {low.value:.2f} to {high.value:.2f} arcsec")
     return (
-        f"On the demo night, with exposures of {here.exposure.value:g} s and a gain of {here.loop_gain:g}, {told[0]}; "
-        f"{told[1]}. (The interval further up is for your own settings.){_may_be_compared(night)}"
+        f"The log of {told[0]} of 95 of 100 such nights, that of {told[1]}. (The interval further up is for your own "
+        f"settings.){_may_be_compared(night)}"
     )
 
 
@@ -302,10 +266,9 @@ def _may_be_compared(night):
     (low, high), (other_low, other_high) = (budget.intervals["logged_rms"] for budget in night.predicted)
     if low > other_high or other_low > high:
         return ""
-    errors = [error.value for _, error in night.measured]
     return (
-        " The intervals overlap because nights differ. These two logs are of one night, in turns under the same sky, "
-        f"and each is known to {max(errors):.2f} arcsec: they can be compared."
+        " The intervals overlap because nights differ; these two logs are of one night, in turns under the same sky: "
+        "they can be compared."
     )
 
 
@@ -324,11 +287,33 @@ def to_a_friend(night):
     which = (
         f"what made it noisy is {first} rather than {second}"
         if found.probabilities[order[0]] >= 0.5
-        else f"which of them can't be told: {causes_that_fit(found.probabilities, found.likeliest, '{} ({})')}"
+        else f"what made it noisy can't be told: {causes_that_fit(found.probabilities, found.likeliest, '{} ({})')}"
     )
     return (
         f"“B logged {change:.2f} arcsec less than A. In {share} of 100 cases that fit, the reason is how well the "
         f"stars were measured, not the air; {which}. What would tell most: {most_telling(found.tell_most)}.”"
+    )
+
+
+def without_the_number_of_stars(night):
+    """Why the number of stars is no cause of the change, in words; nothing where it is one."""
+    largest = max(abs(limit.value) for limit in night.diagnosis.shares["stars used"])
+    if len(night.facts.counts) < 2 or largest >= 0.5 * _TELLING:
+        return "The likeliest causes first."
+    low, high = night.facts.counts[0]
+    return (
+        f"The number of stars is not among them: in such a field those beyond A's {low} to {high} are so faint that "
+        f"they change the log by less than {_TELLING:g} arcsec."
+    )
+
+
+def opened(night, truth):
+    """What was put into the demo night and found again, in words."""
+    put_in, found = revealed(night, truth)[1][0][1:]
+    return (
+        "Read noise was next to nothing above. Where stars are as faint as this log says, all that costs light or adds "
+        "noise counts for more. This night is invented, so it can be opened: camera A was given "
+        f"{put_in} more noise on one axis than B (in squares); found from the logs: {found}. (More is folded below.)"
     )
 
 
@@ -790,9 +775,9 @@ def likely_reason(rig):
                 "the newer one's near infrared, which the air moves less",
                 "the air moves stars of every colour alike; look at its switch.",
             ),
-            ("read noise of 1 electron instead of 3", "look at the step that it makes in the list of suspects."),
+            ("read noise of 1 electron instead of 3", "look at the step that it makes in section 2."),
         ),
-        hint="Which steps in the list of suspects are longer than 0.1 arcsec, alone or together?",
+        hint="Which switches of section 2 make steps longer than 0.1 arcsec, alone or together?",
         solution=_two_together(),
     )
 
