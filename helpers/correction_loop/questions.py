@@ -63,13 +63,7 @@ def more_gain(rig):
     exposure, _, _ = _own_loop(rig)
     own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
     (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
-    firm = nights.guide(_without_play(rig), exposure, _GAINS[1])[0]
-    less = (
-        f" (Yours, with play in its gears, leaves out small corrections; without play it would miss by "
-        f"{_total(firm.pointing_rms):.2f}.)"
-        if round(high, 2) < round(chasing, 2)
-        else ""
-    )
+    less = " (Play in your gears keeps a little of it out: folded under More.)" if high < chasing else ""
     return guesses.choices(
         "07.more-gain",
         f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "
@@ -201,40 +195,41 @@ def widening_shares(rig):
 def what_widens(rig):
     """What widens the star in the picture, in words."""
     mount, air, noise, shake = widening_shares(rig)
-    both = np.sqrt(2) * rig.mount.jitter.value
-    freely = widening_shares(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec}))[1]
     parts = [
         f"{mount:.0%} the mount's own motion that the loop leaves, play of its gears included",
-        f"{shake:.0%} its fast shake within an exposure ({both:.2f} arcsec, both axes: no guide camera sees it)",
+        f"{shake:.0%} its fast shake within an exposure, which no guide camera sees",
         f"{air:.0%} corrections of air, which was no fault of the mount"
         if air >= 0
         else f"less {-air:.0%} for slow air that the mount follows",
     ]
     if noise >= 0.005:
         parts.append(f"{noise:.0%} corrections of noise")
-    play = (
-        f" Play leaves out many small corrections: without play corrections of air would be {freely:.0%}."
-        if freely > max(air, 0) + 0.05
-        else ""
+    return f"What widens the star, in squares (the bars of 10_error_budget): {', '.join(parts)}."
+
+
+def play_in_numbers(rig):
+    """What play of the gears does to corrections, in words."""
+    exposure, _, _ = _own_loop(rig)
+    own, firm = (
+        _total(nights.guide(night, exposure, _GAINS[1])[0].pointing_rms)
+        for night in (drawings.night_of(rig), _without_play(rig))
     )
-    return f"What widens the star, in squares (the bars of 10_error_budget): {', '.join(parts)}.{play}"
+    air, freely = (
+        max(float(widening_shares(one)[1]), 0.0) for one in (rig, rigs.changed(rig, {"mount.backlash": 0 * u.arcsec}))
+    )
+    return (
+        "Play leaves out many small corrections, of air as well: without it, corrections of air would be "
+        f"{freely:.0%} of what widens your star, not {air:.0%}. At gain {_GAINS[1]:g} your mount misses by {own:.3f} "
+        f"arcsec, without play by {firm:.3f}."
+    )
 
 
 def two_ways(rig):
     """Why the number in the strip differs a little, in words."""
     foretold, log = ledgers.ledger(rig).pointing_rms.value, predict(rig).logged_rms.value
-    _, loop, _ = _own_loop(rig)
-    here = _total(loop.logged_rms)
-    shake = 2**0.5 * rig.mount.jitter.value
-    chance = " That the fast shake is as large is chance." if f"{shake:.2f}" == f"{foretold:.2f}" else ""
-    other = (
-        f" Likewise 10_error_budget foretells a log of {log:.2f}, not {here:.2f}."
-        if f"{log:.2f}" != f"{here:.2f}"
-        else ""
-    )
     return (
-        f"(The strip foretells {foretold:.2f} arcsec for many nights. Here it is "
-        f"{_total(loop.pointing_rms):.2f}, one simulated stretch of {_MINUTES} minutes.{chance}{other})"
+        f"(The strip foretells {foretold:.2f} arcsec for many nights, 10_error_budget a log of {log:.2f}; "
+        f"this is one simulated stretch of {_MINUTES} minutes.)"
     )
 
 
@@ -282,15 +277,6 @@ def lower_log(rig):
         f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}. Among "
         f"settings whose log is no larger than that of the best picture there is one with a star {star_ratio - 1:.1%} "
         f"wider{same}. So a small number on the log is no sign of a good picture."
-    )
-
-
-def firmer_hold(rig):
-    """What a higher gain does to a faultless mount, in words."""
-    widths = [_star(rig, drawings.EXPOSURES[0], gain, faultless=True)[0].value for gain in (0, 0.3, 0.9)]
-    return (
-        f"A mount without fault, corrected every {drawings.EXPOSURES[0].value:g} s: star {widths[0]:.2f} arcsec left "
-        f"alone, {widths[1]:.2f} at gain 0.3, {widths[2]:.2f} at gain 0.9."
     )
 
 
