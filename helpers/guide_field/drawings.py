@@ -17,6 +17,7 @@ from helpers.classroom import figures, panels
 from helpers.classroom.panels import Drawing
 from helpers.guide_field.own_fit import fit_of
 from helpers.guide_field.plan import WANTED
+from helpers.rig.beam import mirror_outline
 
 LIST = Path(__file__).parents[2] / "demo_data" / "field_surroundings.ecsv"  # about `guide_field.DEMO_TARGET`
 _LOSS = "share of the light that arrives [-]"
@@ -254,9 +255,13 @@ def mirror_and_sensor(rig):
         field = guide_field.sensor_field(now, *(sensor * u.mm), cells=24)
         beam, middle = guide_field.beam_width(now), guide_field.lit_fraction(0 * u.mm, 0 * u.mm, now)
         caught = min(float(field.lit_area / light_of_mirror(now)), 1)
+        area = np.pi / 4 * beam.value**2 * (1 - now.central_obstruction**2)
+        ring = ", dark in its middle" if now.central_obstruction else ""
+        width, height = mirror_outline(now)
         return (
-            f"The beam of a star is {beam.value:.1f} mm wide at the mirror, and {middle:.0%} of it reaches the middle. "
-            f"The sensor catches {caught:.0%} of the starlight that the mirror sends."
+            f"The beam of a star is {beam.value:.1f} mm wide at the mirror{ring}: {area:.0f} mm². The mirror, "
+            f"{width.value:.1f} x {height.value:.1f} mm as it leans, catches {middle * area:.0f} of them: {middle:.0%} "
+            f"of the light reaches the middle. The sensor catches {caught:.0%} of the starlight that the mirror sends."
         )
 
     alt = (

@@ -148,9 +148,9 @@ def what_is_usable(rig):
     lost = _lost_at_the_mirror(rig)
     if lost >= 0.1:
         said += (
-            f" The mirror takes {lost:.1f} magnitudes even in the middle of the field: a star list may say "
-            f"{limits.bright - lost:.1f} to {limits.faint - lost:.1f} there (each rounded by itself). The strip's "
-            f"limit holds overhead; this target stands at airmass {guide_field.plan(rig).airmass:.2f}."
+            f" Before the mirror, as star lists have them, they are brighter, by {lost:.1f} magnitudes in the middle "
+            "of the field. The strip's limit is such a list's, for a star overhead, and counts that the mirror dims "
+            "the sky too."
         )
     if limits.reached:
         return said
@@ -273,7 +273,7 @@ def _shade(rig):
         return f"Your mirror clears the light of the picture by {shadow.clearance.value:.1f} mm."
     return (
         f"Your mirror takes {shadow.share:.0%} of the light where it shades the picture most, "
-        f"{shadow.farther.value:.1f} mm farther from the axis none; flat frames correct it."
+        f"{shadow.farther.value:.1f} mm farther from the axis it would take none; flat frames correct it."
     )
 
 

@@ -58,15 +58,16 @@ def lone_star(rig):
     """How much worse the lone star after the flip is than seven; the demo field, the same for each rig."""
     seven, one = (field.mean() for field in drawings.demo_measured())
     ratio = float(one.both / seven.both)
+    chance = " (that section 1 has 7 too is chance)" if len(drawings.own_field(rig)) == 7 else ""
     return guesses.choices(
         "05.flip",
-        "Before the flip the club's camera follows seven stars, after it a lone one, fainter than most of them. How "
-        "much larger is the movement it reports, if the mount stands still?",
+        f"Before the flip the club's camera follows the seven stars of its list{chance}, after it a lone one, fainter "
+        "than most of them. How much larger is the movement it reports, if the mount stands still?",
         {"less than a fifth": 1.1, "half as large again": 1.5, "2.6 times as large, the root of seven": 2.65},
         ratio,
-        f"By {ratio - 1:.0%}: {one.both.value:.3f} instead of {seven.both.value:.3f} arcsec. The error of measuring is "
-        f"{float(one.noise / seven.noise):.1f} times as large, but both are small beside the air, which seven stars "
-        f"share. What changes is the risk: a cloud that the seven outlast takes the lone star away.",
+        f"By {ratio - 1:.0%}: {one.both.value:.3f} instead of {seven.both.value:.3f} arcsec. The error of measuring "
+        f"grows from {seven.noise.value:.3f} to {one.noise.value:.3f}, but both are small beside the air, which all "
+        "stars share. What changes is the risk: a cloud that the seven outlast takes the lone star away.",
     )
 
 

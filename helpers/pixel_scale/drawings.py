@@ -46,8 +46,7 @@ def before_and_after(rig):
         figures.label(ax, "x [arcsec]", "y [arcsec]" if shift == 0 else None, title)
     sentence = (
         f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
-        f"{check.noticed.value:.2f}. By "
-        f"eye the two pictures are hard to tell apart. By calculation it moved {(found[1] - found[0]).value:.2f} "
+        f"{check.noticed.value:.2f}: hard to tell by eye. By calculation it moved {(found[1] - found[0]).value:.2f} "
         f"arcsec, give or take {2**0.5 * check.seen.value:.2f}."
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
@@ -169,8 +168,9 @@ def known_centre(rig):
         shift, spread = np.mean(errors), np.sqrt(np.mean(errors.var(axis=0)))
         aside = f"{abs(shift):.3f}" if abs(shift) >= 0.0005 else "less than 0.001"
         return (
-            f"Pixels of {scale.value:.2f} arcsec, {electrons.value:,.0f} electrons: the centres scatter by "
-            f"{spread:.3f} arcsec rms on each axis, and lie off the true place by {aside} in the mean."
+            f"Pixels of {scale.value:.2f} arcsec, {electrons.value:,.0f} electrons: in these {_PICTURES} pictures the "
+            f"centres scatter by {spread:.3f} arcsec rms on each axis, and lie off the true place by {aside} in the "
+            "mean."
         )
 
     alt = (

@@ -67,7 +67,7 @@ def small_movement(rig):
     allowed = _check(rig).noticed.value
     return guesses.choices(
         "01.widening",
-        f"A star is {star.value:.1f} arcsec wide. While the picture is taken it moves by a tenth of that, "
+        f"A star in your picture is {star.value:.1f} arcsec wide. While it is taken it moves by a tenth of that, "
         f"{star.value / 10:.2f} arcsec rms on each axis. How much wider does it become in the picture?",
         {"a quarter wider": 0.25, "a tenth wider": 0.10, "a thirtieth wider": 1 / 30},
         wider,
@@ -85,10 +85,9 @@ def four_times_the_light(rig):
         "A star four times as bright: how much narrower gets the heap of its measured centres?",
         ("to a quarter", right, "not at all: the pixels stay as they are"),
         right,
-        f"To a half: from {check.by_light.value:.3f} to {more.by_light.value:.3f} arcsec rms. The centre is a "
-        f"mean over "
-        "all electrons, and a mean of four times as many is known twice as well. What light does not cure is the shift "
-        "that coarse pixels make; it begins when a pixel is about as wide as the star.",
+        f"To a half: in the long run from {check.by_light.value:.3f} to {more.by_light.value:.3f} arcsec rms. The "
+        "centre is a mean over all electrons, and a mean of four times as many is known twice as well. What light does "
+        "not cure is the shift that coarse pixels make; it begins when a pixel is about as wide as the star.",
     )
 
 
@@ -97,8 +96,9 @@ def two_scales(rig):
     check = _check(rig)
     return (
         f"A pixel of your main camera sees {check.main_scale.value:.2f} arcsec of the sky, a pixel of your guide "
-        f"camera {check.guide_scale.value:.2f}. There a star is {check.guide_fwhm.value:.1f} arcsec wide: "
-        f"{check.guide_star_pixels:.1f} pixels."
+        f"camera {check.guide_scale.value:.2f}. In the guide camera a star is {check.guide_fwhm.value:.1f} arcsec "
+        f"wide, {check.guide_star_pixels:.1f} pixels; in your picture, of other light and on its pixels, "
+        f"{check.recorded_fwhm.value:.1f}."
     )
 
 
@@ -120,8 +120,7 @@ def enough(rig):
     added = np.hypot(1, 1 / ENOUGH) - 1
     return (
         f"How much finer is fine enough? Errors add by their squares: one that is {ENOUGH} times smaller than another "
-        f"adds only {added:.0%} to it. So {ENOUGH} times will do for a camera, and more gains nothing. (The air is "
-        "there with any camera; later workbooks deal with it.)"
+        f"adds only {added:.0%} to it. So {ENOUGH} times will do for a camera, and more gains nothing."
     )
 
 
@@ -164,9 +163,8 @@ def the_same_magnitude(rig):
     """Which star gives the light of the pictures, in words."""
     return (
         f"{ELECTRONS.value:,.0f} electrons is what a star of magnitude {_magnitude(rig):.1f} gives your guide "
-        "camera in "
-        f"{rig.guiding.exposure.value:g} s; a star list gives the magnitude (larger is fainter), and 02_starlight "
-        "shows how this is calculated."
+        f"camera in {rig.guiding.exposure.value:g} s; star lists give magnitudes (larger is fainter; 02_starlight "
+        "calculates it)."
     )
 
 

@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
 
+from helpers import guide_field
 from helpers import rig as rigs
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
@@ -144,10 +145,18 @@ def _guide_telescope(axes):
 _SAID = {
     "pick-off": "A pick-off: the guide camera looks through the main telescope, at stars just beside the picture. "
     "Their light (striped) crosses that of the picture and takes nothing from it. The mirror stands beside that "
-    "light; pushed in too far, it would shade an edge.",
+    "light; ",
     "guide telescope": "A guide telescope: the guide camera has a small telescope of its own. It sees a wide field, "
     "but when it bends against the main telescope, nobody notices until the picture is there.",
 }
+
+
+def _shade(rig):
+    """What the mirror of a pick-off takes from the picture, in words."""
+    shadow = guide_field.picture_shadow(rig) if rig.guide_optics.kind == "pick-off" else None
+    if shadow is None or shadow.share < 0.005:
+        return "pushed in too far, it would shade an edge."
+    return f"yours reaches {shadow.farther.value:.1f} mm into it and takes {shadow.share:.0%} of it at one edge."
 
 
 def who_does_what(rig):
@@ -162,7 +171,7 @@ def who_does_what(rig):
         for name, artists in parts.items():
             for artist in artists:
                 artist.set_visible(name == kind)
-        return _SAID[kind]
+        return _SAID[kind] + (_shade(rig) if kind == "pick-off" else "")
 
     alt = (
         "A rig from the side, drawn with thin lenses. Light runs through the main telescope to the main camera. A "

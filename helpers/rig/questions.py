@@ -167,8 +167,8 @@ def own_number(rig):
     both, shows = np.hypot(*_worst(rig)), _shows(rig)
     fewer = both / shows
     return (
-        f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding a star moves up to {both:.1f} "
-        f"arcsec from end to end. Your picture shows it from {shows:.1f} on. "
+        f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding both faults move a star up to "
+        f"{both:.1f} arcsec from end to end. Your picture shows it from {shows:.1f} on. "
         + (
             f"Both faults would have to be {fewer:.{0 if fewer >= 2 else 1}f} times smaller: your mount needs guiding."
             if fewer > 1

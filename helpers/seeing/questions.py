@@ -195,8 +195,7 @@ def width_is_not_wander(rig):
     return (
         f"Width is not wander. At your site a star is {wide:.2f} arcsec wide behind your guide optics; averaged over "
         f"{exposure.value:g} s its middle strays {kept:.2f} arcsec rms on each axis. Like with like: a spot that did "
-        f"nothing "
-        f"but wander so would be {_SIGMA * kept:.2f} arcsec wide, {_SIGMA * kept / wide:.0%} of what the star is."
+        f"nothing but wander so would be {_SIGMA * kept:.1f} arcsec wide (FWHM: {_SIGMA:.2f} times its rms)."
     )
 
 
@@ -239,7 +238,8 @@ def two_widths(rig):
         f"In the picture a star is {star.value:.2f} arcsec wide straight overhead "
         f"({on_pixels.value:.2f} on the pixels of your main camera, as in 01_pixel_scale), "
         f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
-        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number of the strip."
+        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number of the strip. "
+        f"Pixels are counted in the {on_pixels.value:.2f} only."
     )
 
 

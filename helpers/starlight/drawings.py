@@ -209,7 +209,7 @@ def one_change_per_bar(rig):
         coarse = (
             "Hatched: the part that coarse pixels and dyes cause by the star's place among them."
             if hatched
-            else f"A star's place among pixels as fine as yours adds nothing that shows, less than {low:g} arcsec."
+            else "A star's place among pixels as fine as yours adds nothing that shows."
         )
         return (
             f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A, far from lamps). "

@@ -159,10 +159,10 @@ def two_cameras(rig):
     visible = np.linspace(420, 680, 50) * u.nm
     through = np.mean(spectra.mosaic_transmission("mean", visible))
     return (
-        f"Camera A is the first bar, B the fourth. Low read noise and the better sensor make the error at magnitude "
-        f"{magnitude:g} {1 / (reading * sensor):.1f} times smaller; the dyes, which pass {through:.0%} of the visible "
-        f"light, make it {dyes:.1f} times larger again. In all B is {'better' if both < 1 else 'worse'} than A: "
-        f"{both:.2f} times its error."
+        f"At magnitude {magnitude:g} low read noise and the better sensor make the error {1 / (reading * sensor):.1f} "
+        f"times smaller; the dyes, which pass {through:.0%} of the visible light, make it {dyes:.1f} times larger "
+        f"again. In all B, the fourth bar, is {'better' if both < 1 else 'worse'} than A, the first: {both:.2f} times "
+        "its error."
     )
 
 

@@ -9,6 +9,7 @@ import pytest
 from helpers import ledger, pixel_scale
 from helpers import rig as rigs
 from helpers.correction_loop import mount
+from helpers.guide_field import questions as field_questions
 from helpers.rig import drawings, questions
 from helpers.rig.values import changed
 from tests.three_rigs import CLUB, REFRACTOR, RIGS
@@ -37,6 +38,13 @@ def test_the_opening_picture_holds_a_guided_star_between_the_two_others(rig):
     guided, still = map(float, re.search(r"it is ([\d.]+) arcsec wide .* perfect mount ([\d.]+):", said).groups())
     wider = float(re.search(r"leaves it (\d+)% wider", said)[1])
     assert wider == pytest.approx(100 * (guided / still - 1), abs=1)  # both rounded to 0.01 arcsec
+
+
+def test_what_the_mirror_takes_is_what_workbook_03_says(rig):
+    said = drawings.who_does_what(rig).update("pick-off")
+    shadows = "takes 3% of it at one edge" in said
+    assert shadows == (rig is CLUB) == ("takes 3% of the light where" in field_questions.what_focus_costs(rig)[0])
+    assert ("pushed in too far" in said) is not shadows
 
 
 def test_the_worst_stretch_is_found_by_trying_all_starts(rig):

@@ -119,6 +119,26 @@ def test_the_mirror_decides_how_much_light_there_is(rig):
     assert f"instead of {guide_field.lit_fraction(0 * u.mm, 0 * u.mm, optics):.0%}" in guess.answer
     said = drawings.mirror_and_sensor(rig).update(**start(drawings.mirror_controls(rig)))
     assert f"{guide_field.beam_width(optics).value:.1f} mm wide" in said
+    # the beam is wider than the mirror is high, and hits it in its middle: the share from the areas that are told
+    told = r"(\d+) mm². The mirror, ([\d.]+) x ([\d.]+) mm as it leans, catches (\d+) of them"
+    beam, wide, high, caught = map(float, re.search(told, said).groups())
+    shade = np.pi / 4 * (guide_field.beam_width(optics).value * optics.central_obstruction) ** 2
+    assert ("dark in its middle" in said) == (shade > 0)
+    assert number(r"them: (\d+)%", said) == pytest.approx(100 * caught / beam, abs=1.5)
+    assert caught <= wide * high - shade + 1  # both rounded; a corner may reach beyond the beam
+
+
+def test_what_star_lists_say_of_the_usable_ones(rig):
+    said, limits = questions.what_is_usable(rig), guide_field.plan(rig).limits
+    assert f"magnitudes {limits.bright:.1f} to {limits.faint:.1f} as they reach" in said
+    share = guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)
+    assert ("Before the mirror" in said) == (share < 0.9)
+    if share < 0.9:
+        lost = number(r"brighter, by ([\d.]+) magnitudes", said)
+        assert 10 ** (-0.4 * lost) == pytest.approx(share, rel=0.06)
+        # with less of the sky's light a star may be fainter than the mirror's share alone tells
+        overhead = guide_field.usable_limits(rig).faint + 2.5 * np.log10(share)
+        assert overhead < ledger.ledger(rig).faintest_star < overhead + 0.2
 
 
 @pytest.mark.parametrize(("distance", "size"), [(60, 9), (25, 8), (10, 4), (60, 16)])

@@ -82,15 +82,15 @@ def test_squares_of_the_layers_add_up(rig):
 
 def test_width_is_told_from_wander(rig):
     said = questions.width_is_not_wander(rig)
-    width, moved, blur, share = (
+    width, moved, blur = (
         float(re.search(pattern, said)[1])
-        for pattern in (r"star is ([\d.]+)", r"strays ([\d.]+)", r"would be ([\d.]+)", r"(\d+)% of")
+        for pattern in (r"star is ([\d.]+)", r"strays ([\d.]+)", r"would be ([\d.]+)")
     )
     normal = np.random.default_rng(1).normal(0, moved, 400_000)
     counts, edges = np.histogram(normal, 60)
     above = edges[:-1][counts > counts.max() / 2]
     assert blur == pytest.approx(np.ptp(above) + edges[1] - edges[0], rel=0.15)  # the width of a pile of such places
-    assert share == pytest.approx(100 * blur / width, abs=1)
+    assert blur < width
 
 
 def test_low_stars_are_wider_and_wander_more(rig):
