@@ -501,7 +501,10 @@ def card(rig):
     """The three texts of the card: number, meaning, what to do."""
     field, count = drawings.own_field(rig), drawings.used(rig)
     mean = field.mean(count)
-    number = f"{mean.noise.value:.2f} arcsec on each axis: the error of measuring of the mean of your stars."
+    number = (
+        f"{mean.noise.value:.2f} arcsec on each axis: the error of measuring of the mean of your stars (in the strip: "
+        "noise of the stars' mean)."
+    )
     share = float(mean.noise**2 / mean.both**2)
     meaning = (
         f"It makes {share:.0%} of what the camera reports (in squares); the rest, {mean.air.value:.2f} arcsec, is air, "
