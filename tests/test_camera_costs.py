@@ -160,6 +160,11 @@ def test_any_pull_and_any_picture():
             ValueError,
             "error_before",
         ),
+        (
+            lambda: costs.log_and_picture(1 * u.arcsec, 2 * u.arcsec, [1, 1, 1] * u.arcsec, 0 * u.arcsec, 0.5),
+            ValueError,
+            r"error: expected shape \(\) or \(2,\), found \(3,\)",
+        ),
     ],
 )
 def test_wrong_values_are_named(call, error, named):

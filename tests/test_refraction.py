@@ -101,6 +101,8 @@ def test_airmass():
     for zenith_angle, more in ((0, 0), (60, 0.0034), (75, 0.0146)):
         flat, curved = airmass(zenith_angle * u.deg), sky.airmass((90 - zenith_angle) * u.deg)
         assert flat / curved == pytest.approx(1 + more, abs=2e-4)
+    altitude = np.linspace(19, 90, 200) * u.deg
+    assert sky.airmass(altitude) * np.sin(altitude).value == pytest.approx(1, abs=0.01)
 
 
 def test_the_zenith_stands_over_a_star_on_the_meridian():

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
+from scipy import stats
 
-from helpers.night_comparison.main_frames import frame_shapes, pair_with_log, star_shapes
+from helpers.night_comparison.main_frames import compare_widths, frame_shapes, pair_with_log, star_shapes
 from helpers.shared.files import TableError
 
 
@@ -100,3 +101,29 @@ def test_frames_without_time_or_stars_are_named(tmp_path):
         frame_shapes(saved(tmp_path / "empty.fits", empty))
     with pytest.raises(ValueError, match="paths"):
         frame_shapes([])
+
+
+def test_widths_of_two_cameras_are_compared_as_scipy_does():
+    rng = np.random.default_rng(4)
+    a, b = rng.normal(2.6, 0.2, 9), rng.normal(2.4, 0.05, 14)
+    found = compare_widths(a * u.arcsec, b * u.arcsec)
+    welch = stats.ttest_ind(b, a, equal_var=False).confidence_interval(0.95)
+    assert found.difference.value == pytest.approx(b.mean() - a.mean())
+    assert u.Quantity(found.interval).value == pytest.approx([welch.low, welch.high])
+
+
+@pytest.mark.parametrize(
+    ("wrong", "error", "said"),
+    [
+        ([2.4] * u.arcsec, ValueError, "at least two frames, found 1"),
+        ([2.4, 0] * u.arcsec, ValueError, "above 0"),
+        ([2.4, 2.5], TypeError, "unit"),
+        ([2.4, 2.5] * u.s, u.UnitsError, "arcsec"),
+    ],
+)
+def test_wrong_widths_are_named(wrong, error, said):
+    right = [2.4, 2.5, 2.7] * u.arcsec
+    with pytest.raises(error, match=f"widths_b: .*{said}"):
+        compare_widths(right, wrong)
+    with pytest.raises(error, match=f"widths_a: .*{said}"):
+        compare_widths(wrong, right)

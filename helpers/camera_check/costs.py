@@ -151,7 +151,7 @@ def stars_in_use(rig, magnitudes, count):
     return magnitudes[np.sort(order[:count])]
 
 
-_ERROR = quantity(u.arcsec, minimum=0, maximum=3600)
+_ERROR = quantity(u.arcsec, minimum=0, maximum=3600, shape=[(), (2,)])
 
 
 @takes(
@@ -186,9 +186,6 @@ def log_and_picture(logged_rms, star_fwhm, error, error_before, gain, delay=0):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    for name, value in (("error", error), ("error_before", error_before)):
-        if value.shape not in ((), (2,)):
-            raise ValueError(f"{name}: expected one value or one for each axis, found shape {value.shape}")
     added = np.broadcast_to((error**2 - error_before**2).value, (2,)) * u.arcsec**2
     handed_on = noise_gain(gain, delay)
     total = logged_rms**2 + (1 + handed_on) * added.sum()

@@ -13,7 +13,7 @@ from astropy.time import Time
 from scipy import special
 
 from helpers.shared import files as tables
-from helpers.shared.checks import count, number, optional, quantity, takes
+from helpers.shared.checks import as_quantity, count, number, optional, quantity, takes
 from helpers.shared.limits import PIXELS_OF_A_PICTURE
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.shared.pictures import positive_card, read_fits_image
@@ -294,10 +294,15 @@ class Widths:
     interval: tuple
 
 
-_WIDTHS = quantity(u.arcsec, above=0, maximum=3600, ndim=1, most_values=1_000_000)
+def _as_widths(name, value):
+    """Widths of stars in two frames or more; a rule for `takes`."""
+    widths = as_quantity(name, value, u.arcsec, above=0, maximum=3600, ndim=1, most_values=1_000_000)
+    if widths.size < 2:
+        raise ValueError(f"{name}: expected at least two frames, found {widths.size}")
+    return widths
 
 
-@takes(widths_a=_WIDTHS, widths_b=_WIDTHS)
+@takes(widths_a=_as_widths, widths_b=_as_widths)
 def compare_widths(widths_a, widths_b):
     """Compare the star widths of frames taken with two cameras.
 
@@ -322,11 +327,7 @@ def compare_widths(widths_a, widths_b):
     ----------
     Welch 1947, Biometrika 34, 28.
     """
-    groups = []
-    for name, widths in (("widths_a", widths_a), ("widths_b", widths_b)):
-        if widths.size < 2:
-            raise ValueError(f"{name}: expected at least two frames, found {widths.size}")
-        groups.append(widths.value)
+    groups = (widths_a.value, widths_b.value)
     difference = groups[1].mean() - groups[0].mean()
     variances = np.array([values.var(ddof=1) / values.size for values in groups])
     freedom = variances.sum() ** 2 / max((variances**2 / [values.size - 1 for values in groups]).sum(), 1e-300)

@@ -71,7 +71,7 @@ def airmass(altitude):
 
     References
     ----------
-    Pickering 2002, DIO 12, 1, 20; within 1 per cent of 1 / sin(altitude) above 15 degrees.
+    Pickering 2002, DIO 12, 1, 20; within 1 per cent of 1 / sin(altitude) above 19 degrees.
     """
     height = altitude.value
     air = np.maximum(1 / np.sin(np.radians(height + 244 / (165 + 47 * height**1.1))), 1.0)
