@@ -11,7 +11,7 @@ import numpy as np
 
 from helpers.shared import checks
 from helpers.shared.files import TableError, existing_file
-from helpers.shared.pictures import axes_of, check_parts, first_picture, read_fits_image
+from helpers.shared.pictures import axes_of, check_parts, first_picture, read_fits_image, told_in_words
 
 IN_MEMORY = 100e6  # bytes; larger sets are read one frame at a time
 LARGEST = 1e12  # no camera writes larger numbers; larger ones are damage
@@ -176,28 +176,19 @@ def _open_whole(path):
     """
     from astropy.io import fits
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")  # a damaged file must not be read in part with only a warning
-        try:
-            check_parts(path)
-            with fits.open(path, memmap=False, lazy_load_hdus=True, checksum=False) as file:
-                part, number = first_picture(path, file)
-                header = part.header
-                if number == 0 and _is_plain(path, header):
-                    return tuple(axes_of(path, header)), _plain_dtype(header), header.copy(), True
-            with fits.open(path, memmap=False, checksum=True) as file:
-                part, number = first_picture(path, file)
-                if part.header.get("SIMPLE", True) is not True:
-                    raise TableError(
-                        f"{path.name}: expected a FITS file (SIMPLE is true), found {part.header['SIMPLE']}"
-                    )
-                data = part.data
-                return np.shape(data), None if data is None else data.dtype.newbyteorder("="), part.header, False
-        except TableError:
-            raise
-        except Exception as error:  # one sentence, whatever astropy met in a damaged file
-            reason = " ".join(str(error).split())[:200] or type(error).__name__
-            raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
+    with told_in_words(path):
+        check_parts(path)
+        with fits.open(path, memmap=False, lazy_load_hdus=True, checksum=False) as file:
+            part, number = first_picture(path, file)
+            header = part.header
+            if number == 0 and _is_plain(path, header):
+                return tuple(axes_of(path, header)), _plain_dtype(header), header.copy(), True
+        with fits.open(path, memmap=False, checksum=True) as file:
+            part, number = first_picture(path, file)
+            if part.header.get("SIMPLE", True) is not True:
+                raise TableError(f"{path.name}: expected a FITS file (SIMPLE is true), found {part.header['SIMPLE']}")
+            data = part.data
+            return np.shape(data), None if data is None else data.dtype.newbyteorder("="), part.header, False
 
 
 def _is_plain(path, header):

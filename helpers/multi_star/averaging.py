@@ -9,7 +9,7 @@ from helpers.seeing.air import Atmosphere
 from helpers.seeing.simulated_motion import simulate_motion
 from helpers.seeing.tilt_spectrum import layer_pair_covariance, tilt_covariance_table
 from helpers.seeing.wander import tilt_scale
-from helpers.shared.checks import as_quantity, instance, number, optional, quantity, takes
+from helpers.shared.checks import as_quantity, flags, instance, number, optional, quantity, takes
 from helpers.shared.limits import STARS
 
 __all__ = [
@@ -270,21 +270,11 @@ def best_weights(covariance):
     return weights / weights.sum()
 
 
-def _as_truths(name, value):
-    try:
-        truths = np.asarray(value)
-    except ValueError as error:  # rows of different lengths
-        raise ValueError(f"{name}: expected rows of one length, found {value!r:.60}") from error
-    if truths.dtype != bool or truths.ndim != 2:
-        raise TypeError(f"{name}: expected truth values of shape (n, N), found {truths.dtype} of {truths.shape}")
-    return truths
-
-
 @takes(
     offsets=quantity(u.arcsec, minimum=-1e9, maximum=1e9, shape=(None, None, 2)),
     limit=number(minimum=1, maximum=1e9),
     weights=optional(number(minimum=0, **_WEIGHTS)),
-    measured=optional(_as_truths),
+    measured=optional(flags(ndim=2)),
 )
 def robust_mean(offsets, limit=3.5, weights=None, measured=None):
     """Mean offset of all stars in each exposure, leaving out stars that disagree with the rest.

@@ -9,9 +9,9 @@ from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.pixel_scale.drawings import ELECTRONS, WIDENING
 from helpers.rig.values import changed
+from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.starlight.view import view
 
-_SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 ENOUGH = 3  # times finer than the picture notices: then measuring adds but a twentieth, see `enough`
 
 
@@ -258,8 +258,8 @@ def star_of_a_log(rig):
             (star + total, "widths add by squares, not plainly."),
         ),
         hint="One axis: 0.7 / 1.414. Times 2.3548. Add its square to the square of 2.0, and take the root.",
-        solution=f"One axis {one.value:.3f}, as a width {_SIGMA * one.value:.2f}; root of 2.0² + "
-        f"{_SIGMA * one.value:.2f}² = {right.value:.2f} arcsec.",
+        solution=f"One axis {one.value:.3f}, as a width {FWHM_PER_SIGMA * one.value:.2f}; root of 2.0² + "
+        f"{FWHM_PER_SIGMA * one.value:.2f}² = {right.value:.2f} arcsec.",
     )
 
 

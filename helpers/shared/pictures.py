@@ -1,6 +1,7 @@
 """Pictures in FITS files: how large they are is known, and refused where too large, before a pixel is read."""
 
 import bz2
+import contextlib
 import gzip
 import warnings
 from pathlib import Path
@@ -130,6 +131,20 @@ def first_picture(path, file):
         number += 1
 
 
+@contextlib.contextmanager
+def told_in_words(path):
+    """Whatever astropy meets in a damaged file, its warnings too, as a TableError of one sentence."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # a damaged file must not be read in part with only a warning
+        try:
+            yield
+        except TableError:
+            raise
+        except Exception as error:
+            reason = " ".join(str(error).split())[:200] or type(error).__name__
+            raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
+
+
 def read_fits_image(path):
     """Read the first picture of a FITS file.
 
@@ -151,18 +166,11 @@ def read_fits_image(path):
     from astropy.io import fits
 
     path = existing_file(path)
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        try:
-            check_parts(path)
-            with fits.open(path, memmap=False, lazy_load_hdus=True) as file:
-                part, _ = first_picture(path, file)
-                data, header = part.data, part.header.copy()
-        except TableError:
-            raise
-        except Exception as error:  # one sentence, whatever astropy met in a damaged file
-            reason = " ".join(str(error).split())[:200] or type(error).__name__
-            raise TableError(f"{path.name}: expected a readable FITS picture, found: {reason}") from error
+    with told_in_words(path):
+        check_parts(path)
+        with fits.open(path, memmap=False, lazy_load_hdus=True) as file:
+            part, _ = first_picture(path, file)
+            data, header = part.data, part.header.copy()
     if data is None or data.ndim not in (2, 3) or data.size == 0:
         found = "no pixels" if data is None or data.size == 0 else f"shape {data.shape}"
         raise TableError(f"{path.name}: expected a picture of 2 or 3 dimensions, found {found}")
