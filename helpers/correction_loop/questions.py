@@ -274,9 +274,8 @@ def lower_log(rig):
     same = " (by section 3 still the same picture)" if star_ratio <= 1.03 else ""
     return (
         f"The smallest log is {log_ratio:.0%} of that of the best picture, yet its star is "
-        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}. Among "
-        f"settings whose log is no larger than that of the best picture there is one with a star {star_ratio - 1:.1%} "
-        f"wider{same}. So a small number on the log is no sign of a good picture."
+        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}; in the "
+        f"last line it is {star_ratio - 1:.1%} wider{same}. A small number on the log is no sign of a good picture."
     )
 
 

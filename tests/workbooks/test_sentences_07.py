@@ -213,6 +213,9 @@ def test_the_log_is_no_judge(rig):
     assert misleading[0] <= narrowest[0] + 0.005 and misleading[2] >= narrowest[2]
     ratio = float(logged[found.lowest_log] / logged[found.best])
     assert f"{ratio:.0%} of that of the best picture" in questions.lower_log(rig)
+    assert f"in the last line it is {float(found.mean[found.misleading] / found.mean[found.best]) - 1:.1%} wider" in (
+        questions.lower_log(rig)
+    )
 
 
 def test_a_quarter_of_the_knock_is_left():
