@@ -247,17 +247,16 @@ def draw_series(air, count, draws, rng):
     -------
     guide, target : array, shape (count, 2, draws)
     """
-    shape = (draws, 2, air.length // 2 + 1)
-    first, second = rng.standard_normal((2, *shape, 2)).view(complex)[..., 0] / np.sqrt(2)
-    for wave in (first, second):
+    first, second = rng.standard_normal((2, draws, 2, air.length // 2 + 1, 2)).view(complex)[..., 0]
+    for wave in (first, second):  # the constant and the quickest one are real
         wave[..., [0, -1]] = wave[..., [0, -1]].real * np.sqrt(2)
-    power = np.where(air.guide > 0, air.guide, 1.0)
-    slope = np.where(air.guide > 0, air.both / power, 0.0)
-    own = np.sqrt(np.maximum(air.target - np.abs(slope) ** 2 * air.guide, 0.0))
-    guide = np.sqrt(air.guide) * first
-    target = slope * guide + own * second
-    scale = np.sqrt(air.length)
+    power = np.sqrt(air.guide)
+    shared = air.both * np.divide(1.0, power, out=np.zeros_like(power), where=power > 0)
+    own = np.sqrt(np.maximum(air.target - shared.real**2 - shared.imag**2, 0.0))
+    scale = np.sqrt(air.length / 2)
     return tuple(
-        np.moveaxis(scale * fft.irfft(part, air.length, axis=-1)[..., :count], -1, 0).swapaxes(1, 2)
-        for part in (guide, target)
+        np.ascontiguousarray(
+            np.moveaxis(scale * fft.irfft(part, air.length, axis=-1)[..., :count], -1, 0).swapaxes(1, 2)
+        )
+        for part in (power * first, shared * first + own * second)
     )

@@ -155,29 +155,30 @@ class NoiseTable:
     def of_stars(self, field, shift, number, read_noise):
         """What `noise` needs of each case; `field` and `number` tell which stars, all are arrays (cases,)."""
         *shape, _, widths = self._table.shape
-        table = self._table.reshape(-1, 2, widths)
+        table = self._table.reshape(-1, 2 * widths)
         row = np.minimum(np.searchsorted(self._numbers, number), len(self._numbers) - 1)
         total = 0.0
         for i, of_noise in _both(_place(np.arcsinh(read_noise), self._read_noises)):
             for j, of_shift in _both(_place(shift, self._shifts)):
-                place = np.ravel_multi_index((row, i, field, j), shape)
-                total = total + (of_noise * of_shift)[:, None, None] * table[place]
-        return total
+                part = table[np.ravel_multi_index((row, i, field, j), shape)]
+                part *= (of_noise * of_shift)[:, None]
+                total += part
+        # the cases come last, so that what one width needs of all lies together
+        return np.ascontiguousarray(total.T).reshape(2, widths, -1)
 
     def noise(self, stars, seeing, blur):
         """As `LogModel.noise`, of cases that `of_stars` told; arrays (cases,), `seeing` may be one number."""
         if np.ndim(seeing):
-            found = self._between(stars, np.arange(len(stars)), self._model.star_width(seeing, blur))
+            found = self._between(stars, np.arange(stars.shape[-1]), self._model.star_width(seeing, blur))
         else:  # stars in focus are all equally wide, and need no place in the table of their own
             found = self._between(stars, slice(None), self._model.star_width(seeing))
             blurred = np.flatnonzero(blur)
-            found[blurred] = self._between(stars, blurred, self._model.star_width(seeing, blur[blurred]))
-        noise, concentration = found.T
+            found[:, blurred] = self._between(stars, blurred, self._model.star_width(seeing, blur[blurred]))
+        noise, concentration = found
         return np.exp(noise), concentration
 
     def _between(self, stars, which, width):
-        both = _both(_place(width, self._widths))
-        return sum(share[..., None] * stars[which, :, index] for index, share in both)
+        return sum(share * stars[:, index, which] for index, share in _both(_place(width, self._widths)))
 
 
 def _places(budget):

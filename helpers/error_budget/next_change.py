@@ -6,7 +6,7 @@ import astropy.units as u
 import numpy as np
 
 from helpers.error_budget import nights
-from helpers.error_budget.terms import MODEL_ERROR, evaluate
+from helpers.error_budget.terms import MODEL_ERROR, aim_at
 from helpers.guide_field.stars import some_stars
 from helpers.rig.parts import Rig, RigError
 from helpers.rig.values import changed
@@ -163,11 +163,11 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=Non
         _check_same_optics(changes)
     rigs = _valid_rigs(rig, changes)
     drawn = nights.draw_nights(rng, draws)
-    now = nights.numbers(rig, drawn, evaluate(rig, target, stars))
+    now = nights.numbers(rig, drawn, aim_at(rig, target, stars))
     gains = {}
     for done, (name, other) in enumerate(rigs.items()):
         same = other is rig
-        gains[name] = now - (now if same else nights.numbers(other, drawn, evaluate(other, target, stars)))
+        gains[name] = now - (now if same else nights.numbers(other, drawn, aim_at(other, target, stars)))
         if progress is not None:
             progress((done + 1) / len(rigs))
     return _ranked(gains, costs, MODEL_ERROR * now[:, 2].mean())

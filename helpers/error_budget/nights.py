@@ -170,54 +170,55 @@ def _noise(rig, airmass, widths, magnitudes):
     return np.sqrt(np.sum((weights * error) ** 2, axis=1)), np.sum(weights**2, axis=1)
 
 
-def _spectra(rig, budget, count):
+def _spectra(rig, aim, count):
     """Spectra of one star, of a pair, and with the target, for each state of the air: (states, 2, F)."""
     aperture, exposure = rig.guide_optics.aperture.to_value(u.m), rig.guiding.exposure.to_value(u.s)
-    offsets = tuple(map(tuple, budget.guide_field.offsets.to_value(u.arcmin)[:AIR_PLACES]))
+    offsets = tuple(map(tuple, aim.guide_field.offsets.to_value(u.arcmin)[:AIR_PLACES]))
     length = guided_air.series_length(count)
-    parts = [guided_air.mean_pairs(offsets, aperture, air, exposure, length) for air in along(rig, budget.airmass)]
+    parts = [guided_air.mean_pairs(offsets, aperture, air, exposure, length) for air in along(rig, aim.airmass)]
     return [np.array(part) for part in zip(*parts, strict=True)]
 
 
-def numbers(rig, nights, budget, progress=None):
+def numbers(rig, nights, aim, progress=None):
     """Logged rms, pointing rms and final FWHM [arcsec] of a rig in each night, shape (nights, 3).
 
     Parameters
     ----------
     rig : Rig
     nights : Nights
-    budget : Budget
-        From `terms.evaluate`, of this rig: it tells target, stars and airmass.
+    aim : Aim or Budget
+        From `terms.aim_at` or `terms.evaluate`, of this rig.
     progress : function, optional
     """
+    correction_loop.check_gain(rig.guiding.loop_gain, rig.guiding.delay)
     scales = np.array([state.outer_scale.value for state in states_for(rig)])[nights.state]
     guide, star = (
-        star_widths(rig, budget.airmass, nights.seeing, scales, optic) for optic in ("guide_optics", "telescope")
+        star_widths(rig, aim.airmass, nights.seeing, scales, optic) for optic in ("guide_optics", "telescope")
     )
-    fields = fields_of(rig, nights, budget)
-    noise, concentration = _noise(rig, budget.airmass, guide, fields[nights.field % len(fields)])
+    fields = fields_of(rig, nights, aim)
+    noise, concentration = _noise(rig, aim.airmass, guide, fields[nights.field % len(fields)])
     count, rows = exposures_of(rig)
-    shape = picture_star(rig, budget.airmass)
-    spectra = _spectra(rig, budget, count)
-    path = _MountBasis(rig, budget.target.dec, count)
+    shape = picture_star(rig, aim.airmass)
+    spectra = _spectra(rig, aim, count)
+    path = _MountBasis(rig, aim.target.dec, count)
     rng = np.random.default_rng(nights.seed)
     found = []
     for start in range(0, len(nights), _BLOCK):
         part = slice(start, start + _BLOCK)
-        air = _air(spectra, nights, concentration, part).scaled(seeing_factor(rig.site.seeing * nights.seeing[part]))
+        air = _air(spectra, nights, concentration, part)
         series, within = path.of(nights, part)
-        moved = _guide(rig, air, noise[part], series, rng)
+        moved = _guide(rig, air, seeing_factor(rig.site.seeing * nights.seeing[part]), noise[part], series, rng)
         found.append(_statistics(rig, *moved, path.unseen, within, nights.jitter[part], star[part], rows, shape))
         if progress is not None:
             progress(min(1.0, (start + _BLOCK) / len(nights)))
     return np.concatenate(found)
 
 
-def fields_of(rig, nights, budget):
+def fields_of(rig, nights, aim):
     """Magnitudes of the stars of each drawn field, (fields, N), not finite where there is no star."""
-    if not budget.middling:
-        return budget.guide_field.magnitudes[None]
-    return drawn_magnitudes(rig, budget.target, np.random.default_rng(nights.seed), min(len(nights), _FIELDS))
+    if not aim.middling:
+        return aim.guide_field.magnitudes[None]
+    return drawn_magnitudes(rig, aim.target, np.random.default_rng(nights.seed), min(len(nights), _FIELDS))
 
 
 def _air(spectra, nights, concentration, part):
@@ -249,10 +250,10 @@ class _MountBasis:
         return series, worm**2 * self._worm[1][..., phase] + drift**2 * self._drift[1][..., phase]
 
 
-def _guide(rig, air, noise, mount, rng):
-    """Log, pointing and the target's motion, (n, 2, nights)."""
+def _guide(rig, unit_air, seeing, noise, mount, rng):
+    """Log, pointing and the target's motion, (n, 2, nights); `seeing`: how much more the air moves than `unit_air`."""
     guiding = rig.guiding
-    guide, target = guided_air.draw_series(air, len(mount), len(noise), rng)
+    guide, target = (seeing * part for part in guided_air.draw_series(unit_air, len(mount), len(noise), rng))
     false = guide + noise * rng.standard_normal(guide.shape)
     play = np.array([[0.0], [rig.mount.backlash.to_value(u.arcsec)]])
     pointing, _ = correction_loop.run_loop(

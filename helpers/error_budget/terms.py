@@ -104,6 +104,24 @@ class Budget:
 
 
 @dataclass(frozen=True)
+class Aim:
+    """Where a rig looks, and the stars on its guide sensor; a Budget tells the same under the same names."""
+
+    target: SkyCoord
+    airmass: float
+    guide_field: GuideStars
+    middling: bool
+
+
+def aim_at(rig, target=None, stars=None):
+    """The aim of a rig at a target, its own if None; `stars`: those on its sensor, a middling field if None."""
+    field = middling_stars(rig, target) if stars is None else _placed(rig, stars, target)
+    if len(field) == 0:
+        raise ValueError("stars: expected at least one star, found none")
+    return Aim(field.target, meridian_passage(field.target, rig.site.latitude).airmass, field, stars is None)
+
+
+@dataclass(frozen=True)
 class StarsInUse:
     """The guide stars that are used and how well they are measured; plain numbers in arcsec, one axis."""
 
@@ -155,11 +173,9 @@ def centroid_errors(rig, magnitudes, airmass, fwhm, read_noises=None):
     return (np.array(errors), np.array(full)) if np.ndim(fwhm) else (errors[0], full[0])
 
 
-def _stars(rig, stars, blur):
+def _stars(rig, aim, blur):
     """Section 1: the stars that are used."""
-    if len(stars) == 0:
-        raise ValueError("stars: expected at least one star, found none")
-    airmass = meridian_passage(stars.target, rig.site.latitude).airmass
+    stars, airmass = aim.guide_field, aim.airmass
     fwhm = np.hypot(guide_star_fwhm(rig, airmass), blur).to_value(u.arcsec)
     errors, saturated = centroid_errors(rig, stars.magnitudes, airmass, fwhm * u.arcsec)
     weights, guidable = choose_stars(errors, saturated, rig.guiding.stars)
@@ -380,11 +396,10 @@ def evaluate(rig, target=None, stars=None, blur=0 * u.arcsec):
     Budget
         Without intervals.
     """
-    given = stars
-    stars = middling_stars(rig, target) if stars is None else _placed(rig, stars, target)
-    seen = _stars(rig, stars, blur)
+    aim = aim_at(rig, target, stars)
+    seen = _stars(rig, aim, blur)
     air = _false_errors(rig, seen, exposures_of(rig)[0])
-    motion = _guided(rig, seen, air, stars.target.dec)
+    motion = _guided(rig, seen, air, aim.target.dec)
     fwhm, elongation, picture_terms = _picture(rig, seen, motion)
     return Budget(
         logged_rms=_signed_root(np.sum(sum(motion.logged.values()))),
@@ -394,15 +409,15 @@ def evaluate(rig, target=None, stars=None, blur=0 * u.arcsec):
         terms=_terms(motion),
         picture_terms=picture_terms,
         stars=len(seen.used),
-        magnitudes=stars.magnitudes[seen.used],
+        magnitudes=aim.guide_field.magnitudes[seen.used],
         centroid_error=seen.noise * u.arcsec,
         guide_star_fwhm=seen.fwhm * u.arcsec,
         guidable=seen.guidable,
-        airmass=seen.airmass,
+        airmass=aim.airmass,
         rig=rig,
-        target=stars.target,
-        guide_field=stars,
-        middling=given is None,
+        target=aim.target,
+        guide_field=aim.guide_field,
+        middling=aim.middling,
     )
 
 

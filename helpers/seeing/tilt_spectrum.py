@@ -14,6 +14,7 @@ from scipy.interpolate import CubicSpline
 _PHASE_SPECTRUM = (4.8 * special.gamma(1.2)) ** (5 / 6) * special.gamma(11 / 6) ** 2 / (2 * np.pi ** (11 / 3))  # 0.0229
 _ARCSEC = 180 * 3600 / np.pi
 _COARSE_STEP, _FINE_STEP = 0.06, 0.03  # of the natural logarithm of frequency, in quadratures
+_TABLE_STEP, _PRODUCT_STEP = 0.1, 0.01  # of the logarithm of distance, and one of which both others are multiples
 _NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(20)
 
 
@@ -87,13 +88,18 @@ def tilt_covariance_table(diameter_over_outer_scale):
     frequency = np.exp(np.arange(np.log(lowest), np.log(max(10, 10 * epsilon)), _FINE_STEP))
     spectrum = _FINE_STEP * frequency**4 * (frequency**2 + epsilon**2) ** (-11 / 6) * aperture_filter(frequency, 1)
     farthest = 10 * max(1, 1 / epsilon) if epsilon > 0 else 1e9
-    distance = np.exp(np.arange(np.log(0.01), np.log(farthest) + 0.1, 0.1))
-    argument = np.minimum(2 * np.pi * np.multiply.outer(distance, frequency), 400)
+    distance = np.exp(np.arange(np.log(0.01), np.log(farthest) + _TABLE_STEP, _TABLE_STEP))
+    # Both grow by even steps of their logarithms, so that all their products are among few: `which` of these.
+    every = [round(step / _PRODUCT_STEP) for step in (_TABLE_STEP, _FINE_STEP)]
+    which = every[0] * np.arange(len(distance))[:, None] + every[1] * np.arange(len(frequency))
+    product = distance[0] * frequency[0] * np.exp(_PRODUCT_STEP * np.arange(which[-1, -1] + 1))
+    argument = np.minimum(2 * np.pi * product, 400)
     # The taper leaves out what oscillates too fast for the grid and cancels; it blurs the distance by 1/60 of itself.
     taper = np.exp(-0.5 * (argument / 60) ** 2)
     j0 = taper * special.j0(argument)
     j2 = 2 * taper * special.j1(argument) / argument - j0
     rise = np.where(argument < 1e-2, argument**2 / 4, 1 - j0)
+    j0, j2, rise = j0[which], j2[which], rise[which]
     values = np.stack(
         [np.pi * j0 @ spectrum, np.pi * j2 @ spectrum, 2 * np.pi * rise @ (spectrum / frequency**2)], axis=-1
     )

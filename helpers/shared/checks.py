@@ -53,21 +53,30 @@ def _check_shape(name, array, ndim, shape, most_values):
 
 def _check_array(name, array, unit, minimum, maximum, above, ndim, below=None, shape=None, most_values=None):
     _check_shape(name, array, ndim, shape, most_values)
+    # smallest and largest tell all of a good array, and are NaN where a value is
+    least, most = (float(array),) * 2 if array.ndim == 0 else (float(array.min()), float(array.max()))
+    inside = (
+        math.isfinite(least)
+        and math.isfinite(most)
+        and (above is None or least > above)
+        and (minimum is None or least >= minimum)
+        and (maximum is None or most <= maximum)
+        and (below is None or most < below)
+    )
+    if not inside:
+        expected, found = _first_outside(array, unit, minimum, maximum, above, below)
+        raise ValueError(f"{name}: expected {expected}, found {f'{found:g} {unit}'.strip()}")
+
+
+def _first_outside(array, unit, minimum, maximum, above, below):
+    """What was expected of an array that is not within its limits, and the first value that is not."""
     bad = ~np.isfinite(array)
-    finite = not bad.any()
-    if finite:
-        if above is not None:
-            bad |= array <= above
-        if minimum is not None:
-            bad |= array < minimum
-        if maximum is not None:
-            bad |= array > maximum
-        if below is not None:
-            bad |= array >= below
     if bad.any():
-        expected = _limits_text(minimum, maximum, above, below, unit) if finite else "a finite number"
-        found = f"{array[bad].flat[0]:g} {unit}".strip()
-        raise ValueError(f"{name}: expected {expected}, found {found}")
+        return "a finite number", array[bad].flat[0]
+    for limit, beyond in ((above, np.less_equal), (minimum, np.less), (maximum, np.greater), (below, np.greater_equal)):
+        if limit is not None:
+            bad |= beyond(array, limit)
+    return _limits_text(minimum, maximum, above, below, unit), array[bad].flat[0]
 
 
 def as_quantity(
@@ -120,7 +129,8 @@ def as_quantity(
         value = as_number(name, value, ndim=ndim) * unit
     if value.dtype.kind not in "iuf":
         raise TypeError(f"{name}: expected real numbers, found {value.dtype} {value!r:.60}")
-    if np.any(getattr(value, "mask", False)):
+    mask = getattr(value, "mask", None)
+    if mask is not None and np.any(mask):
         raise ValueError(f"{name}: expected numbers only, found masked values")
     try:
         converted = value.to(unit)
