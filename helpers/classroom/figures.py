@@ -267,6 +267,15 @@ def show_pixels(axes, image, scale=1.0, unit="pixel", **keywords):
     return picture
 
 
+def settle_layout(figure):
+    """Lay a figure out as it is now; it stays so from here on, and nothing jumps when something in it moves."""
+    with DRAWING:
+        engine = figure.get_layout_engine()
+        if engine is not None:
+            engine.execute(figure)
+        figure.set_layout_engine("none")
+
+
 def png_of(figure, compression=6):
     """The figure as PNG bytes."""
     with DRAWING:

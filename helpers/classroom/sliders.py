@@ -235,8 +235,7 @@ class Panel:
         self.waiting_text = guesses.WAITING_IN_PART if self._hidden else guesses.WAITING
         for artist in self._moving:
             artist.set_animated(True)
-        figure.canvas.draw()  # settles the layout, which stays as it is from here on: nothing may jump
-        figure.set_layout_engine("none")
+        figures.settle_layout(figure)
         self._controls = {control.name: control for control in controls}
         if len(self._controls) < len(controls):
             raise ValueError("controls: expected names that differ, found one twice")
