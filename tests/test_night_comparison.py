@@ -110,6 +110,18 @@ def test_intervals_cover_the_truth_in_95_of_100_nights():
     assert 0.917 <= _covered(1000) <= 0.995
 
 
+@pytest.mark.slow
+def test_equal_cameras_get_no_winner_under_a_sky_that_comes_back_and_errors_that_remember_for_a_minute():
+    # with a share of 0.05, more than 19 of 120 nights have a chance of 2e-6 (binomial)
+    winners = 0
+    for seed in range(120):
+        rng = np.random.default_rng(seed)
+        turns = {"drift": 0.3, "block": 15 * u.min, "change": 5 * u.min, "sky_memory": 20 * u.min}
+        low, high = nights.compare(*nights.simulate_night(1, 60 * u.s, 2 * u.s, 4, rng, **turns), 300).interval
+        winners += not low <= 1 <= high
+    assert winners <= 19
+
+
 @pytest.mark.long
 def test_cameras_with_different_memory_are_compared_fairly():
     # the log of a short mean is low on average; more so for errors that remember longer, unless that is put right

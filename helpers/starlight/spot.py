@@ -209,6 +209,13 @@ class SampledSpot:
 def sampled_spot(width, diffraction=0.0):
     """The spot of FWHM `width` pixels, `diffraction` as in `transfer_function`.
 
+    Notes
+    -----
+    Outer scale and central obstruction enter by the width alone. They also take light from the core to the wings, so
+    that a star of this width has a lower peak and spreads over more pixels: for the club's guide star 6 per cent lower
+    and 12 per cent more. Behind a mirror with a hole half as wide, in seeing of 1 arcsec, a third lower and 82 per cent
+    more.
+
     References
     ----------
     Winick 1986, J. Opt. Soc. Am. A 3, 1809 (the bound, on pixels); King 1983, PASP 95, 163 (noise pixels).

@@ -13,8 +13,10 @@ from photutils.utils import calc_total_error
 from scipy import integrate, optimize, special
 
 from helpers import starlight
+from helpers.rig import changed, demo_rig
 from helpers.starlight import spectra
 from helpers.starlight.spot import sampled_spot
+from helpers.starlight.widths import guide_star
 
 E, PIX, ARCSEC = u.electron, u.pix, u.arcsec
 GRID = spectra.WAVELENGTHS.value
@@ -286,6 +288,25 @@ def test_stars_against_galsim(profile, fwhm):
         second = [np.average((axis - centre) ** 2, weights=picture) for picture in (ours, reference)]
         assert second[0] == pytest.approx(second[1], rel=0.01)
     assert ours.max() == pytest.approx(reference.max(), rel=0.01)
+
+
+@pytest.mark.parametrize(("hole", "seeing", "peak", "pixels"), [(None, None, 0.94, 1.12), (0.5, 1, 0.67, 1.82)])
+def test_what_outer_scale_and_obstruction_do_besides_the_width_against_galsim(hole, seeing, peak, pixels):
+    # GalSim convolves air with an outer scale and an aperture with a hole; the spot has the same width without both
+    rig = demo_rig()
+    if hole:
+        keys = ("telescope.central_obstruction", "guide_optics.central_obstruction", "site.seeing")
+        rig = changed(rig, dict(zip(keys, (hole, hole, seeing * ARCSEC), strict=True)))
+    view = starlight.view(rig)
+    star, scale = guide_star(rig, 1, view.wavelength), view.pixel_scale.value
+    nm = star.wavelength_m * 1e9
+    air = galsim.VonKarman(lam=nm, r0=star.r0_m, L0=star.outer_scale_m)
+    drawn = galsim.Convolve(air, galsim.Airy(lam=nm, diam=star.diameter_m, obscuration=star.obstruction))
+    assert drawn.calculateFWHM() == pytest.approx(view.fwhm.value, rel=2e-3)
+    light = drawn.drawImage(nx=129, ny=129, scale=scale).array
+    spot = sampled_spot(round(float(view.fwhm.value / scale), 6), view.diffraction)
+    assert light.max() / spot.peak_share == pytest.approx(peak, abs=0.006)
+    assert 1 / np.sum(light**2.0) / spot.noise_pixels == pytest.approx(pixels, abs=0.012)
 
 
 @pytest.mark.parametrize("width", [1.13, 2.0, 5.37])
