@@ -13,6 +13,7 @@ import scipy  # loads its parts when they are used
 from helpers.camera_check.files import LARGEST, FrameSet
 from helpers.shared import checks
 from helpers.shared.checks import count, flag, odd, takes
+from helpers.shared.series import robust_spread
 
 # Enough pixel pairs to know a variance to a thousandth; what comes after only adds to the mean frame.
 _PAIR_PIXELS = 2e6
@@ -452,7 +453,7 @@ def _odd_rows(row_means, size):
                 found.append((number, 0, rows - 1))
     away -= level[:, None]
     known = away if frames > 2 else away[[odder]]
-    spread = np.median(np.abs(known - np.median(known))) / 0.6745
+    spread = robust_spread(known)
     bad = np.abs(away) > _DAMAGED * max(spread, 1e-9)
     for number in np.flatnonzero(bad.any(axis=1)):
         where = np.flatnonzero(bad[number])

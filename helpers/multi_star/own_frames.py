@@ -12,6 +12,7 @@ from helpers.shared.checks import count, optional, places, quantity, takes
 from helpers.shared.checks import frames as pictures
 from helpers.shared.limits import PIXELS
 from helpers.shared.pictures import positive_card, read_fits_image
+from helpers.shared.series import robust_spread
 from helpers.starlight.centroid_noise import centroid_error
 
 BOX = 21  # pixels; side of the square round a star until its width is known
@@ -84,7 +85,7 @@ def find_stars(frames, most=12, box=BOX):
     mean = np.median(frames, axis=0) if len(frames) < 50 else frames.mean(axis=0)
     smooth = scipy.ndimage.gaussian_filter(mean.astype(float), 1.5)
     level = np.median(smooth)
-    noise = 1.4826 * np.median(np.abs(smooth - level))
+    noise = robust_spread(smooth)
     peaks = (smooth == scipy.ndimage.maximum_filter(smooth, 2 * box + 1)) & (smooth > level + _SIGNIFICANT * noise)
     edge = box // 2 + 1
     peaks[:edge] = peaks[-edge:] = peaks[:, :edge] = peaks[:, -edge:] = False

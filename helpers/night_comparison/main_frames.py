@@ -17,7 +17,7 @@ from helpers.shared.checks import as_quantity, count, number, optional, quantity
 from helpers.shared.limits import PIXELS_OF_A_PICTURE
 from helpers.shared.optics import FWHM_PER_SIGMA
 from helpers.shared.pictures import positive_card, read_fits_image
-from helpers.shared.series import squared_total
+from helpers.shared.series import robust_spread, squared_total
 
 _LONGEST_EXPOSURE = 86_400.0  # seconds
 
@@ -198,8 +198,7 @@ def frame_shapes(paths, scale=None, **keywords):
             shapes = star_shapes(image, **keywords)
         except ValueError as error:
             raise ValueError(f"{path.name}: {error}") from error
-        spread = 1.4826 * np.median(np.abs(shapes["fwhm"] - np.median(shapes["fwhm"])))
-        error = 1.2533 * spread / np.sqrt(len(shapes))  # of a median of normal values
+        error = 1.2533 * robust_spread(shapes["fwhm"]) / np.sqrt(len(shapes))  # of a median of normal values
         rows.append(
             (
                 path.name,
