@@ -352,7 +352,7 @@ def test_the_table_holds_names_and_errors():
     taken = frames_for(np.random.default_rng(2), mosaic=True)
     rows = camera_verdict.table_rows(camera_check.measure_camera(taken.bias, taken.darks, taken.flats))
     named = {name: value for name, _, value in rows}
-    assert "± " in named["gain"]
+    assert "± " in named["conversion gain"]
     assert sum(name == "... of the four colour planes" and value.count(",") == 3 for name, _, value in rows) == 2
     assert any(standard == "PRNU" for _, standard, _ in rows)
     assert named["bits of the converter"] == "12 or more, numbers 1 apart"

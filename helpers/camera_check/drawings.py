@@ -312,41 +312,11 @@ def glow_cost(rig, magnitude, glow):
     )
 
 
-def hot_pixel(rig):
-    """Where a star is measured that moves away from a hot pixel under it."""
+def held_by_a_hot_pixel(rig):
+    """A distance from a hot pixel as bright as the star, and the measured one; floats [pixel]."""
     setting = view(rig, light_share=1)
     width = (setting.fwhm / setting.pixel_scale).to_value(u.pix)
     sigma = width / 2.3548
-    places = np.linspace(0, 2 * width, 81)
-    figure, axes = figures.new_figure(width=7, height=3.8)
-    axes.plot(places, places, color=figures.GREY, linestyle=":")
-    figures.label_curve(axes, places, places, "no hot pixel", at=0.8, ha="right")
-    for k, share in enumerate(SHARES):
-        measured = sigma * costs.pulled_place(places / sigma, share)
-        axes.plot(places, measured, **figures.line_look((0, 1, 6)[k]))
-        text = f"hot pixel of {share:.0%} of the star's light"
-        figures.label_curve(
-            axes,
-            places,
-            measured,
-            text,
-            (0.55, 0.35, 0.75)[k],
-            False,
-            color=figures.COLOURS[(0, 1, 6)[k]],
-            ha="left" if k < 2 else "center",
-        )
-    axes.set(xlim=(0, places[-1]), ylim=(-0.25 * width, places[-1]))
-    figures.label(axes, "true distance from the hot pixel [pixel]", "measured distance [pixel]")
-    held = sigma * costs.pulled_place(places / sigma, SHARES[-1])[-1]
-    sentence = (
-        f"When the star has moved {places[-1]:.1f} pixels away, a hot pixel as bright as the star still reports "
-        f"{held:.1f}: the log is perfect, and the picture trails."
-    )
-    alt = (
-        "Measured against true distance: a straight line without a hot pixel, bent a little by a faint one; one as "
-        "bright as the star holds the measured place near zero."
-    )
-    return figures.show(figure, alt, sentence)
-
-
-SHARES = (0.05, 0.2, 1.0)  # light of the drawn hot pixels over that of the star
+    away = round(2 * width)
+    path = np.linspace(0, away / sigma, 81)  # where it is measured next depends on where it was measured last
+    return away, float(sigma * costs.pulled_place(path, 1.0)[-1])

@@ -111,35 +111,6 @@ def _telling(rig, numbers):
     return [drawings.telling_noise(rig, numbers, several) for several in stars]
 
 
-def table_of_costs(rig, numbers):
-    """Head and rows: the cameras of the drawer and others, in the reader's guiding."""
-    faint, own = drawings.faint_star(rig, numbers), drawings.own_stars(rig, numbers)
-    noise = rig.guide_camera.read_noise
-    cameras = [(f"yours, as it should be: {noise.value:g}", costs.CameraNoise(noise))]
-    for name in ("camera 2", "camera 3"):
-        m = drawings.judged(name).measurement
-        stripes = f"{m.column_noise.limit} {m.column_noise.value.value:.2g}".strip()
-        of_it = costs.CameraNoise(m.pixel_noise.value, m.row_noise.value, m.column_noise.value)
-        whole = f"single pixels {m.pixel_noise.value.value:.1f}, stripes {stripes}"
-        cameras.append((f"{name}: {m.dark_noise.value.value:.1f} ({whole})", of_it))
-    cameras += [(f"another: {NOISY.value:g}", costs.CameraNoise(NOISY))]
-    rows = []
-    for text, camera in cameras:
-        several = [drawings.case(rig, numbers, stars, camera) for stars in (own, drawings.one_faint(rig, numbers))]
-        cells = [
-            (f"{one.logged.value:.2f}", f"{one.star.value:.2f}") if one.found else ("lost", "lost") for one in several
-        ]
-        rows.append((text, *cells[0], *cells[1]))
-    head = (
-        "guide camera: read noise in all [electron]",
-        f"log, {drawings.named_stars(numbers.stars)}",
-        "star in the picture",
-        f"log, one star of {faint:.1f} mag",
-        "star in the picture ",
-    )
-    return head, rows
-
-
 def clipped_errors(rig, numbers, frames=300):
     """Error of the faint star's centre (one axis) in simulated frames, with room below and with an offset of 0."""
     setting, magnitude = view(rig), drawings.faint_star(rig, numbers)
@@ -163,14 +134,14 @@ _BELIEFS = """
 **"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
 claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: the error of its
-centre is {clipped:.2f} arcsec, {room} (300 simulated frames of your faint star, known to some 5 per cent).
+centre is {clipped:.2f} arcsec, {room} (300 simulated frames of your faint star).
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
 
 **"It holds perfectly still: what a good guide star."** Perhaps it is a hot pixel. Near a true star it pulls the
-measured centre; one as bright as the star is followed instead. So subtract darks, and never guide on a single bright
-pixel.
+measured centre; one as bright as the star holds it: when the star has moved {away:.0f} pixels away, it still reports
+{held:.1f}. The log is perfect, and the picture trails. So subtract darks, and never guide on a single bright pixel.
 """
 
 
@@ -179,6 +150,7 @@ def beliefs(rig, numbers):
     camera_1, claimed = drawings.judged("camera 1").measurement, demo_rig(guide_camera="A").guide_camera
     with_room, clipped = clipped_errors(rig, numbers)
     one = drawings.case(rig, numbers, drawings.own_stars(rig, numbers))
+    away, held = drawings.held_by_a_hot_pixel(rig)
     lowest, *others = (float(np.median(drawings.frames_of(name, "bias")[0])) for name in drawings.FOLDERS)
     return figures.marked(
         _BELIEFS,
@@ -191,6 +163,8 @@ def beliefs(rig, numbers):
         room="and as much where the offset leaves room below"
         if f"{with_room:.2f}" == f"{clipped:.2f}"
         else f"{with_room:.2f} where the offset leaves room below",
+        away=away,
+        held=abs(held),
         stars=drawings.named_stars(numbers.stars),
         share=1 - float((one.error**2).sum() / numbers.logged_rms**2),
     )
@@ -213,7 +187,7 @@ def gain_of_flats(rig):
     return Question(
         "08.1",
         "Two flats lie 2,000 DN above the bias. The variance of their difference is 2,500 DN², that of two bias "
-        "frames' difference 500 DN². What is the gain, in electrons per DN?",
+        "frames' difference 500 DN². What is the conversion gain, in electrons per DN?",
         2000 / ((2500 - 500) / 2),
         unit=u.electron / u.DN,
         percent=2,
@@ -330,6 +304,14 @@ def measured_rows(rig):
     return ("what (name in EMVA 1288)", "camera 2"), rows[:6]
 
 
+def why_at_least(rig):
+    """Why the full well is only known from below, in words; nothing where it is known."""
+    transfer = drawings.judged("camera 2").measurement.photon_transfer
+    if not transfer.saturation_is_limit:
+        return ""
+    return "“At least”: none of its flats was overexposed, so its pixels may hold more than the brightest of them had."
+
+
 STRIPES = r"""
 A pattern that *stays* goes when a dark is subtracted; stripes that change don't. The noise splits into single pixels,
 rows and columns (an *analysis of variance*; EMVA 1288 splits fixed patterns so):
@@ -384,8 +366,8 @@ STEPS = (
         0,
         0,
         35,
-        "Gain, offset and binning as when you guide; raw frames of the highest bit depth; all processing off. Half an "
-        "hour of warming up.",
+        "Gain setting, offset and binning as when you guide; raw frames of the highest bit depth; all processing off. "
+        "Half an hour of warming up.",
     ),
     Step("16 bias", 16, 0.001, 8, "Lid on, aluminium foil around it, a dark room. Shortest exposure."),
     Step("8 darks of 10 s", 8, 10, 1, "The same, longer."),

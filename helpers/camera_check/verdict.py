@@ -469,7 +469,13 @@ def table_rows(measurement):
     m, transfer = measurement, measurement.photon_transfer
     rows = []
     if transfer is not None:
-        rows.append(("gain", "inverse of the overall system gain K", str(Measured(transfer.gain, transfer.gain_error))))
+        rows.append(
+            (
+                "conversion gain",
+                "inverse of the overall system gain K",
+                str(Measured(transfer.gain, transfer.gain_error)),
+            )
+        )
         if m.mosaic:
             gains, noises = (
                 ", ".join(f"{value:.3g}" for value in several.value)

@@ -116,9 +116,12 @@ def memory_of_the_night(rig):
     logs = drawings.demo_night()
     a, b = (logs[name].memory.value for name in "AB")
     longer, more = ("B", "A") if b > a else ("A", "B")
+    quick = {name: _band(found, *_SPREADS[-1][:2]) for name, found in logs.items()}
+    seen = f": its quick errors are larger, {quick[more]:.2f} arcsec against {quick[longer]:.2f} (see More)"
     return (
-        f"In the demo night the errors of A remember for {a:.1f} s, those of B for {b:.1f} s. Noise "
-        f"forgets at once, and {more} has more of it. A plan takes the longer memory, that of {longer}."
+        f"In the demo night the errors of A remember for {a:.1f} s, those of B for {b:.1f} s. Noise forgets at once, "
+        f"and {more} has more of it{seen if quick[more] > quick[longer] else ''}. A plan takes the longer memory, that "
+        f"of {longer}."
     )
 
 

@@ -9,6 +9,7 @@ from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.planetary import drawings
 from helpers.planetary.drawings import GREEN, LINK, RED, extender, focal_ratio, one_in, region
+from helpers.seeing import spot_fwhm
 from helpers.starlight.widths import picture_star_fwhm
 
 PLANET = "Jupiter"
@@ -28,8 +29,8 @@ def which_extender(rig):
         "all the detail, and no more, in green light?",
         {"none": 1.0, "about 2 times": 2.0, "about 4 times": 4.0, "about 8 times": 8.0},
         factor,
-        f"{factor:.1f} times. The finest detail needs f/{goal:.1f}: two pixels to each of its periods. The same pixels "
-        "need that on every telescope, large or small.",
+        f"{factor:.1f} times. The finest detail needs f/{goal:.1f}: two pixels to each of its periods (a bright band "
+        "and a dark one). The same pixels need that on every telescope, large or small.",
     )
 
 
@@ -341,7 +342,7 @@ def bits_in_words(rig):
         "to 16. "
         f"Adding up a thousand frames makes up for coarse steps as long as the noise of one frame is larger than a "
         "step. "
-        f"At the lowest gain a step of 8 bit is {full / 255:.0f} electrons, the noise of a pixel in "
+        f"At the lowest gain setting a step of 8 bit is {full / 255:.0f} electrons, the noise of a pixel in "
         f"green light {noise:.0f}: {advice}."
     )
 
@@ -356,8 +357,15 @@ def calmer_not_sharper(rig):
             lambda colour: planetary.finest_detail(aperture, colour),
         )
     )
+    wide = [spot_fwhm(aperture, air, colour, obstruction=rig.telescope.central_obstruction) for colour in (GREEN, RED)]
+    long = (
+        "In a long exposure a star is indeed narrower there, for the air makes most of its width "
+        "(06_near_infrared); a lucky frame is free of that. "
+        if wide[1] < wide[0]
+        else ""
+    )
     return (
-        f"More frames are lucky: {one_in(red)} instead of {one_in(green)}. But what a lucky frame shows is "
+        f"{long}More frames are lucky: {one_in(red)} instead of {one_in(green)}. But what a lucky frame shows is "
         f"{float(coarse / fine):.2f} times coarser, {coarse.value:.2f} instead of {fine.value:.2f} arcsec."
     )
 
@@ -440,9 +448,7 @@ def card(rig):
         f"{PLANET} is then seen down to {plan['detail']:.2f} arcsec. In a film of {plan['film']:.1f} min about "
         f"{_about(plan['lucky'])} of {_about(plan['frames'])} frames are lucky in green, about "
         f"{_about(red['lucky'])} of {_about(red['frames'])} in the near "
-        f"infrared (with the extender, region and film that suit it). Without "
-        f"extender it shows {len(planetary.galaxies_in_field(rig))} of {len(planetary.GALAXIES)} well-known galaxies "
-        f"whole, in frames from {planetary.sky_limited_exposure(rig).value:.1f} s."
+        f"infrared (with the extender, region and film that suit it)."
     )
     action = (
         f"Film in the near infrared: in green fewer than 100 frames would be lucky. Keep exposures near "

@@ -176,7 +176,19 @@ def test_small_galaxies_as_said(rig):
     edge = planetary.EDGE_OF_A_GALAXY.value
     word = "in frames of 1 s." if short >= edge else "long frames only" if best >= edge else "stays hidden"
     assert word in said[said.index("that edge") :]
-    assert f"{len(whole)} of {len(planetary.GALAXIES)} well-known galaxies" in about_films.card(rig)[1]
+    assert "galax" not in about_films.card(rig)[1], "what is folded is not on the card"
+
+
+def test_near_infrared_is_narrower_in_long_exposures_and_coarser_in_lucky_frames_as_said(rig):
+    said, air = about_films.calmer_not_sharper(rig), seeing.atmosphere_for(rig.site)
+    optics = rig.telescope.aperture, air
+    widths = [
+        seeing.spot_fwhm(*optics, colour, 1, rig.telescope.central_obstruction) for colour in (films.GREEN, films.RED)
+    ]
+    assert ("In a long exposure a star is indeed narrower" in said) == (widths[1] < widths[0])
+    # air makes most of it, as said: by far more than the opening alone
+    if widths[1] < widths[0]:
+        assert seeing.seeing_fwhm(seeing.fried_parameter(air.fwhm), outer_scale=air.outer_scale) > 0.7 * widths[0]
 
 
 def test_the_old_camera_reaches_deeper_for_want_of_dyes(rig):
