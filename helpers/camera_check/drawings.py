@@ -317,6 +317,6 @@ def held_by_a_hot_pixel(rig):
     setting = view(rig, light_share=1)
     width = (setting.fwhm / setting.pixel_scale).to_value(u.pix)
     sigma = width / 2.3548
-    away = round(2 * width)
+    away = int(np.ceil(2 * width))
     path = np.linspace(0, away / sigma, 81)  # where it is measured next depends on where it was measured last
     return away, float(sigma * costs.pulled_place(path, 1.0)[-1])

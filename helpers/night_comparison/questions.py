@@ -106,8 +106,7 @@ def what_the_night_says(rig):
     )
     return (
         f"{found.conclusion}{chance} From one turn to the next the sky changed too, at a rate of about "
-        f"{found.sky_drift:.0%} an hour. Dividing the two rms values, with that change still in them, would give "
-        f"{plain:.2f}."
+        f"{found.sky_drift:.0%} an hour. Dividing the two rms values, that change within, would give {plain:.2f}."
     )
 
 
@@ -117,7 +116,7 @@ def memory_of_the_night(rig):
     a, b = (logs[name].memory.value for name in "AB")
     longer, more = ("B", "A") if b > a else ("A", "B")
     quick = {name: _band(found, *_SPREADS[-1][:2]) for name, found in logs.items()}
-    seen = f": its quick errors are larger, {quick[more]:.2f} arcsec against {quick[longer]:.2f} (see More)"
+    seen = ": its quick errors are larger (see More)"
     return (
         f"In the demo night the errors of A remember for {a:.1f} s, those of B for {b:.1f} s. Noise forgets at once, "
         f"and {more} has more of it{seen if quick[more] > quick[longer] else ''}. A plan takes the longer memory, that "
