@@ -160,7 +160,7 @@ def _outcomes(case, priors, drawn, measured, rng):
         fainter = np.digitize(drawn["shift_a"] - drawn["shift_b"], [-1.5, -0.5, 0.5, 1.5])
         found[MEASUREMENTS[5]] = 5 * np.digitize(brightest + drawn["shift_b"], [14, 15.5]) + fainter
     found[MEASUREMENTS[4]] = _next_turn(case, priors, drawn, measured, rng)
-    return found
+    return {name: found[name] for name in MEASUREMENTS if name in found}
 
 
 def _next_turn(case, priors, drawn, measured, rng):
@@ -181,9 +181,10 @@ def _information(cause, outcome, weight, effective):
 
     Miller 1955, "Note on the bias of information estimates": (R - 1)(C - 1) / (2 n ln 2) bits.
     """
-    rows, columns = (np.unique(part, return_inverse=True)[1] for part in (cause, outcome))
-    joint = np.zeros((rows.max() + 1, columns.max() + 1))
-    np.add.at(joint, (rows, columns), weight)
+    columns = outcome.max() + 1
+    joint = np.bincount(cause * columns + outcome, weights=weight, minlength=(cause.max() + 1) * columns)
+    joint = joint.reshape(-1, columns)
+    joint = joint[joint.any(axis=1)][:, joint.any(axis=0)]
     expected = np.outer(joint.sum(axis=1), joint.sum(axis=0))
     there = joint > 1e-12
     bits = np.sum(joint[there] * np.log2(joint[there] / expected[there]))
@@ -278,7 +279,8 @@ def diagnose(measured_a, measured_b, known=None, rng=None, draws=20_000, *, prio
 def _diagnose(case, priors, measured, rng, draws):
     drawn, weight, night, fits = fitted(case, priors, measured, draws, rng)
     parts = _shares(case, drawn, measured[0][0] - measured[1][0])
-    return _read(case, priors, measured, rng, drawn, weight, night, fits, parts)
+    outcomes = _outcomes(case, priors, drawn, measured, rng)
+    return _read(case, measured, drawn, weight, night, fits, parts, outcomes)
 
 
 def _other_chances(name, value):
@@ -323,6 +325,7 @@ def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *,
     case, measured = case_of(known), (measured_a, measured_b)
     drawn, weight, night, share = weighted(case, _USUAL, measured, draws, rng)
     parts = _shares(case, drawn, measured_a[0] - measured_b[0])
+    outcomes = _outcomes(case, _USUAL, drawn, measured, rng)  # chances do not change what would be seen
     found = []
     for priors in (_USUAL, *others):
         ratio = 1.0
@@ -330,18 +333,16 @@ def diagnose_anew(measured_a, measured_b, known=None, rng=None, draws=20_000, *,
             own = {name.removesuffix(f"_{side}"): value for name, value in drawn.items() if name.endswith(f"_{side}")}
             ratio = ratio * balance(case, priors, _USUAL, side, drawn["field"], own)
         again, total = cut(weight * ratio, measured)
-        found.append(_read(case, priors, measured, rng, drawn, again, night, share * total, parts))
+        found.append(_read(case, measured, drawn, again, night, share * total, parts, outcomes))
     return found
 
 
-def _read(case, priors, measured, rng, drawn, weight, night, fits, parts):
+def _read(case, measured, drawn, weight, night, fits, parts, outcomes):
     """What weighted cases say."""
     change = measured[0][0] - measured[1][0]
     cause = _largest(parts, change)
     probabilities = np.bincount(cause, weights=weight, minlength=len(CAUSES))
     effective = min(effective_draws(cause == k, weight, night) for k in np.flatnonzero(probabilities > _OFTEN))
-    outcomes = _outcomes(case, priors, drawn, measured, rng)
-    outcomes = {name: outcomes[name] for name in MEASUREMENTS if name in outcomes}
     information, tell_most = _told(cause, outcomes, weight, night, effective)
     likeliest = _likeliest(cause, probabilities, weight, night)
     limits = [_middle(part, weight) * u.arcsec for part in parts]
