@@ -31,7 +31,7 @@ from helpers.error_budget.terms import centroid_errors, linear_pointing
 from helpers.guide_field.stars import middling_stars
 from helpers.multi_star import averaging as multi_star
 from helpers.near_infrared import gains as near_infrared
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import guide_star_fwhm, picture_star_fwhm
 
 CLUB = rigs.demo_rig()
@@ -76,7 +76,7 @@ def test_numbers_are_those_of_the_earlier_workbooks(name, camera):
         picture_star_fwhm(rig, budget.airmass).value
     )
     assert budget.guide_star_fwhm.value == pytest.approx(guide_star_fwhm(rig, budget.airmass).value)
-    signal = view(rig, airmass=budget.airmass, light_share=1).signal(stars.magnitudes)
+    signal = view_of_arrived(rig, airmass=budget.airmass).signal(stars.magnitudes)
     errors = signal.centroid_error.to_value(u.arcsec)
     good = np.flatnonzero((errors <= 0.1) & ~signal.saturated)[: rig.guiding.stars]
     assert sorted(budget.magnitudes) == pytest.approx(sorted(stars.magnitudes[good]))
@@ -137,9 +137,7 @@ def test_the_whole_budget_is_what_a_simulated_night_shows():
     rng, runs, count = np.random.default_rng(4), 16, 300
     stars = budget.guide_field[: budget.stars]
     air = seeing.at_airmass(seeing.atmosphere_for(CLUB.site), budget.airmass)
-    errors = (
-        view(CLUB, airmass=budget.airmass, light_share=1).signal(stars.magnitudes).centroid_error.to_value(u.arcsec)
-    )
+    errors = view_of_arrived(CLUB, airmass=budget.airmass).signal(stars.magnitudes).centroid_error.to_value(u.arcsec)
     weights = errors**-2.0 / np.sum(errors**-2.0)
     places = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     squares = []
@@ -388,9 +386,7 @@ def one_night(rig, layers, rng):
     air = seeing.at_airmass(seeing.Atmosphere(rig.site.seeing, rig.site.outer_scale, layers), budget.airmass)
     chosen = np.isin(stars.magnitudes, budget.magnitudes)
     errors = (
-        view(rig, airmass=budget.airmass, light_share=1)
-        .signal(stars.magnitudes[chosen])
-        .centroid_error.to_value(u.arcsec)
+        view_of_arrived(rig, airmass=budget.airmass).signal(stars.magnitudes[chosen]).centroid_error.to_value(u.arcsec)
     )
     weights = errors**-2.0 / np.sum(errors**-2.0)
     places = np.vstack([np.zeros((1, 2)), stars[chosen].offsets.value]) * u.arcmin

@@ -11,7 +11,7 @@ from scipy import special
 from helpers import guide_field
 from helpers.rig import changed
 from helpers.shared import optics
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm
 from tests.three_rigs import CLUB, GUIDE_TELESCOPE, REFRACTOR, RIGS
 
@@ -82,7 +82,7 @@ def true_bound(rig, defocus):
     """
     blur_rad = guide_field.blur_diameter(defocus, rig.guide_optics).to_value(u.rad)
     frequency, transfer = true_transfer(rig, blur_rad, 1000)
-    star = view(rig, light_share=1).signal(guide_field.usable_limits(rig).faint)
+    star = view_of_arrived(rig).signal(guide_field.usable_limits(rig).faint)
     pixel = star.pixel_scale.value * u.arcsec.to(u.rad)
     transfer = transfer * np.sinc(frequency * pixel / np.sqrt(2)) ** 2  # the diagonal, near the mean of all directions
     step = frequency[1] - frequency[0]

@@ -57,7 +57,7 @@ def test_centroid_error_of_the_mean():
     club = rig.demo_rig()
     exposure = 1 * u.s
     one = guide_night.mean_centroid_error(club, [13.0], exposure)
-    star = starlight.view(club, exposure, fwhm=starlight.guide_star_fwhm(club), light_share=1).signal(13.0)
+    star = starlight.view_of_arrived(club, exposure, fwhm=starlight.guide_star_fwhm(club)).signal(13.0)
     assert one.value == pytest.approx(star.centroid_error.value)
     assert guide_night.mean_centroid_error(club, [13.0] * 4, exposure).value == pytest.approx(one.value / 2)
     assert guide_night.mean_centroid_error(club, [13.0, 20.0], exposure) <= one

@@ -21,7 +21,7 @@ def rig(request):
 def test_the_mean_of_a_field_by_the_definition(rig):
     field = multi_star.measure_field(rig, MIDDLING[rig.name], 2 * u.s, most=4)
     air = multi_star.motion_covariance(field.stars, rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), 2 * u.s)
-    errors = starlight.view(rig, 2 * u.s, light_share=1).signal(field.stars.magnitudes).centroid_error
+    errors = starlight.view_of_arrived(rig, 2 * u.s).signal(field.stars.magnitudes).centroid_error
     weights = errors.value**-2 / np.sum(errors.value**-2)
     whole = air + np.diag(errors.value**2) * u.arcsec**2
     expected = np.sqrt(np.mean([weights @ axis.value @ weights for axis in whole]))
@@ -47,7 +47,7 @@ def test_a_cloud_hides_the_brightest_last(rig):
     stars = MIDDLING[rig.name]
     limit = multi_star.cloud_that_hides(rig, stars)
     for more, seen in ((-0.05, True), (0.05, False)):
-        signal = starlight.view(rig, light_share=1).signal(stars.magnitudes + limit + more)
+        signal = starlight.view_of_arrived(rig).signal(stars.magnitudes + limit + more)
         assert signal.measurable.any() == seen
     assert multi_star.cloud_that_hides(rig, stars[1:]) < limit
     assert multi_star.cloud_that_hides(rig, stars, 4 * rig.guiding.exposure) > limit
@@ -82,7 +82,7 @@ def test_more_stars_are_missed_more_rarely():
 def test_the_fall_back_exposure_is_the_shortest_that_is_enough(magnitude):
     found = multi_star.fallback_exposure(CLUB, magnitude)
     for time, enough in ((found, True), (0.95 * found, False)):
-        signal = starlight.view(CLUB, time, light_share=1).signal(magnitude)
+        signal = starlight.view_of_arrived(CLUB, time).signal(magnitude)
         assert (signal.centroid_error <= 0.1 * u.arcsec) == enough
 
 

@@ -379,6 +379,16 @@ def test_a_pick_off_takes_its_share_once():
     fainter = whole.signal(10 - 2.5 * np.log10(share)).electrons.value
     assert fainter == pytest.approx(dimmed.signal(10).electrons.value)
     assert starlight.view(rigs.demo_rig("starter")).light_share == 1
+    # a star is the same star, told by its list or by what reaches the camera
+    arrived = starlight.view_of_arrived(RIG_A)
+    magnitudes = np.array([9.0, 13.0, 15.0])
+    listed, reached = dimmed.signal(magnitudes), arrived.signal(magnitudes - 2.5 * np.log10(share))
+    for name in ("electrons", "centroid_error", "peak_fraction"):
+        np.testing.assert_allclose(getattr(listed, name), getattr(reached, name), rtol=1e-9)
+    limits = dimmed.faintest(0.1 * ARCSEC), dimmed.brightest()
+    assert limits == pytest.approx(
+        (arrived.faintest(0.1 * ARCSEC) + 2.5 * np.log10(share), arrived.brightest() + 2.5 * np.log10(share))
+    )
 
 
 def test_coarse_pixels_and_a_mosaic_leave_a_floor_that_light_does_not_cure():

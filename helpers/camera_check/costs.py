@@ -16,7 +16,7 @@ from helpers.rig.parts import GuideCamera, Rig
 from helpers.shared.checks import count, instance, number, optional, quantity, take_fields, takes
 from helpers.shared.limits import FOLLOWED
 from helpers.shared.optics import FWHM_PER_SIGMA
-from helpers.starlight.view import View, view
+from helpers.starlight.view import View, view, view_of_arrived
 
 _STEPS, _SETTLED = 400, 1e-10  # of the search for a centre that a hot pixel pulls
 
@@ -100,9 +100,9 @@ def with_stripes(setting, camera, stripes):
     magnitudes=_MAGNITUDES,
     noise=optional(instance(CameraNoise)),
     exposure=optional(quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)),
-    light_share=number(above=0, maximum=1),
+    light_share=optional(number(above=0, maximum=1)),
 )
-def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
+def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=None):
     """Centroid error along both axes of the mean of the guide stars, for a camera with this noise.
 
     Parameters
@@ -115,7 +115,7 @@ def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     exposure : Quantity [time], optional
         The rig's own if not given.
     light_share : float, optional
-        Of the beam, as in `starlight.view`: below 1 the magnitudes are those of a star list, and the sky is dimmed too.
+        Of the beam, as in `starlight.view`: given, the magnitudes are those of a star list.
 
     Returns
     -------
@@ -131,7 +131,10 @@ def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
     """
     noise = CameraNoise(rig.guide_camera.read_noise) if noise is None else noise
     exposure = rig.guiding.exposure if exposure is None else exposure
-    setting = view(rig, exposure, light_share=light_share)
+    if light_share is None:
+        setting = view_of_arrived(rig, exposure)
+    else:
+        setting = view(rig, exposure, light_share=light_share)
     added = rig.guide_camera.binning**2 * (noise.pixels.value**2 - setting.gain_setting.read_noise.value**2)
     like_it = replace(setting, background=setting.background + added * u.electron / u.pix)
     errors, found = [], True
@@ -146,7 +149,7 @@ def star_errors(rig, magnitudes, noise=None, exposure=None, light_share=1):
 @takes(rig=instance(Rig), magnitudes=_MAGNITUDES, count=count(minimum=1, maximum=100_000))
 def stars_in_use(rig, magnitudes, count):
     """The stars that a rig guides on: the best known of those that do not fill a pixel; array (count,)."""
-    signal = view(rig, light_share=1).signal(magnitudes)
+    signal = view_of_arrived(rig).signal(magnitudes)
     order = np.argsort(np.where(signal.saturated, np.inf, signal.centroid_error.value), kind="stable")
     return magnitudes[np.sort(order[:count])]
 

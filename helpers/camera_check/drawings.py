@@ -16,7 +16,7 @@ from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
 from helpers.guide_field import middling_stars
 from helpers.rig.demo import demo_rig
-from helpers.starlight import view
+from helpers.starlight import view, view_of_arrived
 
 DRAWER = Path(__file__).resolve().parent.parent.parent / "demo_data" / "camera_drawer"
 FOLDERS = {"camera 1": "clipped_offset", "camera 2": "healthy", "camera 3": "column_driver"}
@@ -124,7 +124,7 @@ class Stars:
     """Guide stars: magnitudes, as they reach the camera; or as in a star list, with the share of light that comes."""
 
     magnitudes: tuple
-    light_share: float = 1.0
+    light_share: float | None = None
 
     def errors(self, rig, noise=None):
         """As from `costs.star_errors`."""
@@ -314,7 +314,7 @@ def glow_cost(rig, magnitude, glow):
 
 def held_by_a_hot_pixel(rig):
     """A distance from a hot pixel as bright as the star, and the measured one; floats [pixel]."""
-    setting = view(rig, light_share=1)
+    setting = view(rig)
     width = (setting.fwhm / setting.pixel_scale).to_value(u.pix)
     sigma = width / 2.3548
     away = int(np.ceil(2 * width))

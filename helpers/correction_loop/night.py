@@ -28,7 +28,7 @@ from helpers.seeing.named_air import atmosphere_for
 from helpers.shared import sky
 from helpers.shared.checks import as_count, count, instance, number, optional, quantity, takes
 from helpers.shared.limits import PLACES_OF_A_NIGHT, STEPS, check_work
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 _SECONDS = quantity(u.s, minimum=1e-6, maximum=1e5, ndim=0)  # as in starlight.view
@@ -72,7 +72,7 @@ def mean_centroid_error(rig, magnitudes, exposures, weights=None, airmass=1):
     width = guide_star_fwhm(rig, airmass)
     result = []
     for exposure in np.atleast_1d(exposures):
-        signal = view(rig, exposure, airmass, fwhm=width, light_share=1).signal(magnitudes)
+        signal = view_of_arrived(rig, exposure, airmass, fwhm=width).signal(magnitudes)
         used = multi_star.snr_weights(signal.centroid_error) if weights is None else weights
         result.append(np.sqrt(np.sum((np.asarray(used) * signal.centroid_error.value) ** 2)))
     return (result[0] if exposures.ndim == 0 else np.array(result)) * u.arcsec
@@ -192,7 +192,7 @@ def guide_night(
     check_work("duration, step, runs", places, PLACES_OF_A_NIGHT, "places of stars in all")
     air_above = at_airmass(atmosphere_for(rig.site), airmass)
     optics = rig.guide_optics
-    signal = view(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass), light_share=1).signal(stars.magnitudes)
+    signal = view_of_arrived(rig, airmass=airmass, fwhm=guide_star_fwhm(rig, airmass)).signal(stars.magnitudes)
     weights = multi_star.snr_weights(signal.centroid_error)
     everything = np.vstack([np.zeros((1, 2)), stars.offsets.value]) * u.arcmin
     motion = [multi_star.simulate_motion(everything, optics.aperture, air_above, step, n, rng) for _ in range(runs)]

@@ -16,7 +16,7 @@ from helpers.guide_field.targets import meridian_passage
 from helpers.guide_field.usable import choose_stars
 from helpers.rig.parts import Rig
 from helpers.shared.checks import instance, number, optional, takes
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 
 EXPOSURES = [0.5, 1, 1.5, 2, 3, 4, 6, 8] * u.s
 _STEP = 0.5 * u.s
@@ -29,7 +29,7 @@ def stars_in_use(rig):
     """Of the stars that the sky holds there on the average, those that the guide camera would use, best first."""
     stars = middling_stars(rig)
     airmass = meridian_passage(stars.target, rig.site.latitude).airmass
-    signal = view(rig, airmass=airmass, light_share=1).signal(stars.magnitudes)
+    signal = view_of_arrived(rig, airmass=airmass).signal(stars.magnitudes)
     weights, _ = choose_stars(signal.centroid_error.to_value(u.arcsec), signal.saturated, rig.guiding.stars)
     return stars[np.argsort(-weights, kind="stable")[: np.count_nonzero(weights)]]
 

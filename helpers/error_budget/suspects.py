@@ -33,7 +33,7 @@ from helpers.shared.checks import (
     takes,
 )
 from helpers.shared.limits import DRAWS_OF_EACH
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import guide_star_fwhm
 
 # A field as a small pick-off shows it over a city: several stars, none of them bright (an invented one).
@@ -178,7 +178,7 @@ _STARS = {
 )
 def faulty_errors(rig, magnitudes, fault, airmass, fwhm):
     """Centroid errors [arcsec, root mean square of both axes] of stars with a fault; array."""
-    setting = view(rig, airmass=airmass, fwhm=fault.blur * fwhm, light_share=1)
+    setting = view_of_arrived(rig, airmass=airmass, fwhm=fault.blur * fwhm)
     background, read_noise = setting.background.value, rig.guide_camera.read_noise.value
     if fault.clipped:
         variance = background + read_noise**2

@@ -26,7 +26,7 @@ from helpers.shared import sky
 from helpers.shared.checks import instance, number, optional, quantity, takes
 from helpers.shared.recursion import recursion
 from helpers.starlight.spectra import as_magnitude
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import guide_star_fwhm, picture_star, picture_star_fwhm
 
 # Of a width or rms. The width of a star is known to 1.5 per cent (it is tested against transfer functions), the
@@ -166,7 +166,7 @@ def centroid_errors(rig, magnitudes, airmass, fwhm, read_noises=None):
 
     For several widths (W,) they are arrays (W, N), and under several read noises [electron] (R,) the errors (W, R, N).
     """
-    seen = view(rig, airmass=airmass, fwhm=np.ravel(fwhm)[0], light_share=1)
+    seen = view_of_arrived(rig, airmass=airmass, fwhm=np.ravel(fwhm)[0])
     seen = seen if read_noises is None else seen.with_read_noises(read_noises)
     found = [seen.at_width(width).signal(np.atleast_1d(magnitudes)) for width in np.atleast_1d(fwhm)]
     errors, full = [one.centroid_error.value for one in found], [one.saturated for one in found]

@@ -15,7 +15,7 @@ from helpers.rig.beam import beam_share, beam_width, checked_optics, mirror_outl
 from helpers.rig.parts import GuideOptics, Rig
 from helpers.shared.checks import flag, instance, number, quantity, takes
 from helpers.shared.optics import FWHM_PER_SIGMA
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 from helpers.starlight.widths import guide_star_fwhm
 
 GLASS_INDEX = 1.52  # usual crown glass of filters and windows, in green light: from memory
@@ -158,7 +158,7 @@ def defocused_error(rig, defocus):
         One axis, one exposure; the star is the faintest that is usable in focus (`usable_limits`). As long as the disc
         is at most twice as wide as the star, it grows as that of the true shape does, within 3 per cent; then faster.
     """
-    seen = view(rig, fwhm=min(defocused_fwhm(rig, defocus), 1 * u.deg), light_share=1)
+    seen = view_of_arrived(rig, fwhm=min(defocused_fwhm(rig, defocus), 1 * u.deg))
     return seen.signal(usable_limits(rig).faint).centroid_error
 
 

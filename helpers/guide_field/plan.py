@@ -20,7 +20,7 @@ from helpers.guide_field.usable import USABLE_ERROR, error_asked
 from helpers.rig.parts import Rig
 from helpers.shared import sky
 from helpers.shared.checks import count, instance, number, optional, quantity, takes
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 
 WANTED = 3  # usable stars wanted in a field, where nobody says how many
 
@@ -40,7 +40,7 @@ class Limits:
 
 @lru_cache(maxsize=256)
 def _limits(rig, exposure_s, airmass, error, fwhm):
-    seen = view(rig, exposure_s * u.s, airmass, fwhm=None if fwhm is None else fwhm * u.arcsec, light_share=1)
+    seen = view_of_arrived(rig, exposure_s * u.s, airmass, fwhm=None if fwhm is None else fwhm * u.arcsec)
     bright, reached = seen.brightest(), True
     if error is None:
         best = seen.signal(bright).centroid_error.to_value(u.arcsec)

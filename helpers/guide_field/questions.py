@@ -149,8 +149,7 @@ def what_is_usable(rig):
     if lost >= 0.1:
         said += (
             f" Before the mirror, as star lists have them, they are brighter, by {lost:.1f} magnitudes in the middle "
-            "of the field. The strip's limit is such a list's, for a star overhead, and counts that the mirror dims "
-            "the sky too."
+            "of the field. The strip's limit is such a list's, for a star overhead."
         )
     if limits.reached:
         return said

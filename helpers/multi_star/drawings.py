@@ -210,7 +210,7 @@ def nine_against_one(rig):
 def faulty(rig):
     """Places in x [arcsec] of one star with a fault, name to (60, 2) and where it was measured; and of eleven good."""
     exposure, air = rig.guiding.exposure, seeing.atmosphere_for(rig.site)
-    seen = starlight.view(rig, exposure, light_share=1)
+    seen = starlight.view_of_arrived(rig, exposure)
     wander = seeing.image_motion(rig.guide_optics.aperture, air, exposure)
     light = seen.signal(seen.faintest(wander / 6))
     scale, spot = seen.pixel_scale.value, seen.fwhm / seen.pixel_scale
@@ -277,7 +277,7 @@ def bad_star_words(rig, fault="a pixel that flickers", count=6):
 @lru_cache(maxsize=4)
 def centroid_methods(rig, magnitude):
     """One-axis error [arcsec] of ways to find a star's middle, anywhere in a pixel, on simulated frames; a dict."""
-    seen = starlight.view(rig, light_share=1)
+    seen = starlight.view_of_arrived(rig)
     light = seen.signal(magnitude)
     scale, spot, behind = seen.pixel_scale.value, seen.fwhm / seen.pixel_scale, light.background.value
     half = int(np.clip(round(2.5 * spot.value), 5, 25))

@@ -11,7 +11,7 @@ from helpers.rig.parts import Rig
 from helpers.seeing.named_air import atmosphere_for
 from helpers.shared.checks import as_count, count, instance, number, takes
 from helpers.shared.limits import STARS
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ def measure_field(rig, stars, exposure=None, airmass=1, fainter=0, most=40):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    seen = view(rig, exposure, airmass, light_share=1)
+    seen = view_of_arrived(rig, exposure, airmass)
     signal = seen.signal(stars.magnitudes + fainter)
     good = signal.measurable & ~signal.saturated
     kept = np.flatnonzero(good if good.any() else np.ones_like(good))

@@ -7,7 +7,7 @@ from helpers.guide_field.stars import some_stars, usable_on_sensor
 from helpers.rig.parts import Rig
 from helpers.shared.checks import count, instance, number, quantity, takes
 from helpers.shared.limits import DRAWS, VALUES, check_work
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 
 _NO_LIMIT = 3600 * u.arcsec  # a centroid error that any star meets which stands out of the noise
 
@@ -33,7 +33,7 @@ def cloud_that_hides(rig, stars, exposure=None, airmass=1):
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    return view(rig, exposure, airmass, light_share=1).faintest(_NO_LIMIT) - float(stars.magnitudes.min())
+    return view_of_arrived(rig, exposure, airmass).faintest(_NO_LIMIT) - float(stars.magnitudes.min())
 
 
 @takes(
@@ -70,7 +70,7 @@ def chance_of_missing(rig, stars, pointing_error, rng, draws=2000):
         u.mm, u.dimensionless_angles()
     )
     places = stars.on_sensor.to_value(u.mm) + shift
-    faintest = max(view(rig, light_share=1).faintest(0.1 * u.arcsec), float(stars.magnitudes.min()) + 1)
+    faintest = max(view_of_arrived(rig).faintest(0.1 * u.arcsec), float(stars.magnitudes.min()) + 1)
     magnitudes = np.broadcast_to(stars.catalogue_magnitudes, places.shape[:2])
     _, usable = usable_on_sensor(places[..., 0], places[..., 1], magnitudes, rig, faintest, -np.inf, 0.0)
     return float(np.mean(~usable.any(axis=1)))
@@ -106,7 +106,7 @@ def fallback_exposure(rig, magnitude, centroid_error=0.1 * u.arcsec, longest=20 
     """
 
     def enough(seconds):
-        found = view(rig, seconds * u.s, airmass, light_share=1).signal(magnitude)
+        found = view_of_arrived(rig, seconds * u.s, airmass).signal(magnitude)
         return bool(found.measurable) and bool(found.centroid_error <= centroid_error)
 
     low, high = 0.01, longest.value

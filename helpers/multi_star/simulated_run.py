@@ -13,7 +13,7 @@ from helpers.seeing.simulated_motion import simulate_motion
 from helpers.shared.checks import count, instance, quantity, takes
 from helpers.shared.limits import FRAMES
 from helpers.starlight.simulated_frames import render_frames
-from helpers.starlight.view import view
+from helpers.starlight.view import view_of_arrived
 
 _WIDTHS = 8  # side of a square in widths of a star
 _MEMORY = 0.97  # of the mount's wander from one frame to the next
@@ -75,7 +75,7 @@ def simulate_run(rig, stars, rng, frames=400, exposure=0.5 * u.s, wander=0.3 * u
     ------
     ValueError, TypeError, astropy.units.UnitsError
     """
-    seen = view(rig, exposure, light_share=1)
+    seen = view_of_arrived(rig, exposure)
     places = (stars.on_sensor / rig.guide_optics.focal_length).decompose().value * u.rad.to(u.arcsec)
     air = simulate_motion(
         places / 60 * u.arcmin, rig.guide_optics.aperture, atmosphere_for(rig.site), seen.exposure, frames, rng

@@ -12,7 +12,7 @@ from helpers.starlight.spectra import (
     photon_flux,
     quantum_efficiency,
 )
-from helpers.starlight.view import StarSignal, View, view
+from helpers.starlight.view import StarSignal, View, view, view_of_arrived
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm, picture_star_fwhm
 
 __all__ = [
@@ -39,4 +39,5 @@ __all__ = [
     "render_frames",
     "signal_to_noise",
     "view",
+    "view_of_arrived",
 ]

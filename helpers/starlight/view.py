@@ -459,8 +459,8 @@ def view(
         As in `gain_setting`.
     light_share : float, optional
         Share of the beam that reaches the camera, above 0 and at most 1. If not given, what the mirror of a pick-off
-        passes to the middle of its field; 1 for a guide telescope. Stars whose magnitudes hold that loss already, as
-        those of `GuideStars` do, take 1.
+        passes to the middle of its field; 1 for a guide telescope. For stars whose magnitudes hold that loss already,
+        as those of `GuideStars` do, see `view_of_arrived`.
 
     Returns
     -------
@@ -506,3 +506,22 @@ def view(
         sky_shares=shares[1],
         wavelength=wavelength,
     )
+
+
+def view_of_arrived(rig, *arguments, **keywords):
+    """`view` for stars whose magnitudes are as they reach the camera, as those of `GuideStars` are.
+
+    What the mirror of a pick-off keeps back of a star is in its magnitude; of the sky it keeps back as much, everywhere
+    what it does in the middle of the field.
+
+    Parameters
+    ----------
+    rig, *arguments, **keywords
+        As in `view`.
+
+    Returns
+    -------
+    View
+    """
+    seen = view(rig, *arguments, **keywords)
+    return replace(seen, zero_point=seen.zero_point / seen.light_share)

@@ -34,7 +34,7 @@ def seconds(work, repeats=3):
 
 def whole_sky():
     field = guide_field.lit_field(CLUB.guide_optics, CLUB.guide_camera)
-    view = starlight.view(CLUB, light_share=1)
+    view = starlight.view_of_arrived(CLUB)
     limits = view.faintest(0.1 * u.arcsec), view.brightest()
     sky = guide_field.sky_grid("equatorial", 1 * u.deg)
     guide_field.chance_on_sensor(field, *limits, sky.latitude, sky.longitude, at_least=3)

@@ -267,16 +267,14 @@ def test_coma_and_defocus_cost_a_centre_what_bent_waves_do(off, disc, fainter, w
     optics = mine.guide_optics
     away = guide_field.off_axis_angle(optics)
     coma = guide_field.coma_length(float(optics.focal_length / optics.aperture), away).to_value("rad")
-    star = starlight.view(mine, light_share=1).signal(guide_field.usable_limits(mine).faint + fainter)
+    star = starlight.view_of_arrived(mine).signal(guide_field.usable_limits(mine).faint + fainter)
     scene = star.electrons.value, star.background.value, star.pixel_scale.value
     bent, plain = (
         centre_known(star_with_waves(mine, *bends), *scene) for bends in ((coma, disc * u.arcsec.to("rad")), (0, 0))
     )
     defocus = disc / guide_field.blur_diameter(1 * u.mm, optics).value * u.mm
     wide = np.hypot(starlight.guide_star_fwhm(mine), guide_field.unsharpness(mine, defocus, corrector=False))
-    found, sharp = (
-        starlight.view(mine, fwhm=width, light_share=1)._spot.noise_error(*scene[:2]) for width in (wide, None)
-    )
+    found, sharp = (starlight.view_of_arrived(mine, fwhm=width)._spot.noise_error(*scene[:2]) for width in (wide, None))
     assert found / sharp == pytest.approx(bent / plain, rel=within)
     print(f"{bent / plain:.3f} times by waves, {found / sharp:.3f} found; width {wide:.2f}")
 

@@ -71,7 +71,7 @@ def test_the_fall_back_exposure_is_enough_and_a_shorter_one_is_not():
     club, _, after = drawings.demo_fields()
     seconds = float(re.search(r"with ([\d.]+) s instead", questions.flip_words()).group(1))
     for time, enough in ((seconds + 0.1, True), (0.9 * seconds, False)):
-        seen = starlight.view(club, time * u.s, drawings.demo_airmass(), light_share=1)
+        seen = starlight.view_of_arrived(club, time * u.s, drawings.demo_airmass())
         assert (seen.signal(after.magnitudes[0] + 2.5).centroid_error <= 0.1 * u.arcsec) == enough
 
 

@@ -22,7 +22,7 @@ from helpers.error_budget.suspects import SENSOR, SEVERAL, city_rigs, run_of, to
 from helpers.ledger import ledger
 from helpers.night_comparison import drawings as night_drawings
 from helpers.rig import changed
-from helpers.starlight.view import view
+from helpers.starlight.view import view, view_of_arrived
 from tests.three_rigs import RIGS
 
 LOG = Path(__file__).resolve().parent.parent.parent / "demo_data" / "night_log.ecsv"
@@ -260,7 +260,7 @@ def test_coma_and_defocus_count_in_the_budget_as_said(rig):
     defocus = guide_field.focus_tolerance(rig)
     limits = guide_field.usable_limits(rig, airmass=sharp.airmass)
     errors = [
-        view(rig, airmass=sharp.airmass, fwhm=found.guide_star_fwhm, light_share=1).signal(limits.faint).centroid_error
+        view_of_arrived(rig, airmass=sharp.airmass, fwhm=found.guide_star_fwhm).signal(limits.faint).centroid_error
         for found in (sharp, slightly)
     ]
     grown = guide_field.defocused_error(rig, defocus) / guide_field.defocused_error(rig, 0 * u.mm)
