@@ -16,7 +16,7 @@ from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
 from helpers.guide_field import middling_stars
 from helpers.rig.demo import demo_rig
-from helpers.starlight import view, view_of_arrived
+from helpers.starlight import view
 
 DRAWER = Path(__file__).resolve().parent.parent.parent / "demo_data" / "camera_drawer"
 FOLDERS = {"camera 1": "clipped_offset", "camera 2": "healthy", "camera 3": "column_driver"}
