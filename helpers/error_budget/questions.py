@@ -143,12 +143,16 @@ def stars_of_the_case(rig):
     """What both cameras look at in the side-by-side, in words."""
     new, old = together(()), together(SENSOR)
     sky = new.rig.site.sky_brightness.value
-    few = f"only the brightest {new.stars}" if new.stars == old.stars < len(SEVERAL) else "the brightest"
+    good = (
+        f"only the brightest {new.stars} stand out well enough from a city sky ({sky:g} mag/arcsec²) to be used"
+        if new.stars == old.stars
+        else f"the newer camera can use the brightest {new.stars}, the older the brightest {old.stars}: the others do "
+        f"not stand out well enough from a city sky ({sky:g} mag/arcsec²)"
+    )
     return (
-        f"Both are offered the same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}, of which {few} "
-        f"stand out well enough from a city sky ({sky:g} mag/arcsec²) to be used, with exposures of "
-        f"{new.rig.guiding.exposure.value:g} s and a seeing of {new.rig.site.seeing.value:g} arcsec. Start from the "
-        "newer camera's run, and give the older run one thing after the other."
+        f"Both are offered the same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}, with exposures "
+        f"of {new.rig.guiding.exposure.value:g} s and a seeing of {new.rig.site.seeing.value:g} arcsec. Of these stars "
+        f"{good}. Start from the newer camera's run, and give the older run one thing after the other."
     )
 
 
@@ -167,7 +171,7 @@ def what_the_suspects_say(rig):
     new, old, healthy = together(()), together(SENSOR), logged(together(SENSOR))
     fault, faint, both = (together((*SENSOR, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
     short = together((*SENSOR, "short", "faint"))
-    worth = step_in_words(new, together(("infrared",))).replace("below", "less than")
+    worth = step_in_words(new, together(("infrared",))).replace("below", "less than").lstrip("+")
     cameras = (
         f"both cameras log {logged(new):.2f} arcsec"
         if logged(new) == healthy
