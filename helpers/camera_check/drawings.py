@@ -271,7 +271,7 @@ def compared(now, healthy):
     if not now.found:
         return f"log {healthy.logged.value:.2f} arcsec before, now the star is lost in the noise"
     pairs = ((healthy.logged.value, now.logged.value), (healthy.star.value, now.star.value))
-    log, star = (f"{a:.2f} to {b:.2f}" if f"{a:.2f}" != f"{b:.2f}" else f"still {a:.2f}" for a, b in pairs)
+    log, star = (f"{a:.3f} to {b:.3f}" if f"{a:.3f}" != f"{b:.3f}" else f"still {a:.3f}" for a, b in pairs)
     return f"log {log} arcsec, star in the picture {star}"
 
 

@@ -63,7 +63,7 @@ def more_gain(rig):
     exposure, _, _ = _own_loop(rig)
     own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
     (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
-    less = " (Play in your gears keeps a little of it out: folded under More.)" if high < chasing else ""
+    less = " (Play in your gears keeps a part of it out: folded under More.)" if high < chasing else ""
     return guesses.choices(
         "07.more-gain",
         f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "

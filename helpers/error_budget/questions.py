@@ -470,7 +470,7 @@ def table_of_optics(rig):
                 )
             )
     head = (
-        "club's rig over a city [arcsec]",
+        "club's rig over a city, stars of a middling field [arcsec]",
         "camera",
         "stars used",
         "noise of their mean",
@@ -788,9 +788,12 @@ def likely_reason(rig):
 
 def _two_together():
     """What a fault and fainter stars make alone and together, in words."""
-    runs = [together((*SENSOR, *more)) for more in ((), ("fault",), ("faint",), ("faint", "fault"))]
-    healthy, fault, faint, both = map(logged, runs)
-    return f"A fault makes {healthy:.2f} into {fault:.2f}, fainter stars make it {faint:.2f}, both {both:.2f} arcsec."
+    more = ((), ("fault",), ("faint",), ("faint", "fault"), ("short", "faint"))
+    healthy, fault, faint, both, short = (logged(together((*SENSOR, *each))) for each in more)
+    return (
+        f"A fault makes {healthy:.2f} into {fault:.2f}, fainter stars make it {faint:.2f}, both {both:.2f} arcsec; "
+        f"half the exposure and fainter stars {short:.2f}."
+    )
 
 
 # The reader's own two logs.

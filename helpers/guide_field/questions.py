@@ -319,16 +319,18 @@ def _larger_sensor(rig):
 def larger_sensor(rig):
     """Is it true for this rig that a bigger sensor sees more stars?"""
     now, gain = _larger_sensor(rig)
-    said = f"Twice the width and height, 4 times the area, would see {gain:.1f} times as many usable stars"
+    said = "Twice the width and height, 4 times the area, would see"
+    more = f"{gain:.1f} times as many usable stars"
     if not _two(rig):
-        return f"Behind a guide telescope, which lights it all, this is true as far as its stars stay round. {said}."
+        true = "Behind a guide telescope, which lights it all, this is true as far as its stars stay round."
+        return f"{true} {said} {more}."
     if gain >= 3:
         verdict = "this is true: its patch of light is larger than your sensor."
     elif gain >= 1.3:
         verdict = "this is half true: a larger sensor reaches beyond the bright patch of light."
     else:
         verdict = "this is wrong: your sensor has nearly all of the patch of light already."
-    return f"For your mirror {verdict} {said} ({now * gain:.1f}, not {now:.1f}).{_where_it_ends(rig)}"
+    return f"For your mirror {verdict} {said} {now * gain:.1f} usable stars, not {now:.1f}.{_where_it_ends(rig)}"
 
 
 def _where_it_ends(rig):
@@ -336,7 +338,10 @@ def _where_it_ends(rig):
     *_, smaller, largest = (float(row[-1]) for row in table_of_sensors(rig)[1])
     if largest > 1.1 * smaller:
         return ""
-    return f" With the mirror near it is wrong: the last two sensors below see {smaller:.1f} and {largest:.1f} stars."
+    return (
+        f" With the mirror near the patch is full in the end: the last two sensors below see {smaller:.1f} and "
+        f"{largest:.1f} stars."
+    )
 
 
 def table_of_sensors(rig):

@@ -268,9 +268,9 @@ def bad_star_words(rig, fault="a pixel that flickers", count=6):
     alone = {n: int(np.sum(~_left_out(rig, fault, n)[1][FLICKER, 0])) for n in (2, 3, count)}
     return (
         f"A pixel beside one of {count} stars flickers up in {FLICKER.size} exposures: the mean of all is pulled away "
-        f"by up to {pulled[0]:.2f} arcsec, without the star that disagrees by {pulled[1]:.2f}. That star was found out "
-        f"in {alone[count]} of the {FLICKER.size}; where only three stars are followed, in {alone[3]}; where two are, "
-        f"in {alone[2]}."
+        f"by up to {pulled[0]:.2f} arcsec; with the star left out that disagrees, by {pulled[1]:.2f}. That star was "
+        f"found out in {alone[count]} of the {FLICKER.size}; where only three stars are followed, in {alone[3]}; where "
+        f"two are, in {alone[2]}."
     )
 
 

@@ -47,7 +47,7 @@ def before_and_after(rig):
     sentence = (
         f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
         f"{check.noticed.value:.2f}: hard to tell by eye. By calculation it moved {(found[1] - found[0]).value:.2f} "
-        f"arcsec, give or take {2**0.5 * check.seen.value:.2f}."
+        f"arcsec, give or take {2**0.5 * check.seen.value:.2f} by the star's own light."
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
     return figures.show(figure, alt, sentence)
@@ -218,7 +218,7 @@ def coarse_pixels(rig):
         f"wide as the star ({wide:.1f} arcsec), {coarser:.2f} with pixels twice as wide."
     )
     alt = (
-        "Three curves of the centre's error against the sky that a guide pixel sees. They are flat until a pixel is "
-        "about as wide as the star, then rise steeply and run together."
+        "Three curves of the centre's error against the sky that a guide pixel sees. They are nearly flat until a "
+        "pixel is three quarters as wide as the star, then rise steeply and run together."
     )
     return figures.show(figure, alt, sentence)

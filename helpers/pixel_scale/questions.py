@@ -87,7 +87,7 @@ def four_times_the_light(rig):
         right,
         f"To a half: in the long run from {check.by_light.value:.3f} to {more.by_light.value:.3f} arcsec rms. The "
         "centre is a mean over all electrons, and a mean of four times as many is known twice as well. What light does "
-        "not cure is the shift that coarse pixels make; it begins when a pixel is about as wide as the star.",
+        "not cure is the shift that coarse pixels make; it begins when a pixel is nearly as wide as the star.",
     )
 
 

@@ -69,7 +69,7 @@ def _pictures(obstruction):
 
 
 def pixels_on_a_planet(rig):
-    """A banded disc, as fine as the reader's telescope shows it, on four kinds of pixels."""
+    """A disc with bands, as the reader's telescope shows it, on four kinds of pixels."""
     telescope = rig.telescope
     found = _pictures(telescope.central_obstruction)
     just = planetary.critical_pixel(telescope.aperture, GREEN)
@@ -84,8 +84,8 @@ def pixels_on_a_planet(rig):
         figure,
         "Four pictures of one disc with narrow bands. The bands are gone or false with the coarsest pixels, weak and "
         "uneven with the next, there with the third, and hardly stronger with the finest.",
-        f"Of the bands' strength {kept[0]}, {kept[1]}, {kept[2]} and {kept[3]} are left. Just fine enough is a pixel "
-        "of "
+        f"These bands are {_PERIOD:g} times as wide as the finest that a telescope shows. Of their strength {kept[0]}, "
+        f"{kept[1]}, {kept[2]} and {kept[3]} are left. Just fine enough is a pixel of "
         f"{just.value:.2f} arcsec behind your {telescope.aperture.to_value(u.mm):.0f} mm.",
     )
 

@@ -296,7 +296,7 @@ def length_of_a_film(rig):
     right = planetary.longest_film("Jupiter", 49 * u.arcsec, 0.5 * u.arcsec)
     return Question(
         "11.3",
-        "Jupiter, 49 arcsec wide, turns once in 9.92 hours (35,730 s). The finest detail is 0.5 arcsec. How many "
+        "Jupiter, 49 arcsec wide, turns once in 9.925 hours (35,730 s). The finest detail is 0.5 arcsec. How many "
         "seconds "
         "may the film run until the middle of the disc has moved by that?",
         right,

@@ -144,8 +144,8 @@ def _guide_telescope(axes):
 
 _SAID = {
     "pick-off": "A pick-off: the guide camera looks through the main telescope, at stars just beside the picture. "
-    "Their light (striped) crosses that of the picture and takes nothing from it. The mirror stands beside that "
-    "light; ",
+    "Their light (striped) crosses that of the picture, which loses nothing by that. The mirror belongs beside the "
+    "picture's light; ",
     "guide telescope": "A guide telescope: the guide camera has a small telescope of its own. It sees a wide field, "
     "but when it bends against the main telescope, nobody notices until the picture is there.",
 }

@@ -348,7 +348,7 @@ def finding_form(rig):
     fields = [
         _asked("teeth", "teeth of the worm wheel", "", 180, "worm period", typical="100 to 360; counted, or told"),
         _asked("fwhm", "FWHM of stars in a picture of a few seconds, well focused", "arcsec", round(star, 2), "seeing"),
-        _asked("altitude", "height of these stars above the horizon", "deg", 60.0, "seeing"),
+        _asked("altitude", "height of these stars above the horizon", "deg", 90.0, "seeing"),
         _asked(
             "thread", "mirror's middle to the seat of the guide camera, spacers included", "mm", 47.5, "mirror distance"
         ),

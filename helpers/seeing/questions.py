@@ -172,7 +172,8 @@ def still_mount(rig):
     return (
         "Even if the mount stood perfectly still, the log (the list of errors that the guide camera measures) would "
         "show this, and yet the picture is as sharp as the air allows. What the loop leaves, "
-        f"{ledgers.ledger(rig).pointing_rms.value:.2f} in the strip, is another thing: how far the mount itself misses."
+        f"{ledgers.ledger(rig).pointing_rms.value:.2f} in the strip (both axes), is another thing: how far the mount "
+        "itself misses."
     )
 
 
@@ -338,8 +339,8 @@ def card(rig):
     action = (
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
-        else f"Nothing: leave {exposure:g} s until workbook 07, where all that an exposure does is weighed. (By air "
-        f"and mount alone the star would move least, {least:.2f} arcsec instead of {now:.2f} on each axis, near "
+        else f"Nothing: leave {exposure:g} s until workbook 07, where all that an exposure does is weighed. (With "
+        f"the mount's own motion the star moves {now:.2f} arcsec on each axis, and would move least, {least:.2f}, near "
         f"{best:g} s.)"
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action

@@ -180,6 +180,7 @@ def one_change_per_bar(rig):
     """The error of a star's centre, camera and sky changed one thing at a time."""
     views = _views(rig)
     limits = [in_words(faintest(view)) for view in views]
+    here = "" if rig.site.sky_brightness == DARK_SKY else ", not under your sky"
     figure, axes = figures.new_figure(width=8, height=4.2)
     places, low = np.arange(len(BAR_NAMES)), 0.003
     axes.set_yscale("log")
@@ -212,7 +213,7 @@ def one_change_per_bar(rig):
             else "A star's place among pixels as fine as yours adds nothing that shows."
         )
         return (
-            f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A, far from lamps). "
+            f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A far from lamps{here}). "
             f"Faintest star for 0.1 arcsec: {limit}. {coarse}"
         )
 
