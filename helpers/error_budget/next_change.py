@@ -165,9 +165,12 @@ def what_next(rig, target=None, rng=None, *, changes=None, costs=None, stars=Non
     drawn = nights.draw_nights(rng, draws)
     now = nights.numbers(rig, drawn, aim_at(rig, target, stars))
     gains = {}
-    for done, (name, other) in enumerate(rigs.items()):
-        same = other is rig
-        gains[name] = now - (now if same else nights.numbers(other, drawn, aim_at(other, target, stars)))
+
+    def tried(other):
+        return now if other is rig else nights.numbers(other, drawn, aim_at(other, target, stars))
+
+    for done, (name, then) in enumerate(zip(rigs, nights.side_by_side(tried, rigs.values()), strict=True)):
+        gains[name] = now - then
         if progress is not None:
             progress((done + 1) / len(rigs))
     return _ranked(gains, costs, MODEL_ERROR * now[:, 2].mean())

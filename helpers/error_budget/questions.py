@@ -11,6 +11,7 @@ from helpers import night_comparison as logs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of, gains_in_words
+from helpers.error_budget import nights
 from helpers.error_budget.cases import Priors
 from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, most_telling
 from helpers.error_budget.log_model import noise_share
@@ -232,7 +233,11 @@ def night_of(log, gain):
     facts = facts_of(log, ("A", "B"))
     rigs = demo_rigs(facts.known["exposure_a"], gain)
     known = {"rig_a": rigs[0], "rig_b": rigs[1]} | facts.known
-    predicted = tuple(predict(rig, rng=np.random.default_rng(2), draws=_NIGHTS) for rig in rigs)
+
+    def foretold(rig):
+        return predict(rig, rng=np.random.default_rng(2), draws=_NIGHTS)
+
+    predicted = tuple(nights.side_by_side(foretold, rigs))
     rng = np.random.default_rng(4)
     found, *others = diagnose_anew(*facts.measured, known, rng, _DRAWS, others=list(OTHER_PRIORS.values()))
     return Night(facts, known, predicted, found, tuple(others))

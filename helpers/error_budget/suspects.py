@@ -298,10 +298,15 @@ def suspects(old, new, magnitudes=SEVERAL, rng=None, *, draws=100, progress=None
     budgets = [run_of(rig, tuple(stars.tolist())) for _, _, rig, stars, _ in runs]
     drawn = None if rng is None else nights.draw_nights(rng, draws)
     found, numbers = [], []
-    for k, ((name, cause, rig, _, base), budget) in enumerate(zip(runs, budgets, strict=True)):
+
+    def over_nights(budget):
+        return None if drawn is None else nights.numbers(budget.rig, drawn, budget)[:, [0, 2]]
+
+    several = zip(runs, budgets, nights.side_by_side(over_nights, budgets), strict=True)
+    for k, ((name, cause, _, _, base), budget, over) in enumerate(several):
         intervals = {}
+        numbers.append(over)
         if drawn is not None:
-            numbers.append(nights.numbers(rig, drawn, budget)[:, [0, 2]])
             ratios = np.quantile(numbers[k] / numbers[base], [0.025, 0.975], axis=0)
             at_base = np.array([budgets[base].logged_rms.value, budgets[base].final_fwhm.value])
             log, picture = (ratios * at_base).T * u.arcsec
