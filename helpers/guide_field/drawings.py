@@ -96,8 +96,10 @@ def _angle_curve(axes, rig, search):
     shade = f"filled: also {search.slack.value:g}° off"
     title = f"on the poorer side; {shade}" if guide_field.sides(rig) == 2 else "all night: the field stays"
     figures.label(axes, "position angle [deg]", "usable stars [-]", title)
-    style = {"color": figures.GREY, "fontsize": 11, "ha": "right"}
-    figures.label_curve(axes, [178.0], [float(WANTED)], f"{WANTED} wanted", **style)
+    # at the end where the curve is lower, clear of it
+    left = poorer[angles <= 45].max() < poorer[angles >= 135].max()
+    style = {"color": figures.GREY, "fontsize": 11, "ha": "left" if left else "right"}
+    figures.label_curve(axes, [2.0 if left else 178.0], [float(WANTED)], f"{WANTED} wanted", **style)
     return counted
 
 
