@@ -179,11 +179,11 @@ def what_the_suspects_say(rig):
         else f"the newer camera takes the log from {healthy:.2f} to {logged(new):.2f} arcsec"
     )
     return (
-        f"With the same stars, exposure and sky {cameras}; the newer one's near infrared alone is worth {worth}. On "
-        f"good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its log), and so do "
-        f"fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for noise of the "
-        f"camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. The star in "
-        f"the picture grows by {(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
+        f"With the same stars on offer, the same exposure and sky {cameras}; the newer one's near infrared alone is "
+        f"worth {worth}. On good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its "
+        f"log), and so do fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for "
+        f"noise of the camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. "
+        f"The star in the picture grows by {(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
         f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
     )
 
