@@ -113,6 +113,7 @@ class OpenPage:
 
     def connect(self):
         """Open both websockets."""
+        assert self.run, f"the page is not there: status {self.status}\n{self.text}"
         base = self.visitor.home.replace("http://", "ws://")
         self.channels = websocket.create_connection(
             f"{base}api/kernels/{self.run}/channels?session_id=test", subprotocols=[messages.PROTOCOL], timeout=60

@@ -43,7 +43,7 @@ def rig_text(tmp_path, name):
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
-    server = Server(tmp_path_factory.mktemp("rigs"))
+    server = Server(tmp_path_factory.mktemp("rigs"), visitors=12)  # a place for every visitor of the tests below
     try:
         server.wait()
         yield server
