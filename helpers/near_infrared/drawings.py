@@ -290,42 +290,42 @@ def _three(mine):
     return f"one measurement, centre and air together, is off by {', '.join(said)}."
 
 
-ROWS = {
-    "fwhm": "star, by the air",
-    "diffraction": "star, by diffraction",
-    "smear": "smear by refraction",
-    "spot": "spot on the sensor",
-    "extinction": "light through the air",
-    "light": "light of the star",
-    "sky": "light of the sky (less is better)",
-    "centroid": "error of the centre",
-    "image_motion": "wander",
-    "error": "one measurement",
+ROWS = {  # each with its place from the top
+    "fwhm": ("star, by the air", 0),
+    "diffraction": ("star, by diffraction", 1),
+    "smear": ("smear by refraction", 2),
+    "spot": ("spot on the sensor", 3),
+    "light": ("light of the star", 4.7),
+    "centroid": ("error of the centre", 5.7),
+    "image_motion": ("wander", 7.4),
+    "error": ("one measurement", 8.4),
 }
 
 
 def all_pieces(rig):
-    """Every piece, near infrared against green, in one figure."""
+    """Every piece, near infrared against green, in one figure: width, error of the centre, one measurement."""
     magnitude, airmass = own_star(rig), airmass_at(ALTITUDE)
     stars = [near_infrared.guide_star(bare(rig), band, magnitude, PLAIN_STAR, airmass) for band in SLICES.values()]
     pieces = near_infrared.gain_pieces(*stars)
-    better = {key: pieces[key] ** (1 if key in ("extinction", "light") else -1) for key in ROWS}
+    pieces["light"] *= pieces["extinction"]  # as much as arrives, as in the figure of width and light
+    better = {key: pieces[key] ** (1 if key == "light" else -1) for key in ROWS}
     figure, axes = figures.new_figure(width=7.8, height=4.2)
     axes.axvline(1, color="black", linewidth=1.2)
     axes.set_xscale("log")
-    for place, (key, text) in enumerate(ROWS.items()):
+    for key, (_, place) in ROWS.items():
         value, same = better[key], abs(better[key] - 1) < 5e-4
         k, marker = (4, "D") if same else (2, "o") if value > 1 else (6, "X")
         axes.plot([1, np.clip(value, 0.2, 6)], [-place] * 2, color=figures.GREY, linewidth=2)
         axes.plot([np.clip(value, 0.2, 6)], [-place], marker, color=figures.COLOURS[k], markersize=9)
         axes.text(0.19, -place, "the same" if same else f"{value:.3g}", va="center", ha="right", fontsize=11)
-    axes.set(yticks=-np.arange(len(ROWS)), yticklabels=ROWS.values(), xlim=(0.18, 9), ylim=(-9.7, 0.7))
+    names, places = zip(*ROWS.values(), strict=True)
+    axes.set(yticks=-np.array(places), yticklabels=names, xlim=(0.18, 9), ylim=(-9.1, 0.7))
     axes.invert_xaxis()  # better is left, as in the figure of width and light
     figures.log_ticks(axes, x=[0.2, 0.5, 1, 2, 5])
     figures.label(axes, "better ◂  times better in the near infrared  ▸ worse [-]", None)
     return figures.show(
         figure,
-        "Ten rows with a mark each: left of the line the near infrared is better, right of it worse.",
+        "Rows with a mark each, in three groups: left of the line the near infrared is better, right of it worse.",
         f"Slice against slice: the smear is {better['smear']:.1f} times better, but small beside the star: "
         f"{stars[0].smear.value:.2f} of {stars[0].spot.value:.2f} arcsec in green. "
         f"One measurement: {better['error']:.3g} times better.",

@@ -138,14 +138,18 @@ def filter_passes(rig):
 
 def colours_in_numbers(rig):
     """What air does to width, bending and light, in words."""
-    clear = seeing.Atmosphere(rig.site.seeing, np.inf * u.m, seeing.atmosphere_for(rig.site).layers)
-    endless, here = (
-        near_infrared.wavelength_gain("fwhm", GREEN, RED, 1 * u.m, air)
-        for air in (clear, seeing.atmosphere_for(rig.site))
+    endless = near_infrared.wavelength_gain(
+        "fwhm",
+        GREEN,
+        RED,
+        1 * u.m,
+        seeing.Atmosphere(rig.site.seeing, np.inf * u.m, seeing.atmosphere_for(rig.site).layers),
     )
+    calm = calm_seeing(rig)
     return (
-        f"From 550 to 850 nm that is a factor of {endless:.3f}; with the outer scale of your site "
-        f"({rig.site.outer_scale.value:.0f} m) it is {here:.3f}. Air bends the near infrared "
+        f"From 550 to 850 nm the first law makes a star {percent(endless)}; with the outer scale of your site "
+        f"({rig.site.outer_scale.value:.0f} m) it is {percent(_spot_factor(rig, 'fwhm'))}, and in the calm night of "
+        f"section 1 ({calm.value:.1f} arcsec) {percent(_spot_factor(rig, 'fwhm', calm))}. Air bends the near infrared "
         f"{_bends_less(rig):.1%} less than green, so its wander is smaller by as little: that is left out here."
     )
 

@@ -53,7 +53,7 @@ def test_slices_and_filter_are_two_comparisons(rig):
 
 def test_rows_name_width_and_light_and_what_they_make_of_the_error(rig):
     # "as the width, and as one over the root of the light": a bright star, whose own light makes all the noise,
-    # on fine pixels without dyes; elsewhere sky, read noise and dyes shift both by some per cent
+    # on fine pixels without dyes; elsewhere pixels and sky shift the width's part by some per cent
     plain = infrared.with_cameras(CLUB)["demo camera A"]
     for bands in (infrared.SLICES, infrared.FILTERED):
         bright = near_infrared.light_against_width(plain, bands, 6, airmass=1.2)
@@ -62,6 +62,13 @@ def test_rows_name_width_and_light_and_what_they_make_of_the_error(rig):
         assert second["width_alone"] == pytest.approx(spot, rel=0.03)
         assert second["light_alone"] == pytest.approx(light**-0.5, rel=0.03)
         assert infrared.what_changes(bright)[:2] == (f"width × {spot:.2f}: ", f"light × {light:.2f}: ")
+    # "a fainter star pays more for lost light": the filter on the own star, and on one a magnitude fainter
+    lost = []
+    for fainter in (-6, 0, 1):
+        how = {"magnitude": infrared.own_star(rig) + fainter, "airmass": infrared.airmass_at(infrared.ALTITUDE)}
+        none, passed = near_infrared.light_against_width(infrared.bare(rig), infrared.FILTERED, **how)
+        lost.append(float(passed["light_alone"] / (none["electrons"] / passed["electrons"]) ** 0.5))
+    assert lost[0] == pytest.approx(1, abs=0.01) and lost[0] < lost[1] < lost[2]
     drawing = infrared.width_and_light(rig)
     drawing.update("mine", infrared.own_star(rig) * u.mag, infrared.ALTITUDE)
     how = {"magnitude": infrared.own_star(rig), "airmass": infrared.airmass_at(infrared.ALTITUDE)}
@@ -83,6 +90,27 @@ def test_one_measurement_is_drawn_and_is_air_and_centre_together(rig):
     assert f"{infrared.ALTITUDE.value:.0f} degrees above the horizon the air leaves {air:.3f} arcsec" in said
     overhead = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
     assert f"(overhead {overhead.value:.3f})" in said and overhead.value < air
+
+
+def test_the_outer_scale_narrows_red_stars_more_most_of_all_in_calm_air(rig):
+    site = seeing.atmosphere_for(rig.site)
+    endless = seeing.Atmosphere(rig.site.seeing, np.inf * u.m, site.layers)
+    first_law = near_infrared.wavelength_gain("fwhm", infrared.GREEN, infrared.RED, 1 * u.m, endless)
+    assert first_law == pytest.approx((850 / 550) ** -0.2)
+    usual, calm = (about_infrared._spot_factor(rig, "fwhm", width) for width in (None, about_infrared.calm_seeing(rig)))
+    assert calm < usual < first_law
+    said = about_infrared.colours_in_numbers(rig)
+    places = [said.index(infrared.percent(factor)) for factor in (first_law, usual, calm)]
+    assert places == sorted(places)
+    assert infrared.percent(calm) in about_infrared.calm_night(rig).answer, "section 1 says the same"
+
+
+def test_the_light_of_all_pieces_is_that_of_section_2(rig):
+    how = {"magnitude": infrared.own_star(rig), "airmass": infrared.airmass_at(infrared.ALTITUDE)}
+    green, red = near_infrared.light_against_width(infrared.bare(rig), infrared.SLICES, **how)
+    stars = [near_infrared.guide_star(infrared.bare(rig), band, **how) for band in infrared.SLICES.values()]
+    pieces = near_infrared.gain_pieces(*stars)
+    assert pieces["light"] * pieces["extinction"] == pytest.approx(float(red["electrons"] / green["electrons"]))
 
 
 def test_the_spot_is_as_wide_in_both_colours_where_the_words_say(rig):
