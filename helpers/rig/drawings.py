@@ -43,16 +43,13 @@ class OpeningPicture:
 
     Attributes
     ----------
-    duration : Quantity [min]
-        One turn of the worm.
     unguided : Quantity [arcsec], shape (n, 2)
-        Path of a star on the equator of the sky meanwhile, without guiding.
+        Path of the star in one picture without guiding, at its worst: `worst_path`.
     guided, still : Quantity [arcsec]
         Width of the star in the picture, FWHM, guided and on a perfect mount, at the rig's own target and exposures:
         both from `error_budget.predict`, as in every workbook.
     """
 
-    duration: u.Quantity
     unguided: u.Quantity
     guided: u.Quantity
     still: u.Quantity
@@ -61,19 +58,21 @@ class OpeningPicture:
 @lru_cache(maxsize=8)
 def opening_picture(rig):
     """The star of the opening picture; an `OpeningPicture`."""
-    exposure, budget = rig.guiding.exposure, predict(rig)
-    count = max(40, round(float(rig.mount.worm_period / exposure)))
-    moved = mount.mount_motion(rig.mount, count, exposure)
-    still = budget.picture_terms["air and diffraction"]
-    return OpeningPicture((count * exposure).to(u.min), moved - moved.mean(axis=0), budget.final_fwhm, still)
+    budget = predict(rig)
+    unguided = worst_path(rig.mount, rig.guiding.picture_exposure)
+    return OpeningPicture(unguided, budget.final_fwhm, budget.picture_terms["air and diffraction"])
+
+
+def longest_way(rig):
+    """How far both faults of the mount move a star in one picture without guiding, from end to end; arcsec."""
+    return np.hypot(*np.ptp(worst_path(rig.mount, rig.guiding.picture_exposure), axis=0))
 
 
 def guided_and_not(rig):
     """The opening picture: one star without guiding, with it, and on a perfect mount."""
     star, spot = opening_picture(rig), np.zeros((1, 2)) * u.arcsec
-    minutes = f"{star.duration.value:.0f} minutes"
     named = (
-        (f"nobody corrects, {minutes}", star.unguided, star.still),
+        ("nobody corrects", star.unguided, star.still),
         ("guided", spot, star.guided),
         ("a perfect mount", spot, star.still),
     )
@@ -84,16 +83,14 @@ def guided_and_not(rig):
         ax.imshow(light, origin="lower", extent=(-reach, reach, -reach, reach), vmin=0, vmax=light.max())
         ax.grid(False)
         figures.label(ax, "east-west [arcsec]", "north-south [arcsec]" if ax is axes[0] else None, title)
-    ra, dec = np.ptp(star.unguided, axis=0).value
     rest, kept = star.still.value, star.guided.value
     sentence = (
-        f"One star on the mount of {rig.name}. Left, in {minutes} without guiding, it moves {ra:.1f} arcsec east-west "
-        f"and {dec:.1f} north-south. Guided it is {kept:.2f} arcsec wide in a picture of "
-        f"{rig.guiding.picture_exposure.value:g} s, the last number of the strip; on a perfect mount {rest:.2f}: "
-        f"guiding leaves it {kept / rest - 1:.0%} wider."
+        f"One star in a picture of {rig.guiding.picture_exposure.value:g} s, on the mount of {rig.name}. Left, without "
+        f"guiding, it moves up to {longest_way(rig).value:.1f} arcsec. Guided it is {kept:.2f} arcsec wide, the last "
+        f"number of the strip; on a perfect mount {rest:.2f}: guiding leaves it {kept / rest - 1:.0%} wider."
     )
     alt = (
-        "Three pictures of one star. Left, without guiding, it is drawn out into a bent streak. In the middle, guided, "
+        "Three pictures of one star. Left, without guiding, it is drawn out into a streak. In the middle, guided, "
         "and at the right, with a perfect mount, it is a round spot, hardly to be told apart."
     )
     return figures.show(figure, alt, sentence)

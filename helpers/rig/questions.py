@@ -90,6 +90,7 @@ WORDS = (
     ("focal length", "how strongly a telescope magnifies the sky on its sensor; longer means larger"),
     ("magnitude", "how faint a star is: five more are a hundred times less light"),
     ("FWHM", "width of a star in a picture, at half of its greatest brightness"),
+    ("exposure", "one picture of a camera, and how long it collects light for it"),
     ("seeing", "how wide the air makes a star; 2.5 arcsec is a usual night"),
     ("airmass", "how much air starlight passes: 1 overhead (at the zenith), 2 at 30 degrees above the horizon"),
     ("right ascension, declination", "a star's place on the sky, as longitude and latitude are a town's on the globe"),
@@ -164,7 +165,7 @@ def larger_fault(rig):
 
 def own_number(rig):
     """What the reader's mount does to a picture, in words."""
-    both, shows = np.hypot(*_worst(rig)), _shows(rig)
+    both, shows = drawings.longest_way(rig).value, _shows(rig)
     fewer = both / shows
     return (
         f"In one picture of {rig.guiding.picture_exposure.value:g} s without guiding both faults move a star up to "
@@ -180,9 +181,9 @@ def own_number(rig):
 def why_it_shows(rig):
     """How the way of a star hangs together with the first number of the strip, in words."""
     return (
-        f"Why {_shows(rig):.1f}? So far a star may glide, and yet be on the average (the root of the mean square) no "
-        f"more than {pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first "
-        "number of the strip."
+        f"Why {_shows(rig):.1f}? A star that glides so far, evenly, is on the average "
+        f"{pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first number of "
+        "the strip. (Section 2 of 01_pixel_scale tells which average is taken.)"
     )
 
 
@@ -194,7 +195,7 @@ def _shows(rig):
 def expensive_mount(rig):
     """How good a mount would have to be to need no guiding, in words."""
     shows = _shows(rig)
-    fewer = max(1, np.hypot(*_worst(rig)) / shows)
+    fewer = max(1, drawings.longest_way(rig).value / shows)
     return (
         f"A dearer mount has smaller faults, not none. For {shows:.1f} arcsec in "
         f"{rig.guiding.picture_exposure.value:g} "
