@@ -9,8 +9,10 @@ from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
 from helpers.planetary import drawings
 from helpers.planetary.drawings import GREEN, LINK, RED, extender, focal_ratio, one_in, region
+from helpers.planetary.light import on_axis
+from helpers.planetary.planets import MIDDLE_OVER_MEAN
 from helpers.seeing import spot_fwhm
-from helpers.starlight.widths import picture_star_fwhm
+from helpers.starlight.widths import guide_star_fwhm
 
 PLANET = "Jupiter"
 BITS_OF_PLAN = 12  # in 8 bit, at the lowest gain, one step is more than the noise of these dim frames
@@ -114,8 +116,8 @@ def own_number(rig):
     return (
         f"With your guide camera {PLANET} takes an extender of {plan['factor']:.1f} times (f/"
         f"{focal_ratio(rig) * plan['factor']:.1f}, a focal length of {_about(length)} mm), exposures near "
-        f"{plan['still']:.1f} ms, {plan['rate']:.0f} frames a second of {plan['side']} x {plan['side']} pixels (12 "
-        f"bit, {LINK}), for at most {plan['film']:.1f} min. Of {_about(plan['frames'])} frames about "
+        f"{plan['still']:.1f} ms, {plan['rate']:.0f} frames a second of {plan['side']} x {plan['side']} pixels "
+        f"({BITS_OF_PLAN} bit, {LINK}), for at most {plan['film']:.1f} min. Of {_about(plan['frames'])} frames about "
         f"{_about(plan['lucky'])} are lucky."
     )
 
@@ -202,11 +204,11 @@ def galaxies_in_words(rig):
     scale = pixel_scale.pixel_scale(camera.pixel_size, telescope.focal_length)
     long = planetary.sky_limited_exposure(rig)
     short, best = (planetary.faintest_surface(rig, t).value for t in (1 * u.s, 10 * long))
-    width = picture_star_fwhm(rig, wavelength=GREEN)
+    width = guide_star_fwhm(on_axis(rig))
     edge = planetary.EDGE_OF_A_GALAXY
     return (
-        f"Without extender a pixel sees {scale.value:.2f} arcsec and a star overhead, by air and "
-        f"telescope, is {width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. "
+        f"Without extender a pixel sees {scale.value:.2f} arcsec and a star overhead, in all the light that the "
+        f"camera takes, is {width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. "
         f"{_whole_galaxies(rig)} From {long.value:.1f} s a frame your read noise adds less than 5% to the noise of "
         f"the sky; an hour takes {(1 * u.h / long).to_value(u.one):,.0f} such frames. In frames "
         f"of 1 s it reaches {short:.2f}, in long ones {best:.2f} mag / arcsec². Catalogues end a galaxy "
@@ -247,6 +249,25 @@ def _whole_galaxies(rig):
     return told + (
         f"{len(whole)} fit the field ({', '.join(whole)}); {largest}, {size[0].value:g} x {size[1].value:g} arcmin, "
         "does not."
+    )
+
+
+LIGHT = r"""A planet at $r$ astronomical units from the Sun sends back $p/(\pi r^2)$ of the sunlight that falls on
+us, to each unit of solid angle; $p$ is its geometric albedo (Mallama, Krobusek & Pavlov 2017, values from memory). So
+the brightness of its *surface* does not depend on how near it is. The middle of the disc is taken as {middle:g} times
+the mean (a ball that scatters evenly: Lambert 1760).{dyes} All colours are taken as sent back alike; Mars is redder
+than that. To fill a pixel to 70% is common practice, no source."""
+
+
+def dyes_in_words(rig):
+    """How much more the brightest pixel of a disc gets than a mean one under a colour mosaic, in words."""
+    if not rig.guide_camera.mosaic:
+        return ""
+    one = planetary.disc_signal(rig, PLANET, rig.telescope.focal_length, 1 * u.ms)
+    times = one.filling * rig.guide_camera.full_well.value / one.electrons.value
+    return (
+        f" Under your camera's colour mosaic the pixels of one colour get {times / MIDDLE_OVER_MEAN:.1f} times the "
+        f"light of the mean pixel, so the brightest pixel {times:.1f} times."
     )
 
 
@@ -321,29 +342,26 @@ def no_more_to_see(rig):
     )
     return (
         f"With {factor:.1f} times {PLANET} is {once:.0f} pixels wide; with {2 * factor:.1f} times {twice:.0f}, with "
-        "no finer "
-        "detail and a quarter of the light in each pixel (first figure, right)."
+        "no finer detail and a quarter of the light in each pixel."
     )
 
 
 def bits_in_words(rig):
     """8 or 16 bit, in words."""
-    coarse, fine = (_plan(rig, bits=bits) for bits in (8, 12))
+    coarse, fine = (_plan(rig, bits=bits) for bits in (8, BITS_OF_PLAN))
     seen, full = coarse["seen"], rig.guide_camera.full_well.value
-    noise = float(seen.electrons.value / seen.signal_to_noise)
-    gain = full / 255 / noise
+    noise, step = float(seen.electrons.value / seen.signal_to_noise), full / 255
     advice = (
-        f"so 8 bit need {math.ceil(gain)} times the amplification (a smaller full well; these dim frames don't fill it)"
-        if gain > 1
-        else "so 8 bit are enough"
+        f"So at this setting take {BITS_OF_PLAN} bit, as on the card. With {math.ceil(step / noise)} times the "
+        "amplification 8 bit would do (a full pixel then holds less, but these dim frames don't fill it)."
+        if step > noise
+        else f"So 8 bit are enough; with {BITS_OF_PLAN}, as on the card, nothing is lost but frames."
     )
     return (
         f"The region for {PLANET} runs at {coarse['rate']:.0f} frames a second in 8 bit and {fine['rate']:.0f} in 12 "
-        "to 16. "
-        f"Adding up a thousand frames makes up for coarse steps as long as the noise of one frame is larger than a "
-        "step. "
-        f"At the lowest gain setting a step of 8 bit is {full / 255:.0f} electrons, the noise of a pixel in "
-        f"green light {noise:.0f}: {advice}."
+        "to 16. Adding up a thousand frames makes up for coarse steps as long as the noise of one frame is larger than "
+        f"a step. At the lowest gain setting a step of 8 bit is {step:.0f} electrons, the noise of a pixel in green "
+        f"light {noise:.0f}. {advice}"
     )
 
 
@@ -455,7 +473,7 @@ def card(rig):
         f"{red['still']:.1f} ms."
         if plan["lucky"] < 100 <= red["lucky"]
         else f"Film in green or red light, which shows finer detail than the near infrared: enough frames are lucky. "
-        f"Exposures near {plan['still']:.1f} ms, 12 bit, region "
+        f"Exposures near {plan['still']:.1f} ms, {BITS_OF_PLAN} bit, region "
         f"{plan['side']} x {plan['side']}."
         if plan["lucky"] >= 100
         else "Wait for a night with better air: hardly a frame would be lucky."

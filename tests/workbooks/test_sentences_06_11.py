@@ -14,8 +14,9 @@ from helpers.near_infrared import drawings as infrared
 from helpers.near_infrared import questions as about_infrared
 from helpers.planetary import drawings as films
 from helpers.planetary import questions as about_films
+from helpers.planetary.light import on_axis
 from helpers.starlight.spectra import mosaic_transmission
-from helpers.starlight.widths import picture_star_fwhm
+from helpers.starlight.widths import detected_wavelength, picture_star_fwhm
 from tests.three_rigs import CLUB, RIGS
 
 FOLDER = Path(__file__).resolve().parent.parent.parent / "workbooks"
@@ -238,12 +239,35 @@ def test_the_old_camera_reaches_deeper_for_want_of_dyes(rig):
     assert quieter[0] > 3 * quieter[1]  # read noise counts in short frames
 
 
-def test_a_star_among_galaxies_is_as_wide_as_in_the_picture(rig):
+def test_a_star_among_galaxies_is_as_wide_as_in_the_light_that_the_camera_takes(rig):
     said = about_films.galaxies_in_words(rig)
     width, pixels = re.search(r"is ([\d.]+) arcsec wide: ([\d.]+) pixels", said).groups()
-    assert float(width) == pytest.approx(picture_star_fwhm(rig).value, abs=0.051)
+    camera_light = detected_wavelength(on_axis(rig))
+    assert float(width) == pytest.approx(picture_star_fwhm(rig, wavelength=camera_light).value, abs=0.051)
     seen = pixel_scale.pixel_scale(rig.guide_camera.pixel_size, rig.telescope.focal_length).value
     assert float(pixels) * seen == pytest.approx(float(width), abs=0.1)
+    optics, own = rig.guide_optics, rig.telescope
+    if (optics.kind, optics.focal_length, optics.filter) == ("pick-off", own.focal_length, "none"):
+        assert float(pixels) == pytest.approx(pixel_scale.compare_scales(rig).guide_star_pixels, abs=0.25)
+
+
+def test_the_brightest_pixel_is_told_from_the_mean_one_as_said(rig):
+    said, one = about_films.dyes_in_words(rig), planetary.disc_signal(rig, "Jupiter", 2 * u.m, 1 * u.ms)
+    times = one.filling * rig.guide_camera.full_well.value / one.electrons.value
+    assert (
+        times == pytest.approx(about_films.MIDDLE_OVER_MEAN)
+        if not said
+        else f"brightest pixel {times:.1f} times" in said
+    )
+    assert bool(said) == rig.guide_camera.mosaic
+
+
+def test_bits_of_number_card_and_advice_agree(rig):
+    said, bits = about_films.bits_in_words(rig), about_films.BITS_OF_PLAN
+    step, noise = map(float, re.search(r"step of 8 bit is (\d+) electrons, .* light (\d+)\.", said).groups())
+    assert (f"take {bits} bit" in said) == (step > noise)
+    assert f"{bits} bit" in about_films.card(rig)[2] or "lucky" in about_films.card(rig)[2]
+    assert f"({bits} bit" in about_films.own_number(rig)
 
 
 def test_common_practice_rates_are_reproduced(rig):
