@@ -98,11 +98,14 @@ def test_each_width_of_the_star_in_the_picture_says_which_it_is(name):
     rig, mine = RIGS[name], ledger(RIGS[name])
     opening, check = opening_picture(rig), pixel_scale.compare_scales(rig)
     overhead, still, guided = (f"{value.value:.2f}" for value in (check.main_fwhm, opening.still, mine.final_fwhm))
-    said = seeing_questions.two_widths(rig)
-    assert f"{overhead} arcsec wide straight overhead (" in said
-    assert f"), {still} at your target's height" in said
-    assert f"and {guided} with what guiding leaves, the last number of the strip" in said
-    assert any(overhead in row and "550 nm" in row[0] for row in seeing_questions.table_of_exposures(rig)[1])
+    told = seeing_questions.table_of_widths(rig)[1]
+    for width, words in (
+        (overhead, "behind your main telescope, at 550 nm"),
+        (f"{check.recorded_fwhm.value:.2f}", "on the pixels of your main camera too"),
+        (still, "at your target's height"),
+        (guided, "with what guiding leaves: the last number of the strip"),
+    ):
+        assert [row[1] for row in told if words in row[0]] == [width]
     moved = widened_star(rig).update(motion=0.5 * u.arcsec, seen=rig.site.seeing)
     assert f"straight overhead and on your pixels, the star is {check.recorded_fwhm.value:.2f}" in moved
 

@@ -56,11 +56,10 @@ def larger_aperture(rig):
         "Take an aperture of 500 mm instead of 50 mm, ten times larger. What is left of the wander?",
         {"a tenth": 0.1, "a half or so": 0.55, "nearly all of it": 0.95},
         float(large / small),
-        f"It falls from {small.value:.2f} to {large.value:.2f} arcsec, by {1 - float(large / small):.0%}: most of "
-        f"the wander "
-        "comes from slopes in the air that are far wider than any telescope, and all apertures see those alike. "
-        "After an "
-        f"exposure of 1 s in your site's wind the aperture matters even less: {averaged[0].value:.2f} behind 50 mm, "
+        f"It falls from {small.value:.2f} to {large.value:.2f} arcsec, by {1 - float(large / small):.0%}. Most "
+        "of the wander comes from waves of warm and cool air far wider than any telescope, and all apertures see those "
+        "alike. After an exposure of 1 s in your site's wind the aperture matters even less: "
+        f"{averaged[0].value:.2f} behind 50 mm, "
         f"{averaged[1].value:.2f} behind 500 mm.",
     )
 
@@ -180,13 +179,16 @@ def still_mount(rig):
 def width_in_numbers(rig):
     """The formulas of the width for the reader's site, in words."""
     r0, outer_scale = seeing.fried_parameter(rig.site.seeing), rig.site.outer_scale
-    wide = seeing.seeing_fwhm(r0, outer_scale=outer_scale).value
     return (
         f"Seeing in the formula: {rig.site.seeing.value:.2f} arcsec. Then the Fried parameter is "
-        f"{r0.to_value(u.cm):.1f} cm, "
-        f"and with an outer scale of {outer_scale.value:.0f} m a star overhead is {wide:.2f} arcsec wide in a large "
-        f"telescope."
+        f"{r0.to_value(u.cm):.1f} cm, and with an outer scale of {outer_scale.value:.0f} m a star overhead is "
+        f"{_large_width(rig).value:.2f} arcsec wide in a large telescope."
     )
+
+
+def _large_width(rig):
+    """Width of a star overhead in green light, with the outer scale of the site, behind an aperture without end."""
+    return seeing.seeing_fwhm(seeing.fried_parameter(rig.site.seeing), outer_scale=rig.site.outer_scale)
 
 
 def width_is_not_wander(rig):
@@ -202,45 +204,43 @@ def width_is_not_wander(rig):
 
 def table_of_exposures(rig):
     """Head and rows: what the air does overhead and low, for several exposures."""
-    views = [_air(rig), seeing.at_airmass(_air(rig), 2)]
-    aperture, telescope, colour = rig.guide_optics.aperture, rig.telescope, detected_wavelength(rig).value
-    obstruction = {"obstruction": telescope.central_obstruction}
-    rows = [
-        (f"width behind the guide optics, FWHM, at {colour:.0f} nm", [_guide_width(rig, view) for view in views]),
-        (
-            f"width behind the main telescope, FWHM, at {PICTURE.value:.0f} nm",
-            [seeing.spot_fwhm(telescope.aperture, view, PICTURE, **obstruction) for view in views],
-        ),
-        ("wander at an instant, one-axis rms", [seeing.image_motion(aperture, view) for view in views]),
-    ]
+    views, aperture = [_air(rig), seeing.at_airmass(_air(rig), 2)], rig.guide_optics.aperture
+    rows = [("wander at an instant, one-axis rms", [seeing.image_motion(aperture, view) for view in views])]
     rows += [(f"left after {t.value:g} s", [seeing.image_motion(aperture, view, t) for view in views]) for t in _TIMES]
     head = ("in arcsec", "overhead", "at airmass 2, 30 degrees high")
     return head, [(label, *(f"{number.value:.2f}" for number in numbers)) for label, numbers in rows]
 
 
-def two_widths(rig):
-    """Why the table has two widths, and how the second comes to that of the strip, in words."""
-    guide, colour = rig.guide_optics, detected_wavelength(rig).value
-    smaller = guide.aperture < rig.telescope.aperture
-    redder, air, star = colour > PICTURE.value, _air(rig), picture_star_fwhm(rig)
-    as_green = seeing.spot_fwhm(guide.aperture, air, PICTURE, obstruction=guide.central_obstruction)
+def table_of_widths(rig):
+    """Head and rows: the widths of one star, from the seeing that sites quote to the picture."""
+    star, found = picture_star_fwhm(rig), predict(rig)
     on_pixels = pixel_scale.blurred_fwhm(star, 0 * u.arcsec, pixel_scale.compare_scales(rig).main_scale)
-    found = predict(rig)
-    still = found.picture_terms["air and diffraction"].value
+    colour = f"{detected_wavelength(rig).value:.0f} nm, the light that your guide camera sees"
+    rows = [
+        ("seeing overhead, as sites quote it: 500 nm, a very large telescope", rig.site.seeing),
+        (f"with the largest eddies of {rig.site.outer_scale.value:.0f} m, the outer scale", _large_width(rig)),
+        (f"behind your guide optics, at {colour}", _guide_width(rig, _air(rig))),
+        (f"behind your main telescope, at {PICTURE.value:.0f} nm", star),
+        ("on the pixels of your main camera too, as in 01_pixel_scale", on_pixels),
+        (
+            f"without pixels, at your target's height (airmass {found.airmass:.2f})",
+            found.picture_terms["air and diffraction"],
+        ),
+        ("with what guiding leaves: the last number of the strip", found.final_fwhm),
+    ]
+    return ("one star", "FWHM [arcsec]"), [(name, f"{width.value:.2f}") for name, width in rows]
+
+
+def redder(rig):
+    """What colour and aperture do to the width behind the guide optics, in words."""
+    guide, colour = rig.guide_optics, detected_wavelength(rig)
+    green = seeing.spot_fwhm(guide.aperture, _air(rig), PICTURE, obstruction=guide.central_obstruction)
+    first, last = ("narrower", "wider") if colour > PICTURE else ("wider", "narrower")
     return (
-        f"Why two widths? Your guide camera sees light of {colour:.0f} nm on the average, the picture is told for "
-        f"{PICTURE.value:.0f} nm. The air makes stars a little {'narrower' if redder else 'wider'} "
-        f"in {'redder' if redder else 'bluer'} light, the opening of a telescope (diffraction) "
-        f"{'wider' if redder else 'narrower'}"
-        + ("; your guide optics are smaller, and diffraction widens stars more there" if smaller else "")
-        + ". Behind your guide optics both together make "
-        f"{_guide_width(rig, air).value:.2f} arcsec at {colour:.0f} nm, "
-        f"{as_green.value:.2f} at {PICTURE.value:.0f} nm. "
-        f"In the picture a star is {star.value:.2f} arcsec wide straight overhead "
-        f"({on_pixels.value:.2f} on the pixels of your main camera, as in 01_pixel_scale), "
-        f"{still:.2f} at your target's height (airmass {found.airmass:.2f}) on a perfect mount, and "
-        f"{found.final_fwhm.value:.2f} with what guiding leaves, the last number of the strip. "
-        f"Pixels are counted in the {on_pixels.value:.2f} only."
+        f"{'Redder' if colour > PICTURE else 'Bluer'} light makes stars a little {first} by the air, and {last} by the "
+        "opening of the telescope (diffraction; the smaller, the more). Behind your guide optics both together make "
+        f"{_guide_width(rig, _air(rig)).value:.2f} arcsec at {colour.value:.0f} nm, {green.value:.2f} at "
+        f"{PICTURE.value:.0f} nm."
     )
 
 

@@ -9,7 +9,7 @@ import pytest
 from helpers import ledger, seeing
 from helpers.pixel_scale import drawings as pixel_drawings
 from helpers.seeing import drawings, questions
-from tests.three_rigs import GUIDE_TELESCOPE, RIGS
+from tests.three_rigs import RIGS
 from tests.workbooks.test_sentences_00 import numbers
 
 
@@ -97,39 +97,46 @@ def test_low_stars_are_wider_and_wander_more(rig):
     _, rows = questions.table_of_exposures(rig)
     for name, overhead, low in rows:
         overhead, low = float(overhead), float(low)
-        if "width" in name:  # airmass to the power 0.6, less where diffraction is wider, a little more by outer scale
-            assert 0 < np.log2(low / overhead) < 0.65, name
-        else:  # with the root of the airmass; both are rounded to 0.01
-            assert low == pytest.approx(2**0.5 * overhead, abs=0.0125), name
+        assert low == pytest.approx(2**0.5 * overhead, abs=0.0125), name  # root of the airmass; rounded to 0.01
+    here, there = (questions._guide_width(rig, seeing.at_airmass(air(rig), airmass)) for airmass in (1, 2))
+    # airmass to the power 0.6, less where diffraction is wider, a little more by the outer scale
+    assert 0 < np.log2(float(there / here)) < 0.65
 
 
-def test_why_the_table_has_two_widths(rig):
-    said = questions.two_widths(rig)
-    colour = float(re.search(r"light of (\d+) nm", said)[1])
+def test_each_width_of_one_star_is_that_of_its_place(rig):
+    names, widths = zip(*questions.table_of_widths(rig)[1], strict=True)
+    quoted, large, guide, picture, on_pixels, height, guided = map(float, widths)
+    assert quoted == pytest.approx(rig.site.seeing.value, abs=0.006)
+    assert f"{large:.2f} arcsec wide in a large telescope" in questions.width_in_numbers(rig) and large < quoted
+    end = seeing.spot_fwhm(20 * u.m, air(rig), 500 * u.nm).value
+    assert large == pytest.approx(end, rel=0.02)  # good to 2 per cent, by its source
+    said = drawings.width_and_wander(rig).update(rig.guide_optics.aperture, rig.site.seeing, 1.0)
+    assert f"The star is {guide:.2f} arcsec wide" in said
+    assert f"a star is {guide:.2f} arcsec wide" in questions.width_is_not_wander(rig)
     optics = rig.telescope
-    redder, picture = (
-        seeing.spot_fwhm(optics.aperture, air(rig), nm * u.nm, obstruction=optics.central_obstruction).value
-        for nm in (colour, 550)
-    )
-    assert ("narrower in redder light" in said) is bool(colour > 550 and redder < picture)
-    guide = rig.guide_optics
-    here = [
-        seeing.spot_fwhm(guide.aperture, air(rig), nm * u.nm, obstruction=guide.central_obstruction).value
-        for nm in (colour, 550)
-    ]
-    told = re.search(r"together make ([\d.]+) arcsec at .* nm, ([\d.]+) at 550 nm", said).groups()
-    assert [float(text) for text in told] == pytest.approx(here, abs=0.012)  # the colour is rounded too
+    found = seeing.spot_fwhm(optics.aperture, air(rig), 550 * u.nm, obstruction=optics.central_obstruction).value
+    assert picture == pytest.approx(found, abs=0.006) and "550 nm" in names[3]
     still = pixel_drawings.widened_star(rig).update(motion=0 * u.arcsec, seen=rig.site.seeing)
-    on_pixels = re.search(r"\(([\d.]+) on the pixels", said)[1]
-    assert f"on your pixels, the star is {on_pixels} arcsec wide" in still, "as workbook 01 says"
-    assert ("your guide optics are smaller" in said) is (rig is GUIDE_TELESCOPE)
-    overhead, height, airmass, guided = (
-        float(re.search(pattern, said)[1])
-        for pattern in (r"is ([\d.]+) arcsec wide", r", ([\d.]+) at your", r"airmass ([\d.]+)", r"and ([\d.]+) with")
-    )
-    assert overhead <= height < guided and airmass >= 1
-    assert overhead == pytest.approx(picture, abs=0.006)
-    assert height == pytest.approx(overhead * airmass**0.6, abs=0.03)
+    assert f"on your pixels, the star is {on_pixels:.2f} arcsec wide" in still, "as workbook 01 says"
+    airmass = float(re.search(r"airmass ([\d.]+)", names[5])[1])
+    assert picture <= height < guided and airmass >= 1
+    assert height == pytest.approx(picture * airmass**0.6, abs=0.03)
+
+
+def test_colour_changes_the_width_as_said(rig):
+    said, optics = questions.redder(rig), rig.guide_optics
+    words, colour = re.match(r"(Redder|Bluer) .* at (\d+) nm, ", said).groups()
+    assert (words == "Redder") is bool(float(colour) > 550)
+    told = re.search(rf"([\d.]+) arcsec at {colour} nm, ([\d.]+) at 550 nm", said).groups()
+    for nm, width in zip((colour, 550), told, strict=True):
+        found = seeing.spot_fwhm(optics.aperture, air(rig), float(nm) * u.nm, obstruction=optics.central_obstruction)
+        assert float(width) == pytest.approx(found.value, abs=0.012)  # the colour is rounded too
+    r0 = [seeing.fried_parameter(rig.site.seeing, nm * u.nm) for nm in (float(colour), 550)]
+    by_air = [
+        seeing.seeing_fwhm(size, nm * u.nm, rig.site.outer_scale)
+        for size, nm in zip(r0, (float(colour), 550), strict=True)
+    ]
+    assert bool(by_air[0] < by_air[1]) is (float(colour) > 550)
 
 
 def test_the_lowest_point_and_the_crossing_are_where_the_words_say(rig):
