@@ -46,8 +46,10 @@ def before_and_after(rig):
         figures.label(ax, "x [arcsec]", "y [arcsec]" if shift == 0 else None, title)
     sentence = (
         f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
-        f"{check.noticed.value:.2f}: hard to tell by eye. By calculation it moved {(found[1] - found[0]).value:.2f} "
-        f"arcsec, give or take {2**0.5 * check.seen.value:.2f} by the star's own light."
+        f"{check.noticed.value:.2f}, once: hard to tell by eye. By calculation it moved "
+        f"{(found[1] - found[0]).value:.2f} arcsec, give or take {2**0.5 * check.seen.value:.2f} by the star's own "
+        f"light. (Why {check.noticed.value:.2f}? A star that strays so far again and again begins to show in your "
+        "picture: section 2.)"
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
     return figures.show(figure, alt, sentence)

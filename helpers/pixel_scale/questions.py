@@ -119,8 +119,8 @@ def enough(rig):
     """Why three times finer is enough, in words; the same for every rig."""
     added = np.hypot(1, 1 / ENOUGH) - 1
     return (
-        f"How much finer is fine enough? Errors add by their squares: one that is {ENOUGH} times smaller than another "
-        f"adds only {added:.0%} to it. So {ENOUGH} times will do for a camera, and more gains nothing."
+        f"How much finer is fine enough? An error that is {ENOUGH} times smaller than another adds only {added:.0%} "
+        f"to it. So {ENOUGH} times will do for a camera, and more gains nothing."
     )
 
 
@@ -137,15 +137,17 @@ def own_number(rig):
 def without_air(rig):
     """What makes the error of the own number, and that the air is not in it, in words."""
     check, air, measured = _check(rig), _air(rig), _measured(rig)
+    rest = np.sqrt(np.maximum(measured**2 - check.seen**2, 0 * u.arcsec**2))
     larger = (
         "it is larger than your camera's error"
         if air > measured
         else "it is smaller than your camera's error here, but other stars have more light"
     )
     return (
-        f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, the "
-        f"rest by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight). In one exposure "
-        f"the air moves the star by {air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
+        f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, "
+        f"{rest.value:.3f} by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight). They "
+        "add by their squares, as all errors that don't hang together. In one exposure the air moves the star by "
+        f"{air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
     )
 
 

@@ -97,6 +97,8 @@ def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
     assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
     assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen
     assert f"sees {seen:.3f} arcsec" in questions.card(rig)[0]
+    rest = float(re.search(r"pixels, ([\d.]+) by", text)[1])
+    assert seen == pytest.approx(np.hypot(alone, rest), abs=1.2e-3)
 
 
 def test_curves_are_flat_until_a_pixel_is_as_wide_as_the_star_then_steep(rig):
