@@ -17,6 +17,7 @@ DEMO_DATA = Path(__file__).resolve().parent.parent.parent / "demo_data"
 MOST = 12  # stars that a panel averages, at least
 EXPOSURES = (0.5, 1, 2, 4)
 _FRAMES = 400  # of a star, by which ways to find its middle are compared
+METHODS_KNOWN_TO = (2 * 2 * _FRAMES) ** -0.5  # standard error of an rms of both coordinates, as a share of it
 _EIGHT = np.array(
     [[-0.9, 0.5], [-0.5, -0.6], [-0.2, 0.8], [0.1, -0.9], [0.45, 0.45], [0.6, -0.4], [0.9, 0.7], [-0.75, 0]]
 )

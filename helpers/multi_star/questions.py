@@ -12,6 +12,7 @@ from helpers.multi_star import drawings
 _WANTED = 0.1 * u.arcsec  # centroid error up to which a star is used
 _BESIDE = 2.0 * u.arcmin  # one-axis rms by which a mount may point beside its aim after a flip
 _FIELDS = 2000  # drawn to find what a poor one holds
+_AN_HOUR = (u.arcsec / u.min).to(u.deg / u.hour)
 
 
 def _wander(rig):
@@ -256,7 +257,11 @@ def table_of_methods(rig):
     field, count = drawings.own_field(rig), drawings.used(rig)
     found = drawings.centroid_methods(rig, float(field.stars.magnitudes[count - 1]))
     head = ("way to find the middle", "one-axis error [arcsec]", "against the least possible")
-    return head, [(name, f"{error:.3f}", f"{error / found['least possible']:.2f}") for name, error in found.items()]
+    least, rows = found["least possible"], []
+    for name, error in found.items():
+        luck = f" ± {drawings.METHODS_KNOWN_TO * error / least:.2f}" if name != "least possible" else ""
+        rows.append((name, f"{error:.3f}", f"{error / least:.2f}{luck}"))
+    return head, rows
 
 
 def more_cannot_harm(rig):
@@ -385,9 +390,10 @@ def _check_frames(answers):
             raise ValueError(f"{key}: expected {low:g} to {high:g}, found {answers[key]:g}")
 
 
-def _between(estimate, digits=2):
-    """A value and its interval."""
-    value, low, high = (float(getattr(part, "value", part)) for part in (estimate.value, estimate.low, estimate.high))
+def _between(estimate, digits=2, by=1):
+    """A value and its interval, times a factor."""
+    parts = (estimate.value, estimate.low, estimate.high)
+    value, low, high = (by * float(getattr(part, "value", part)) for part in parts)
     return f"{value:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})"
 
 
@@ -447,12 +453,12 @@ def _turning_words(rig, found):
     low, high = found.turning.low.value, found.turning.high.value
     if low <= 0 <= high:
         most = max(-low, high)
-        return f"The field does not turn by an amount that shows: at most {most:.0f} arcsec of angle a minute."
+        return f"The field does not turn by an amount that shows: at most {most * _AN_HOUR:.2f} degrees an hour."
     camera, time = rig.main_camera, rig.guiding.picture_exposure
     corner = np.hypot(camera.columns, camera.rows) / 2 * camera.pixel_size / rig.telescope.focal_length
     moved = (abs(found.turning.value) * time * corner.decompose().value).to(u.arcsec)
     return (
-        f"The field turns by {_between(found.turning, 0)} arcsec of angle a minute: in a picture of "
+        f"The field turns by {_between(found.turning, by=_AN_HOUR)} degrees an hour: in a picture of "
         f"{time.to_value(u.s):.0f} s that draws the corners out by {moved.value:.2f} arcsec."
     )
 
@@ -475,9 +481,9 @@ def table_of_demo_run(rig):
         ("errors of measuring over the least possible", f"{float(errors):.2f}", _between(found.noise)),
         ("seeing overhead [arcsec]", f"{club.site.seeing.value:.2f}", _between(found.seeing)),
         (
-            "turning of the field [arcsec of angle a minute]",
-            f"{simulated.turning.value:.0f}",
-            _between(found.turning, 0),
+            "turning of the field [degrees an hour]",
+            f"{simulated.turning.value * _AN_HOUR:.2f}",
+            _between(found.turning, by=_AN_HOUR),
         ),
     ]
     return ("", "put in", "found (95 % interval)"), rows
@@ -526,16 +532,16 @@ def _action(rig, field, count):
     if longer is not None and longer > 1.05 * now:
         return (
             f"Let the camera follow all stars it can use, and set {longer.value:.1f} s as the exposure to fall back to "
-            f"when only one is left: it is enough for the best star of nine fields in ten, here and after the flip."
+            f"when only one is left: of ten random fields at least nine hold a star bright enough for it."
         )
     if longer is None:
         return (
-            "Choose the position angle of the guide camera beforehand: in one field of ten its best star is too faint "
-            "for any exposure up to 20 s."
+            "Choose the position angle of the guide camera beforehand: of ten random fields at least "
+            "one has no star bright enough even for 20 s."
         )
     said = (
-        "Nothing to change: the best star of nine fields in ten is bright enough for your exposure. Follow all you can "
-        "use."
+        "Nothing to change: of ten random fields at least nine hold a star bright enough for your "
+        "exposure. Follow all you can use."
     )
     if guide_field.sides(rig) == 2:
         said += (
