@@ -137,6 +137,7 @@ def page(rig, day, catalogue=None):
         "<h2>What next?</h2>",
         _sentence("Each change alone, through the same nights, ranked by the star in the picture."),
         _table(*questions.table_of_options(rig)),
+        _sentence(questions.not_told_in_words(rig).replace("*", "")),
         "<h2>If a newer camera logs less than an older one</h2>",
         _sentence(questions.what_the_suspects_say(rig)),
         "<h2>Words</h2>",

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.coordinates import SkyCoord, UnitSphericalRepresentation
 
 from helpers import night_comparison as logs
-from helpers.classroom import guesses
+from helpers.classroom import figures, guesses
 from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of, gains_in_words
 from helpers.error_budget import nights
@@ -33,7 +33,6 @@ from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
 _NIGHTS, _DRAWS = 300, 20_000
-_NAMED = 6  # changes without effect whose names are shown
 _TELLING = 0.01  # arcsec, a step that a log could show
 # Causes that are noise of the measurement, not motion.
 MEASURING = tuple(name for name in CAUSES if name not in ("exposure", "seeing between the runs", "chance"))
@@ -93,6 +92,16 @@ def step_in_words(base, run):
     return f"{step:+.2f}" if abs(step) > 0.005 else "below 0.01"
 
 
+def _star(found):
+    """Width of the star in the picture [arcsec] as far as it is shown."""
+    return round(float(found.final_fwhm.value), 2)
+
+
+def _told(step):
+    """A step of log or picture, as far as it can be told."""
+    return f"{step:.2f}" if step >= 0.5 * _TELLING else f"less than {_TELLING:g}"
+
+
 def own_number(rig):
     """The reader's three numbers, in words."""
     found = mine(rig)
@@ -143,17 +152,17 @@ def table_of_cameras(rig):
 def stars_of_the_case(rig):
     """What both cameras look at in the side-by-side, in words."""
     new, old = together(()), together(SENSOR)
-    sky = new.rig.site.sky_brightness.value
+    sky = f"each square arcsecond of it shines like a star of magnitude {new.rig.site.sky_brightness.value:g}"
     good = (
-        f"only the brightest {new.stars} stand out well enough from a city sky ({sky:g} mag/arcsec²) to be used"
+        f"only the brightest {new.stars} stand out well enough from a city sky to be used"
         if new.stars == old.stars
         else f"the newer camera can use the brightest {new.stars}, the older the brightest {old.stars}: the others do "
-        f"not stand out well enough from a city sky ({sky:g} mag/arcsec²)"
+        "not stand out well enough from a city sky"
     )
     return (
         f"Both are offered the same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}, with exposures "
         f"of {new.rig.guiding.exposure.value:g} s and a seeing of {new.rig.site.seeing.value:g} arcsec. Of these stars "
-        f"{good}. Start from the newer camera's run, and give the older run one thing after the other."
+        f"{good} ({sky}). Start from the newer camera's run, and give the older run one thing after the other."
     )
 
 
@@ -178,13 +187,14 @@ def what_the_suspects_say(rig):
         if logged(new) == healthy
         else f"the newer camera takes the log from {healthy:.2f} to {logged(new):.2f} arcsec"
     )
+    most = max(run.final_fwhm for run in (fault, faint, both, short))
     return (
         f"With the same stars on offer, the same exposure and sky {cameras}; the newer one's near infrared alone is "
         f"worth {worth}. On good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its "
         f"log), and so do fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for "
         f"noise of the camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. "
-        f"The star in the picture grows by {(both.final_fwhm - old.final_fwhm).value:.2f} arcsec at the most of these, "
-        f"{float(both.final_fwhm / old.final_fwhm) - 1:.0%}."
+        f"By any of these the star in the picture grows by {(most - old.final_fwhm).value:.2f} arcsec or less, "
+        f"{float(most / old.final_fwhm) - 1:.0%}."
     )
 
 
@@ -319,10 +329,16 @@ def without_the_number_of_stars(night):
 def opened(night, truth):
     """What was put into the demo night and found again, in words."""
     put_in, found = revealed(night, truth)[1][0][1:]
+    (log_a, _), (log_b, _) = night.measured
+    apart = float(np.sqrt(max((log_a**2 - log_b**2).value, 0.0) / 2))
+    times = float(np.sqrt(noise_share(night.known["rig_a"]) / 2))
+    passed = "makes it {:.1f} times as large" if times > 1.05 else "leaves {:.1f} of it" if times < 0.95 else ""
+    passed = f", for the loop passes noise on and {passed.format(times)}" if passed else ""
     return (
-        "Read noise was next to nothing above. Where stars are as faint as this log says, all that costs light or adds "
-        "noise counts for more. This night is invented, so it can be opened: camera A was given "
-        f"{put_in} more noise on one axis than B (in squares); found from the logs: {found}. (More is folded below.)"
+        "On the good stars above read noise was next to nothing; on stars as faint as this log says it counts. This "
+        f"night is invented, so it can be opened: camera A was given {put_in} more noise on one axis than B (in "
+        f"squares); found from the logs: {found}. (The logs themselves differ by {apart:.2f} on one axis, in squares"
+        f"{passed}.)"
     )
 
 
@@ -403,11 +419,10 @@ def options(rig, progress=None):
 
 
 def table_of_options(rig):
-    """Head and rows: changes that the model can tell, by place; all others in one row."""
-    rows, same = [], ["nothing"]
+    """Head and rows: changes that the model can tell, by place, and *nothing*, which all others share."""
+    rows, same = [], _not_told(rig)
     for option in options(rig):
         if not option.can_tell:
-            same += [option.name] * (option.name != "nothing")
             continue
         low, high = (limit.value for limit in option.interval)
         words = "narrower" if option.gain > 0 else "wider"
@@ -419,12 +434,31 @@ def table_of_options(rig):
                 f"{low:+.2f} to {high:+.2f}",
             )
         )
-    if same:
-        named = "; ".join(same[:_NAMED]) + (f"; and {len(same) - _NAMED} more" if len(same) > _NAMED else "")
-        place = next(option.place for option in options(rig) if not option.can_tell)
-        rows.append((f"{place}", named, "no change that can be told", f"below {_least(rig):.2f}"))
+    place = next(option.place for option in options(rig) if not option.can_tell)
+    others = f", or one of the {len(same)} below" if same else ""
+    rows.append((f"{place}", f"nothing{others}", "no change that can be told", f"below {_least(rig):.2f}"))
     rows.sort(key=lambda row: int(row[0]))
     return ("place", "change", "star in the picture [arcsec]", "narrower by, in 95 of 100 nights"), rows
+
+
+def _not_told(rig):
+    """Names of the changes that the model cannot tell from nothing."""
+    return [option.name for option in options(rig) if not option.can_tell and option.name != "nothing"]
+
+
+def not_told_in_words(rig):
+    """Which changes the model cannot tell from nothing, in words."""
+    same = _not_told(rig)
+    if not same:
+        return ""
+    other = "" if len(same) == len(options(rig)) - 1 else "other "
+    return f"None of these {len(same)} {other}changes can be told from *nothing*: {'; '.join(same)}."
+
+
+def ranking(rig):
+    """Changes by place, as far as any can be told, and those that can't."""
+    table = figures.table(*table_of_options(rig)) if any(option.can_tell for option in options(rig)) else ""
+    return figures.marked("{table}\n\n{rest}", table=table, rest=figures.marked(not_told_in_words(rig)))
 
 
 def _least(rig):
@@ -497,12 +531,12 @@ def who_gains(rig):
     most = max(gains, key=gains.get)
     telling = gains[most] > 0.5 * _TELLING
     start = f"The {most} gains more" if telling else "Neither gains anything that a log could show"
-    widths = max(abs(float((old.final_fwhm - new.final_fwhm).value)) for old, new in _behind_both().values())
+    widths = _told(max(abs(_star(old) - _star(new)) for old, new in _behind_both().values()))
     bare = float(without_filters().centroid_error.value)
     (old, new), (first, second) = noise["pick-off"], noise["guide telescope"]
     return (
         f"{start}: over a city, with B in the place of A, the log changes {' and '.join(told)} arcsec, and the star in "
-        f"the picture by {widths:.3f} at the most. What noise the stars leave is small against the air. In the "
+        f"the picture by {widths}. What noise the stars leave is small against the air. In the "
         f"pick-off B's sensor alone would take that noise from {old:.3f} to {bare:.3f}; the filters of its colour "
         f"mosaic make it {new:.3f} again. In the guide telescope it is {second:.3f} instead of {first:.3f}: why, "
         "stands below."
@@ -562,7 +596,7 @@ def table_of_unsharp_stars(rig):
                 f"{found.guide_star_fwhm.value:.1f}",
                 f"{found.stars}",
                 f"{found.centroid_error.value:.3f}",
-                f"{found.logged_rms.value:.3f}",
+                f"{logged(found):.2f}",
                 f"{found.final_fwhm.value:.2f}",
             )
         )
@@ -575,10 +609,10 @@ def unsharp_in_words(rig):
     sharp, _, out, *bent = unsharp(rig).values()
     worst = next((found for found in reversed(bent) if found is not None), out)
     noise = float(worst.centroid_error / sharp.centroid_error)
+    grown = _told(logged(worst) - logged(sharp)), _told(_star(worst) - _star(sharp))
     told = (
         "Both make the guide star wider, and so its centre is known less well: in the worst row the noise is "
-        f"{noise:.1f} times as large, the log changes by {(worst.logged_rms - sharp.logged_rms).value:+.3f} and the "
-        f"star in the picture by {(worst.final_fwhm - sharp.final_fwhm).value:+.3f} arcsec. "
+        f"{noise:.1f} times as large, the log grows by {grown[0]} and the star in the picture by {grown[1]} arcsec. "
     )
     if not worst.guidable:
         told += "No star is then good enough; the best of the poor ones is used. "

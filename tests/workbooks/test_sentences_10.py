@@ -1,5 +1,6 @@
 """What workbook 10 says, held against what it computes, for three rigs and for the demo night."""
 
+import json
 import re
 from pathlib import Path
 
@@ -100,7 +101,11 @@ def test_the_list_of_stars_holds_those_used(rig):
 def test_ranked_changes_and_the_advice_agree(rig):
     head, rows = questions.table_of_options(rig)
     assert all(len(row) == len(head) for row in rows)
-    assert sum("no change that can be told" in row[2] for row in rows) <= 1
+    assert sum("no change that can be told" in row[2] for row in rows) == 1
+    told, untold = [row[1] for row in rows if "nothing" not in row[1]], questions.not_told_in_words(rig)
+    assert len(told) + len(untold.split(": ", 1)[-1].split("; ")) == len(questions.options(rig)) - 1
+    assert f"None of these {len(questions.options(rig)) - 1 - len(told)} " in untold
+    assert ("| place |" in str(questions.ranking(rig))) == bool(told)
     best, said = questions.recommended(rig), questions.advice(rig)
     if best is None:
         assert said.startswith("Leave the rig as it is")
@@ -135,6 +140,19 @@ def test_each_step_in_the_list_is_against_the_run_that_differs_in_one_thing(monk
     largest = max(rows, key=lambda one: one.logged_rms - runs[one.base].logged_rms)
     assert f"“{largest.name}”" in sentence
     plt.close(figure)
+
+
+def test_rows_beyond_the_switches_are_named_above_the_figure():
+    cells = json.loads((LOG.parent.parent / "workbooks" / "10_error_budget.ipynb").read_text(encoding="utf-8"))["cells"]
+    (said,) = ["".join(cell["source"]) for cell in cells if "Each suspect of section 2" in "".join(cell["source"])]
+    switched = ("read noise", "efficiency", "mosaic", "one star only", "fainter", "exposure")
+    new = {"twice as wide": "twice as wide", "stripes": "stripes", "clipped": "clipped", "seeing": "seeing"}
+    new["chance"] = "chance"
+    for one in questions.alone():
+        if one.cause and not any(word in one.name for word in switched):
+            (word,) = [word for word in new if word in one.name]
+            assert new.pop(word) in said, one.name
+    assert not new
 
 
 def test_the_stars_of_the_case_are_those_that_are_used():
@@ -189,6 +207,8 @@ def test_what_the_suspects_say_holds():
     noises = [run.terms["centroid noise"].value for run in (*runs[1:], both)]
     assert noises[2] > 2 * max(noises[:2])
     assert both.final_fwhm / runs[0].final_fwhm < 1.05
+    every = [*runs[1:], both, together((*SENSOR, "short", "faint"))]
+    assert f"grows by {max(run.final_fwhm - runs[0].final_fwhm for run in every).value:.2f} arcsec or less" in said
     new = round(together(()).logged_rms.value, 2)
     assert (f"both cameras log {new:.2f}" in said) == (new == healthy)
 
@@ -282,6 +302,12 @@ def test_coma_and_defocus_count_in_the_budget_as_said(rig):
         worst = out
     assert f"{float(worst.centroid_error / sharp.centroid_error):.1f} times as large" in said
     assert ("good enough" in said) == (not worst.guidable)
+    # steps as the table shows them, none finer than a hundredth
+    steps = re.search(r"grows by (less than 0.01|[\d.]+) and the star in the picture by (less than 0.01|[\d.]+) ", said)
+    last = [row for row in rows if row[1] != "no estimate"][-1]
+    for told, before, after in zip(steps.groups(), rows[0][4:], last[4:], strict=True):
+        step = 0.0 if told.startswith("less") else float(told)
+        assert step == pytest.approx(float(after) - float(before), abs=1e-6)
 
 
 def test_both_limits_of_the_stars_are_told_apart():
@@ -369,6 +395,13 @@ def test_the_number_of_stars_is_no_cause_as_said(night):
 def test_what_was_opened_is_the_first_row_of_the_table(night):
     said, (_, rows) = questions.opened(night, TRUTH), questions.revealed(night, TRUTH)
     assert f"given {rows[0][1]} more noise" in said and f"from the logs: {rows[0][2]}." in said
+    # the two numbers of the sentence make the third, and the first is that of the logs as they are shown
+    apart = float(re.search(r"differ by ([\d.]+) on one axis", said)[1])
+    (a, _), (b, _) = night.measured
+    assert apart == pytest.approx(np.sqrt((round(a.value, 2) ** 2 - round(b.value, 2) ** 2) / 2), abs=0.011)
+    times = re.search(r"makes it ([\d.]+) times|leaves ([\d.]+) of it", said)
+    times = float(times[1] or times[2]) if times else 1.0
+    assert apart / times == pytest.approx(numbers(rows[0][2])[0], abs=0.025)
 
 
 def test_every_cause_has_its_words_and_the_first_row_is_the_answer_above(night):
