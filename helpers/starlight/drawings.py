@@ -305,7 +305,7 @@ def pixels_and_places(rig):
         return (
             f"A star is {pixels_wide(signal):.1f} pixels wide, magnitude {magnitude:g}. Light and "
             f"reading alone: {signal.noise_error.value:.3f} arcsec; with the place in the pixel: "
-            f"{signal.centroid_error.value:.3f}, {float(signal.centroid_error / signal.noise_error):.1f} times as much."
+            f"{signal.centroid_error.value:.3f}."
         )
 
     alt = (

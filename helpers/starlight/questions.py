@@ -64,7 +64,6 @@ def coarse_pixels(rig):
     magnitude, (low, _, size) = drawings.bright_star(rig), drawings.pixel_sizes(rig)
     fine, coarse = (drawings.of_pixel(rig, value, True) for value in (3 * low, size))
     before, after = (view.signal(magnitude).centroid_error for view in (fine, coarse))
-    alone = coarse.signal(magnitude).noise_error
     wide, narrow = (drawings.pixels_wide(view) for view in (fine, coarse))
     return guesses.choices(
         "02.pixels",
@@ -73,9 +72,7 @@ def coarse_pixels(rig):
         {"it stays, as the telescope gathers the light": 1, "it doubles or more": 3, "it is halved": 0.5},
         float(after / before),
         f"It is multiplied by {float(after / before):.1f}, from {before.value:.3f} to {after.value:.3f} arcsec, though "
-        "the light is the same: a star on so few pixels, of different colours, is found a little beside its place. "
-        f"(Light and reading alone would leave {alone.value:.3f} on the larger ones; the sentence under the figure "
-        "compares with that.)",
+        "the light is the same: a star on so few pixels, of different colours, is found a little beside its place.",
     )
 
 

@@ -97,8 +97,17 @@ def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
     assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
     assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen
     assert f"sees {seen:.3f} arcsec" in questions.card(rig)[0]
-    rest = float(re.search(r"pixels, ([\d.]+) by", text)[1])
+    rest = float(re.search(r"pixels, ([\d.]+) because", text)[1])
     assert seen == pytest.approx(np.hypot(alone, rest), abs=1.2e-3)
+    quiet = changed(  # hardly any sky and noise: what is left above the drawn star comes from the real one's wings
+        rig,
+        {
+            "guide_camera.read_noise": 0.05 * u.electron,
+            "guide_camera.dark_current": 0 * u.electron / u.s,
+            "site.sky_brightness": 23 * u.mag / u.arcsec**2,
+        },
+    )
+    assert starlight.view(quiet).signal(magnitude).noise_error > 1.08 * pixels.compare_scales(quiet).seen
 
 
 def test_curves_are_flat_until_a_pixel_is_as_wide_as_the_star_then_steep(rig):
