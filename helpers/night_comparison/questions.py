@@ -89,25 +89,23 @@ def table_of_log(rig):
         ("total rms [arcsec], and its interval", [f.rms for f in logs]),
         ("guide stars used", [f"{f.stars[0]} to {f.stars[1]}" for f in logs]),
         ("rows (one for each exposure)", [f"{len(f.rows):,}" for f in logs]),
-        ("errors remember for [s]", [f"{f.memory.value:.1f}" for f in logs]),
     ]
     return ("", "camera A", "camera B"), [(label, *map(str, values)) for label, values in rows]
 
 
 def what_the_night_says(rig):
     """The comparison of the demo night in words."""
+    return drawings.demo_comparison().conclusion
+
+
+def sky_of_the_night(rig):
+    """What the sky did in the demo night, and to the plain ratio of both logs, in words."""
     found, logs = drawings.demo_comparison(), drawings.demo_night()
-    plain = logs["B"].rms.value / logs["A"].rms.value
-    level = f"{drawings.LEVEL:.2f}"
-    chance = (
-        f" ({level} is a ratio here, no {level} arcsec as in the figure above.)"
-        if f"{found.ratio:.2f}" == level
-        else ""
-    )
-    return (
-        f"{found.conclusion}{chance} From one turn to the next the sky changed too, at a rate of about "
-        f"{found.sky_drift:.0%} an hour. Dividing the two rms values, that change within, would give {plain:.2f}."
-    )
+    a, b = (logs[name].rms.value for name in "AB")
+    sky = f"the sky changed meanwhile, at a rate of about {found.sky_drift:.0%} an hour"
+    if f"{b / a:.2f}" == f"{found.ratio:.2f}":
+        return f"{sky[0].upper()}{sky[1:]}."
+    return f"Dividing the two rms values, {b:.2f} by {a:.2f}, gives {b / a:.2f}: {sky}."
 
 
 def memory_of_the_night(rig):
@@ -164,7 +162,7 @@ def bands_of_the_night(rig):
     rows = []
     for low, high, name in _SPREADS:
         cells = [_band(found, low, high) for found in drawings.demo_night().values()]
-        rows.append((name, *(f"{cell:.2f}" for cell in cells), f"{cells[1] / cells[0]:.2f}"))
+        rows.append((name, *(f"{cell:.2f}" for cell in cells), f"{cells[1] / cells[0]:.1f}"))
     return ("movements", "A [arcsec rms]", "B [arcsec rms]", "B over A"), rows
 
 

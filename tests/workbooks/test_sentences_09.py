@@ -39,14 +39,27 @@ def test_star_counts_and_memory_are_shown(rig):
     shown = {row[0]: row[1:] for row in rows}
     assert shown["guide stars used"] == ("3 to 5", "8 to 12")
     memory = [drawings.demo_night()[name].memory.value for name in "AB"]
-    assert [float(text) for text in shown["errors remember for [s]"]] == pytest.approx(memory, abs=0.06)
     words = questions.memory_of_the_night(rig)
+    assert numbers(words)[:2] == pytest.approx(memory, abs=0.06)
     noisier = "A" if memory[0] < memory[1] else "B"
     assert f"{noisier} has more of it" in words
     # the log that forgets sooner holds more of what is quick
     _, bands = questions.bands_of_the_night(rig)
     quick = dict(zip("AB", map(float, bands[-1][1:3]), strict=True))
     assert max(quick, key=quick.get) == noisier
+
+
+def test_shown_numbers_fit_each_other(rig):
+    _, bands = questions.bands_of_the_night(rig)
+    for _, a, b, ratio in bands:
+        assert float(ratio) == pytest.approx(float(b) / float(a), abs=0.1)
+    said, (_, rows) = questions.sky_of_the_night(rig), questions.table_of_log(rig)
+    if said.startswith("Dividing"):
+        b, a, plain = numbers(said)[:3]
+        assert plain == pytest.approx(b / a, abs=0.012)
+        totals = {row[0]: row[1:] for row in rows}["total rms [arcsec], and its interval"]
+        assert [numbers(text)[0] for text in totals] == [a, b]
+        assert f"{plain:.2f} times" not in questions.what_the_night_says(rig)
 
 
 def test_the_invented_cameras_change_in_no_time():
