@@ -196,7 +196,7 @@ def two_curves(rig):
     axes.loglog(frequency, left, **figures.line_look(0))
     axes.loglog(frequency, copied, **figures.line_look(1))
     figures.label_curve(
-        axes, frequency, left, "left of the mount's motion", at=0.25, color=figures.COLOURS[0], ha="left"
+        axes, frequency, left, "left of the mount's motion", at=0.45, color=figures.COLOURS[0], ha="right"
     )
     figures.label_curve(axes, frequency, copied, "copied from the air", at=0.15, color=figures.COLOURS[1], ha="left")
     axes.axhline(1, color=figures.GREY, linewidth=1)

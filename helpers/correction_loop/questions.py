@@ -15,6 +15,7 @@ from helpers.correction_loop import drawings, log_check, own_settings
 from helpers.correction_loop import night as nights
 from helpers.correction_loop import settings as maps
 from helpers.correction_loop.own_settings import gains_in_words
+from helpers.correction_loop.picture import added_motion
 from helpers.error_budget.predict import predict
 from helpers.shared.limits import JUDGED_ROWS
 from helpers.starlight.view import view
@@ -63,7 +64,7 @@ def more_gain(rig):
     exposure, _, _ = _own_loop(rig)
     own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
     (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
-    less = " (Play in your gears keeps a part of it out: folded under More.)" if high < chasing else ""
+    less = " (Play in your gears keeps a part of it out.)" if high < chasing else ""
     return guesses.choices(
         "07.more-gain",
         f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "
@@ -173,12 +174,11 @@ def own_number(rig):
     gain = rig.guiding.loop_gain
     nearest, loop, image = _own_loop(rig)
     width = image.mean_fwhm
-    share = (_total(loop.pointing_rms) / _total(loop.logged_rms)) ** 2
     return (
         f"With exposures of {nearest.value:g} s and gain {gain:g} the log of this simulation says "
         f"{_total(loop.logged_rms):.2f} arcsec (rms, both axes); the mount really misses by "
-        f"{_total(loop.pointing_rms):.2f}, {share:.0%} of it in squares. The star in the picture is {width.value:.2f} "
-        f"arcsec wide; with perfect pointing it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
+        f"{_total(loop.pointing_rms):.2f}. The star in the picture is {width.value:.2f} arcsec wide; with perfect "
+        f"pointing it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
     )
 
 
@@ -252,30 +252,37 @@ def table_of_logs(rig):
         "the smallest number on the log": found.lowest_log,
         "a log no larger than in the first line, and the widest star": found.misleading,
     }
-    logged, pointing = (part.mean(axis=0) for part in (found.logged_rms, found.pointing_rms))
-    rows = [
-        (
-            name,
-            f"{found.exposures[cell[0]].value:g} s",
-            f"{found.gains[cell[1]]:.2f}",
-            *(f"{part[cell].value:.2f}" for part in (logged, pointing, found.mean)),
-        )
-        for name, cell in cells.items()
-    ]
-    return ("", "exposure", "gain", "log, rms [arcsec]", "true pointing, rms [arcsec]", "star [arcsec]"), rows
+    logged, rows = found.logged_rms.mean(axis=0), []
+    for name, cell in cells.items():
+        exposure, gain = found.exposures[cell[0]], found.gains[cell[1]]
+        sizes = logged[cell].value, _within_a_picture(rig, exposure, gain), found.mean[cell].value
+        rows.append((name, f"{exposure.value:g} s", f"{gain:.2f}", *(f"{size:.2f}" for size in sizes)))
+    minutes = rig.guiding.picture_exposure.to_value(u.min)
+    pointing = f"true pointing within a picture of {minutes:g} min, rms [arcsec]"
+    return ("", "exposure", "gain", "log, rms [arcsec]", pointing, "star [arcsec]"), rows
+
+
+def _within_a_picture(rig, exposure, gain):
+    """How far the mount misses within a picture, about its mean place there: two-axis rms in arcsec."""
+    night, squares = drawings.night_of(rig), []
+    rows = round(float(rig.guiding.picture_exposure / exposure))
+    for run in range(len(night.air)):
+        pointing = nights.guide(night, exposure, gain, run=run)[0].pointing.to_value(u.arcsec)
+        squares.append(np.trace(added_motion(pointing, rows=min(len(pointing), max(1, rows))).mean(axis=0)))
+    return float(np.sqrt(np.mean(squares)))
 
 
 def lower_log(rig):
     """What the table of logs shows, in words."""
     found = drawings.map_of(rig)
-    logged = found.logged_rms.mean(axis=0)
-    log_ratio = float(logged[found.lowest_log] / logged[found.best])
-    star_ratio = float(found.mean[found.misleading] / found.mean[found.best])
-    same = " (by section 3 still the same picture)" if star_ratio <= 1.03 else ""
+    smallest, best = (found.logged_rms.mean(axis=0)[cell].value for cell in (found.lowest_log, found.best))
+    star, narrowest, widest = (found.mean[cell].value for cell in (found.lowest_log, found.best, found.misleading))
+    same = " (by section 3 still the same picture)" if widest <= 1.03 * narrowest else ""
     return (
-        f"The smallest log is {log_ratio:.0%} of that of the best picture, yet its star is "
-        f"{found.mean[found.lowest_log].value:.2f} arcsec wide against {found.mean[found.best].value:.2f}; in the "
-        f"last line it is {star_ratio - 1:.1%} wider{same}. A small number on the log is no sign of a good picture."
+        f"The smallest log says {smallest:.2f} arcsec, that of the best picture {best:.2f}; yet its star is no "
+        f"narrower: {star:.2f} against {narrowest:.2f}. In the last line it is {widest:.2f}{same}. A small number on "
+        "the log is no sign of a good picture. (Motion slower than a picture is left out here: it shifts the picture "
+        "as a whole, and widens nothing.)"
     )
 
 

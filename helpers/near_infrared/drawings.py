@@ -107,6 +107,7 @@ def two_colours(rig):
         key: figures.label_curve(axes, [places[key][0]], [1.0], text, above=places[key][1], color=figures.COLOURS[k])
         for key, (text, k) in named.items()
     }
+    names["spot"].set_ha("left")  # its curve falls to the right
     (here,) = axes.plot([mine.to_value(u.mm)], [1], "o", color="black")
     axes.set(ylim=(0.75, 1.65), yticks=[0.8, 1, 1.2, 1.4, 1.6])
     figures.log_ticks(axes, x=[30, 50, 100, 200, 400])
