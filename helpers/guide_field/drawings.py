@@ -51,6 +51,11 @@ def listed(rig):
     return guide_field.try_list(demo_list(), guide_field.DEMO_TARGET, rig, limits, wanted=WANTED)
 
 
+def lost_at_the_mirror(rig):
+    """Magnitudes that a star in the middle of the guide field loses there."""
+    return float(-2.5 * np.log10(guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)))
+
+
 def _frame(camera, optics):
     """Width and height of a sensor on the sky in arcmin."""
     size = np.array([camera.columns, camera.rows]) * camera.pixel_size / optics.focal_length
@@ -59,7 +64,7 @@ def _frame(camera, optics):
 
 def _chart(axes, rig):
     stars = demo_list()
-    bright = stars[stars["magnitude"] < guide_field.plan(rig).limits.faint]
+    bright = stars[stars["magnitude"] < guide_field.plan(rig).limits.faint - lost_at_the_mirror(rig)]
     offsets = guide_field.sky_offsets(bright, guide_field.DEMO_TARGET).value
     size = np.clip(22 - 1.5 * (bright["magnitude"].value - 6), 3, 22)
     axes.scatter(*offsets.T, s=size, color=figures.GREY, linewidths=0)
@@ -328,16 +333,24 @@ def _guide_side(axes, rig, answers):
     return middle + max(focus, answers["seat"] + spacer + answers["depth"] + 14) + 4
 
 
+def said_to_fit(said):
+    """Whether the answer of the form on the housing says that both cameras are sharp at once."""
+    return "It fits" in said
+
+
 def housing(rig, answers=None, fold=""):
     """Mirror, both sensors, seat and spacer from the side, to scale, and in words what must change.
 
     `answers` are those of the form `guide_field.fit_fields`, the invented ones if not given. The demo club rig stands
     in for one with a guide telescope.
     """
-    whose = "Invented lengths. " if guide_field.sides(rig) == 2 else "The demo club rig, invented lengths. "
-    rig, whose = with_pick_off(rig), whose if answers is None else ""
-    answers = guide_field.demo_housing(rig) if answers is None else answers
-    said = whose + guide_field.fit_reply(rig)(answers)
+    whose = "Invented lengths" if guide_field.sides(rig) == 2 else "The demo club rig, invented lengths"
+    rig, invented = with_pick_off(rig), answers is None
+    answers = guide_field.demo_housing(rig) if invented else answers
+    said = guide_field.fit_reply(rig)(answers)
+    if invented:
+        moved = " of a housing before it is set; all counts of this page take stars as sharp"
+        said = f"{whose}{'' if said_to_fit(said) else moved}. {said}"
     figure, axes = figures.new_figure(width=7.4, height=4.2)
     far = answers["main"] + 36
     wide = _picture_light(axes, rig, far)
@@ -353,7 +366,7 @@ def housing(rig, answers=None, fold=""):
     figures.label(axes, "before the main sensor [mm]", "from the axis [mm]", "from the side, to scale")
     alt = (
         "The light of the picture runs to the main sensor; above it a small mirror sends a cone of light up to a "
-        "point, the dashed focus. The guide sensor lies " + ("on that line." if "It fits" in said else "off that line.")
+        "point, the dashed focus. The guide sensor lies " + ("on that line." if said_to_fit(said) else "off that line.")
     )
     return figures.show(figure, alt, said, fold)
 
@@ -430,7 +443,7 @@ def chance_of_enough(rig):
         said += f"in one field {chance[-1]:.0%}, on both sides of the flip " if two else "all night "
         said += f"{all_night[-1]:.0%}."
         end = " (end of the star counts)" if limits.faint == 17 else ""
-        return said + f" Usable: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
+        return said + f" Usable as they arrive: magnitude {limits.bright:.1f} to {limits.faint:.1f}{end}."
 
     alt = (
         "The chance of enough usable stars against the distance from the plane of the Milky Way: high "

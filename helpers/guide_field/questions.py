@@ -43,9 +43,11 @@ def _two(rig):
 def whose_stars(rig):
     """One sentence before the first panel: whose field it shows."""
     if drawings.list_serves(rig):
+        strip = ledgers.ledger(rig)
         return (
             "The chart shows the stars about an invented target that are not too faint for your rig, and where its "
-            "guide sensor looks."
+            f"guide sensor looks. (The strip's {strip.stars}, {strip.stars_after_flip} stand for a middling field, not "
+            "for this one.)"
         )
     why = guide_field.list_falls_short(drawings.demo_list(), guide_field.DEMO_TARGET, rig)
     return f"The invented star list of this workbook can't serve your rig ({why}). The chart shows the demo club rig."
@@ -132,24 +134,20 @@ def own_number(rig):
     )
 
 
-def _lost_at_the_mirror(rig):
-    """Magnitudes that a star in the middle of the guide field loses there."""
-    return float(-2.5 * np.log10(guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)))
-
-
 def what_is_usable(rig):
     """Which stars count, and why that limit."""
     limits, exposure = guide_field.plan(rig).limits, rig.guiding.exposure.value
     said = (
         f"**Usable** is a star whose centre one exposure of {exposure:g} s gives to {limits.error.value:.2f} arcsec on "
-        f"each axis, and which fills no pixel: magnitudes {limits.bright:.1f} to {limits.faint:.1f} as they reach "
-        "your guide camera."
+        "each axis, and which fills no pixel. All limits of this page are magnitudes *as they reach the guide "
+        f"camera*: {limits.bright:.1f} to {limits.faint:.1f}."
     )
-    lost = _lost_at_the_mirror(rig)
+    lost = drawings.lost_at_the_mirror(rig)
     if lost >= 0.1:
         said += (
-            f" Before the mirror, as star lists have them, they are brighter, by {lost:.1f} magnitudes in the middle "
-            "of the field. The strip's limit is such a list's, for a star overhead."
+            " The mirror lets only a part through, so star lists have these stars brighter: in the middle of the "
+            f"field one of {limits.faint - lost:.1f} arrives as {limits.faint:.1f}. (The strip's limit is a list's, "
+            "for a star overhead.)"
         )
     if limits.reached:
         return said
@@ -163,10 +161,10 @@ def list_against_strip(rig):
     """Why the reader sees three counts, and which of them to use."""
     strip, found = ledgers.ledger(rig), drawings.listed(drawings.shown_rig(rig))
     return (
-        f"Three counts: the {guide_field.plan(rig).mean:.1f} is the mean of many such fields. The strip's "
-        f"{strip.stars}, {strip.stars_after_flip} are whole stars of one middling field, as many as your guiding uses "
-        f"({rig.guiding.stars} at most). The {len(found.before)} before and {len(found.after)} after the flip are "
-        "counted in the list of one target. With a list of yours, use it, as the card does. "
+        f"The {guide_field.plan(rig).mean:.1f} is the mean of many such fields. The strip's {strip.stars}, "
+        f"{strip.stars_after_flip} are whole stars of one middling field, as many as your guiding uses "
+        f"({rig.guiding.stars} at most). The {len(found.before)} and {len(found.after)} of the first panel are counted "
+        "in the list of one target. With a list of yours, use it, as the card does. "
         f"({WANTED} by choice: one star is enough to guide, the others are to spare.)"
     )
 
@@ -234,11 +232,13 @@ def comets(rig):
 
 def what_focus_costs(rig):
     """Words and a table (head and rows): how much defocus the guide star bears."""
-    tolerance, limits = guide_field.focus_tolerance(rig), guide_field.usable_limits(rig)
+    tolerance, plan = guide_field.focus_tolerance(rig), guide_field.plan(rig)
+    sharp = starlight.guide_star_fwhm(rig, plan.airmass)
     rows = []
     for times in (0, 1, 2, 4):
         wide = guide_field.defocused_fwhm(rig, times * tolerance)
-        left = guide_field.usable_limits(rig, error=limits.error, fwhm=wide)
+        at_target = np.hypot(sharp, guide_field.unsharpness(rig, times * tolerance))
+        left = guide_field.usable_limits(rig, None, plan.airmass, plan.limits.error, fwhm=at_target)
         rows.append(
             (
                 f"{times * tolerance.value:.2f}",
@@ -251,9 +251,9 @@ def what_focus_costs(rig):
     head = (
         "out of focus [mm]",
         "disc [arcsec]",
-        "star's width [arcsec]",
+        "star's width, overhead [arcsec]",
         "error of that star [arcsec]",
-        "usable to magnitude, overhead",
+        "usable to magnitude, at the target",
     )
     said = f"Your faintest usable star bears {tolerance.value:.2f} mm before its error grows by a quarter. "
     if _two(rig):

@@ -5,6 +5,7 @@ import re
 import astropy.units as u
 import numpy as np
 import pytest
+from matplotlib.path import Path
 
 from helpers import guide_field, ledger
 from helpers import rig as rigs
@@ -45,6 +46,15 @@ def test_the_first_panel_counts_the_stars_of_the_list(rig):
     guess = questions.after_the_flip(rig)
     assert guess.answer.startswith(f"{after} star") and str(before) in guess.ask
     assert (guess.right == guess.options[1]) is (after >= before / 2)
+
+
+def test_the_chart_shows_the_stars_that_are_counted(rig):
+    """Dots inside an outline: as many as usable stars, and a few near its edge, where no pointing is sure."""
+    sky, found = drawings.two_fields(rig).figure.axes[0], drawings.listed(rig)
+    dots = sky.collections[0].get_offsets()
+    for turn, counted in ((0, found.before), (180, found.after)):
+        outline = guide_field.field_outline(guide_field.DEFAULT_ANGLE + turn * u.deg, rig).value
+        assert len(counted) <= Path(outline).contains_points(dots).sum() <= 1.1 * len(counted) + 0.5
 
 
 def test_the_angle_to_set_has_the_stars_it_promises(rig):
@@ -130,12 +140,12 @@ def test_the_mirror_decides_how_much_light_there_is(rig):
 
 def test_what_star_lists_say_of_the_usable_ones(rig):
     said, limits = questions.what_is_usable(rig), guide_field.plan(rig).limits
-    assert f"magnitudes {limits.bright:.1f} to {limits.faint:.1f} as they reach" in said
+    assert f"camera*: {limits.bright:.1f} to {limits.faint:.1f}." in said
     share = guide_field.lit_fraction(0 * u.mm, 0 * u.mm, rig.guide_optics)
-    assert ("Before the mirror" in said) == (share < 0.9)
+    assert ("arrives as" in said) == (share < 0.9)
     if share < 0.9:
-        lost = number(r"brighter, by ([\d.]+) magnitudes", said)
-        assert 10 ** (-0.4 * lost) == pytest.approx(share, rel=0.06)
+        listed = number(r"one of ([\d.]+) arrives as", said)
+        assert listed == pytest.approx(limits.faint + 2.5 * np.log10(share), abs=0.051)
         # with less of the sky's light a star may be fainter than the mirror's share alone tells
         overhead = guide_field.usable_limits(rig).faint + 2.5 * np.log10(share)
         assert overhead < ledger.ledger(rig).faintest_star < overhead + 0.2
@@ -179,8 +189,9 @@ def test_the_three_counts_are_those_of_strip_list_and_mean(rig):
     for label, text, *_ in ledger.strip_entries(ledger.ledger(rig), "03_guide_field"):
         strip[label] = text
     assert f"The strip's {strip['stars now, after the flip']} are whole stars" in said
-    assert f"the {guide_field.plan(rig).mean:.1f} is the mean" in said
-    assert f"{len(drawings.listed(rig).before)} before and {len(drawings.listed(rig).after)} after" in said
+    assert f"The {guide_field.plan(rig).mean:.1f} is the mean" in said
+    assert f"The {len(drawings.listed(rig).before)} and {len(drawings.listed(rig).after)} of the first panel" in said
+    assert f"(The strip's {strip['stars now, after the flip']} stand for" in questions.whose_stars(rig)
     assert ledger.ledger(rig).stars <= rig.guiding.stars
 
 
@@ -238,6 +249,7 @@ def test_defocus_costs_what_words_and_table_say(rig):
     errors, faint = ([float(row[at].split()[0]) for row in rows] for at in (3, 4))
     assert errors[0] == pytest.approx(limits.error.value, abs=0.006)
     assert errors[1] == pytest.approx(1.25 * limits.error.value, abs=0.006)
+    assert f"to {faint[0]:.1f}." in questions.what_is_usable(rig)
     assert errors == sorted(errors) and faint == sorted(faint, reverse=True) and faint[-1] < faint[0] - 1
     assert len(rows) == 4
     if not two(rig):
@@ -251,7 +263,8 @@ def test_defocus_costs_what_words_and_table_say(rig):
 def test_the_drawing_of_the_housing_says_what_the_form_says(rig):
     mine = drawings.with_pick_off(rig)
     shown = drawings.housing(rig)
-    assert shown.sentence.endswith(f"lengths. {guide_field.fit_reply(mine)(guide_field.demo_housing(mine))}")
+    assert shown.sentence.endswith(f". {guide_field.fit_reply(mine)(guide_field.demo_housing(mine))}")
+    assert "before it is set; all counts of this page take stars as sharp. Mirror" in shown.sentence
     assert ("demo club rig" in shown.sentence) is not two(rig)
     held = guide_field.demo_housing(rig)
     answer = drawings.try_housing(rig)(held)
