@@ -90,6 +90,22 @@ def broken(fault, strength):
     return taken, camera_verdict.verdict(measured, claimed_read_noise=SOUND.read_noise)
 
 
+FAULTS_IN_WORDS = {
+    "none": "a sound camera",
+    "offset too low": "what lies below zero is cut off",
+    "high read noise": "each reading scatters more",
+    "bad column driver": "whole columns jump together, as in camera 3",
+    "light leak": "daylight gets past the lid",
+    "amplifier glow": "light of the camera's own electronics",
+    "missing codes": "some numbers never come",
+    "smoothing": "the camera averages neighbouring pixels",
+    "drifting black level": "the offset changes from frame to frame",
+    "bent response": "twice the light is not twice the number",
+    "hot pixels": "points that leak far more than others",
+    "telegraph pixels": "pixels that jump between two levels",
+}
+
+
 def break_a_camera(rig):
     """One dark of an invented camera, the numbers in its bias frames, and the verdict."""
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.7, width_ratios=[1.25, 1])
@@ -103,7 +119,7 @@ def break_a_camera(rig):
         taken, found = broken(fault, strength / 100)
         image.set_data(taken.darks[0][1][0])
         outline.set_ydata(100 * np.bincount(np.minimum(taken.bias.ravel(), 150), minlength=151) / taken.bias.size)
-        return found.text
+        return f"{fault[0].upper()}{fault[1:]}: {FAULTS_IN_WORDS[fault]}. The check says: {found.text}"
 
     alt = "Left a dark frame of the invented camera, right how often each number occurs in its bias frames."
     return Drawing(figure, (image, outline), update, alt)

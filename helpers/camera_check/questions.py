@@ -15,6 +15,7 @@ from helpers.rig.demo import demo_rig
 from helpers.starlight import view
 
 _KIND_FOLDERS = ("bias", "offset", "zero", "dark", "flat")  # names of folders that hold one kind of frame
+_PER_DN = " electron / DN"
 NOISY = 15 * u.electron  # read noise of the camera that is asked about
 ENDINGS = ("*.fits", "*.fit", "*.fts", "*.fits.gz", "*.fit.gz", "*.fits.fz", "*.fit.fz", "*.fits.bz2")
 UPLOADS = (".fits", ".fit", ".fts", ".gz", ".fz", ".bz2")
@@ -55,7 +56,9 @@ def stays_hidden(rig):
     (found,) = [one for one in drawings.broken(right, 1.0)[1].findings if one.grade != camera_verdict.NOTE]
     return guesses.choices(
         "08.hidden",
-        "One of these faults leaves hardly a trace in a frame without light, however strong it is. Which?",
+        "One of these faults leaves hardly a trace in a frame without light, however strong it is. Which? ("
+        + "; ".join(f"{fault}: {drawings.FAULTS_IN_WORDS[fault]}" for fault in traces)
+        + ".)",
         tuple(traces),
         right,
         f"The {right}. Without light there is next to nothing to bend: it changes {traces[right]:.1%} of the numbers "
@@ -278,6 +281,13 @@ def sources_of_limits(rig):
     return "; ".join(dict.fromkeys(source for *_, source in camera_verdict.limit_rows()))
 
 
+def gains_in_words(rig):
+    """The conversion gains of the three cameras, in a sentence."""
+    named = {name: camera_verdict.table_rows(drawings.judged(name).measurement)[0] for name in drawings.FOLDERS}
+    gains = ", ".join(f"{value.removesuffix(_PER_DN)} ({name})" for name, (_, _, value) in named.items())
+    return f"Conversion gain: {gains} electrons per DN."
+
+
 def limits_in_words(rig):
     """The limits that matter most, in a sentence."""
     one = camera_verdict.LIMITS
@@ -366,8 +376,8 @@ STEPS = (
         0,
         0,
         35,
-        "Gain setting, offset and binning as when you guide; raw frames of the highest bit depth; all processing off. "
-        "Half an hour of warming up.",
+        "Gain setting, offset and binning as when you guide; raw frames with the most steps from dark to "
+        "bright (the highest bit depth); all processing off. Half an hour of warming up.",
     ),
     Step("16 bias", 16, 0.001, 8, "Lid on, aluminium foil around it, a dark room. Shortest exposure."),
     Step("8 darks of 10 s", 8, 10, 1, "The same, longer."),

@@ -357,7 +357,7 @@ def _response(m):
             USABLE,
             "linearity",
             f"the response bends: it lies {m.linearity.error.value.value:.2g} % off a straight line "
-            "on average. Keep stars below the bend, or doubt the lamp and repeat",
+            "on average. Keep stars below the bend; if the light of the flats changed meanwhile, repeat them",
         )
     if _certain(m.prnu, LIMITS["prnu"].value):
         yield Finding(USABLE, "response pattern", f"the pixels respond unequally, by {m.prnu} (PRNU): use flats")

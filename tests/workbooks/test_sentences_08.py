@@ -163,6 +163,24 @@ def test_each_fault_of_the_panel_is_seen_when_gross_and_none_when_absent(fault):
     assert drawings.broken(fault, 0.0)[1].grade == "healthy"
 
 
+@pytest.mark.parametrize("fault", list(invented.FAULTS))
+def test_the_panel_says_what_the_fault_is(fault):
+    assert set(drawings.FAULTS_IN_WORDS) == set(invented.FAULTS)
+    said = drawings.break_a_camera(None).update(fault=fault, strength=50)
+    assert said.lower().startswith(f"{fault}: {drawings.FAULTS_IN_WORDS[fault]}. The check says: ".lower())
+    assert said.endswith(drawings.broken(fault, 0.5)[1].text)
+
+
+def test_conversion_gains_are_those_of_the_table():
+    said = questions.gains_in_words(None)
+    for name in drawings.FOLDERS:
+        gain = float(said.split(f" ({name})")[0].split(" ± ")[-2].split()[-1])
+        assert gain == pytest.approx(drawings.judged(name).measurement.photon_transfer.gain.value, rel=0.01)
+    assert dict(questions.measured_rows(None)[1])["conversion gain (inverse of the overall system gain K)"].startswith(
+        said.split(" (camera 2)")[0].split(", ")[-1]
+    )
+
+
 def test_the_time_for_frames_is_that_of_its_steps():
     _, rows = questions.table_of_frames(rigs.demo_rig())
     *steps, total = (int(row[-1]) for row in rows)
