@@ -192,19 +192,17 @@ def widening_shares(rig):
     return squares / squares.sum()
 
 
-def what_widens(rig):
-    """What widens the star in the picture, in words."""
+def table_of_widening(rig):
+    """Head and rows: what widens the star in the picture."""
     mount, air, noise, shake = widening_shares(rig)
-    parts = [
-        f"{mount:.0%} the mount's own motion that the loop leaves, play of its gears included",
-        f"{shake:.0%} its fast shake within an exposure, which no guide camera sees",
-        f"{air:.0%} corrections of air, which was no fault of the mount"
-        if air >= 0
-        else f"less {-air:.0%} for slow air that the mount follows",
+    rows = [
+        ("the mount's own motion that the loop leaves, with the play of its gears", mount),
+        ("its fast shake within an exposure, which no guide camera sees", shake),
+        ("corrections of air, which was no fault of the mount" if air >= 0 else "slow air that the mount follows", air),
     ]
-    if noise >= 0.005:
-        parts.append(f"{noise:.0%} corrections of noise")
-    return f"What widens the star, in squares (the bars of 10_error_budget): {', '.join(parts)}."
+    rows += [("corrections of noise", noise)] * (abs(noise) >= 0.005)
+    head = "what widens the star (the bars of 10_error_budget)", "share, in squares"
+    return head, [(name, f"{share:.0%}") for name, share in rows]
 
 
 def play_in_numbers(rig):

@@ -57,13 +57,14 @@ def long_pass(rig):
     table = near_infrared.light_against_width(drawings.bare(rig), FILTERED, **_how(rig))
     factor = float(table[1]["centroid"])
     slices = near_infrared.light_against_width(drawings.bare(rig), SLICES, **_how(rig))
+    said = drawings.in_words(table)
     return guesses.choices(
         "06.long-pass",
         "A long-pass filter keeps only light beyond 700 nm. What does it do to the error of the star's centre on your "
         "camera?",
         {"makes it a third smaller": 0.67, "hardly anything": 1.0, "makes it a third larger": 1.33, "doubles it": 2.0},
         factor,
-        f"It becomes {factor:.2f} times as large: {drawings.in_words(table)} Slice against slice, near infrared "
+        f"{said[0].upper()}{said[1:]} Slice against slice, near infrared "
         f"against green, the error is {float(slices[1]['centroid']):.2f} times as large; but the filter does not trade "
         "slice for slice. It gives away all the visible for what was there anyway.",
     )
@@ -219,8 +220,8 @@ def long_pass_in_numbers(rig):
             for name in ("none", "long-pass")
         )
         said.append(
-            f"magnitude {magnitude:.1f}: centre {none.centroid.value:.3f} arcsec without and "
-            f"{passed.centroid.value:.3f} with it, one measurement {float(passed.error / none.error) - 1:+.1%}"
+            f"magnitude {magnitude:.1f}: centre {none.centroid.value:.4f} arcsec without and "
+            f"{passed.centroid.value:.4f} with it, one measurement {float(passed.error / none.error) - 1:+.1%}"
         )
     return (
         f"It takes light away, and gives none. On your camera, {'; '.join(said)}. The figures of sections 2 and 3 show "

@@ -125,7 +125,7 @@ def width_and_wander(rig):
             name.xy = (60, np.interp(60, apertures.value, line.get_ydata()))
         return (
             f"The star is {spot:.2f} arcsec wide and wanders {wander:.2f} arcsec rms on each axis: a blur of "
-            f"{_SIGMA * wander:.2f} arcsec by the wander alone."
+            f"{_SIGMA * wander:.1f} arcsec by the wander alone."
         )
 
     alt = (
@@ -195,9 +195,8 @@ def averaging(rig):
         steps.set_data(seconds[: means.size * group], np.repeat(means, group))
         slow = int(np.argmax(left))
         return (
-            f"{rest / instant:.0%} of the wander is left after {exposure.value:.3g} s: {rest:.2f} of {instant:.2f} "
-            f"arcsec "
-            f"rms on each axis. {left[slow] ** 2 / rest**2:.0%} of what is left (in squares) comes from the layer at "
+            f"Left of the wander after {exposure.value:.3g} s: {rest:.2f} of {instant:.2f} arcsec rms on each axis. "
+            f"{left[slow] ** 2 / rest**2:.0%} of what is left (in squares) comes from the layer at "
             f"{_named(air.layers[slow])}."
         )
 

@@ -73,10 +73,8 @@ def doubled_exposure(rig):
         "You expose 2 s instead of 1 s. What is left of the wander that 1 s had left?",
         {"a half": 0.5, "three quarters": 0.75, "all of it": 1},
         float(two / one),
-        f"{float(two / one):.0%} of it: {two.value:.2f} arcsec instead of {one.value:.2f}. An exposure averages over "
-        f"the air "
-        "that blows past meanwhile, and only what is smaller than that stretch averages out. Fast air far up goes "
-        "first; "
+        f"{two.value:.2f} arcsec instead of {one.value:.2f}. An exposure averages over the air that blows past "
+        "meanwhile, and only what is smaller than that stretch averages out. Fast air far up goes first; "
         f"most of what stays comes from the layer at {slow.height.value:,.0f} m, where the wind is "
         f"{slow.wind_speed.value:.0f} m/s.",
     )
