@@ -149,10 +149,10 @@ def two_fields(rig):
             return f"{there} at {position_angle.value:.0f}°, before and after the flip: it is the same field."
         turn = (position_angle - present + 90 * u.deg).value % 180 - 90  # half a turn only swaps the fields
         kept = guide_field.frame_kept(turn * u.deg, camera.columns, camera.rows)
-        return (
-            f"At {position_angle.value:.0f}°: {guide_field.usable_in_words(before)} before the flip, {after} after. "
-            f"A turn of {turn:+.0f}° from {present.value:.0f}°; {kept:.0%} of the picture stays in the frame."
-        )
+        said = f"At {position_angle.value:.0f}°: {guide_field.usable_in_words(before)} before the flip, {after} after."
+        if turn:
+            said += f" A turn of {turn:+.0f}° from {present.value:.0f}°; {kept:.0%} of the picture stays in the frame."
+        return said
 
     alt = (
         "Left: stars, the frame of the picture, and the guide sensor's field: "

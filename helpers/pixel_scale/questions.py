@@ -97,8 +97,8 @@ def two_scales(rig):
     return (
         f"A pixel of your main camera sees {check.main_scale.value:.2f} arcsec of the sky, a pixel of your guide "
         f"camera {check.guide_scale.value:.2f}. In the guide camera a star is {check.guide_fwhm.value:.1f} arcsec "
-        f"wide, {check.guide_star_pixels:.1f} pixels; in your picture, of other light and on its pixels, "
-        f"{check.recorded_fwhm.value:.1f}."
+        f"wide, that is {check.guide_star_pixels:.1f} pixels. In your picture, of other light and on other pixels, it "
+        f"is {check.recorded_fwhm.value:.1f}."
     )
 
 
@@ -145,7 +145,7 @@ def without_air(rig):
     )
     return (
         f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, "
-        f"{rest.value:.3f} because real stars have wider wings than the drawn one, and by "
+        f"{rest.value:.3f} because the light of real stars reaches farther out than the drawn one's, and by "
         f"{_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight). The two add by their "
         "squares, as all errors that don't hang together. In one exposure the air moves the star by "
         f"{air.value:.2f} arcsec; {larger}, and no camera can do anything about it."

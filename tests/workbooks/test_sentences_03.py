@@ -43,6 +43,9 @@ def test_the_first_panel_counts_the_stars_of_the_list(rig):
     said = drawings.two_fields(rig).update(position_angle=angle)
     assert str(before) in said
     assert ("same field" in said) is not two(rig)
+    assert "A turn of" not in said  # from where the camera stands to there
+    turned = drawings.two_fields(rig).update(position_angle=angle + 30 * u.deg)
+    assert ("A turn of +30°" in turned) is two(rig)
     guess = questions.after_the_flip(rig)
     assert guess.answer.startswith(f"{after} star") and str(before) in guess.ask
     assert (guess.right == guess.options[1]) is (after >= before / 2)
