@@ -200,7 +200,8 @@ def table_of_widening(rig):
         ("its fast shake within an exposure, which no guide camera sees", shake),
         ("corrections of air, which was no fault of the mount" if air >= 0 else "slow air that the mount follows", air),
     ]
-    rows += [("corrections of noise", noise)] * (abs(noise) >= 0.005)
+    if abs(noise) >= 0.005:
+        rows.append(("corrections of noise", noise))
     head = "what widens the star (the bars of 10_error_budget)", "share, in squares"
     return head, [(name, f"{share:.0%}") for name, share in rows]
 
