@@ -153,7 +153,7 @@ def what_is_usable(rig):
         return said
     return said + (
         " (Other rigs are asked for 0.10 arcsec. On pixels as coarse as yours no star gives that, so stars count "
-        "that are not much worse than your best.)"
+        "that are not much worse than your best, which is the one of the strip.)"
     )
 
 

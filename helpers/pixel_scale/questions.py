@@ -145,9 +145,9 @@ def without_air(rig):
     )
     return (
         f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, "
-        f"{rest.value:.3f} because the light of real stars reaches farther out than the drawn one's, and by "
-        f"{_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight). The two add by their "
-        "squares, as all errors that don't hang together. In one exposure the air moves the star by "
+        f"{rest.value:.3f} by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight), and "
+        "because the light of real stars reaches farther out than the drawn one's. The two add by their squares, as "
+        "all errors that don't hang together. In one exposure the air moves the star by "
         f"{air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
     )
 

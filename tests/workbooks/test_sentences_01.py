@@ -97,7 +97,7 @@ def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
     assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
     assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen
     assert f"sees {seen:.3f} arcsec" in questions.card(rig)[0]
-    rest = float(re.search(r"pixels, ([\d.]+) because", text)[1])
+    rest = float(re.search(r"pixels, ([\d.]+) by", text)[1])
     assert seen == pytest.approx(np.hypot(alone, rest), abs=1.2e-3)
     quiet = changed(  # hardly any sky and noise: what is left above the drawn star comes from the real one's wings
         rig,
