@@ -281,13 +281,20 @@ def _where_found(cases):
     return np.transpose(shown)
 
 
+FINEST = 0.01  # arcsec: what log and picture are told to
+
+
 def compared(now, healthy):
+    """Log and star in the picture with a healthy camera and now, in words."""
     if not healthy.found:
         return "too faint even for the healthy camera"
     if not now.found:
         return f"log {healthy.logged.value:.2f} arcsec before, now the star is lost in the noise"
     pairs = ((healthy.logged.value, now.logged.value), (healthy.star.value, now.star.value))
-    log, star = (f"{a:.3f} to {b:.3f}" if f"{a:.3f}" != f"{b:.3f}" else f"still {a:.3f}" for a, b in pairs)
+    log, star = (
+        f"{a:.2f} to {b:.2f}" if f"{a:.2f}" != f"{b:.2f}" and abs(b - a) >= FINEST / 2 else f"still {a:.2f}"
+        for a, b in pairs
+    )
     return f"log {log} arcsec, star in the picture {star}"
 
 

@@ -72,7 +72,8 @@ def noisy_camera(rig, numbers):
     noise = costs.CameraNoise(NOISY)
     own, faint = drawings.own_stars(rig, numbers), drawings.one_faint(rig, numbers)
     now, healthy = (drawings.case(rig, numbers, own, camera) for camera in (noise, None))
-    growth = float(now.logged / healthy.logged) - 1
+    growth, wider = float(now.logged / healthy.logged) - 1, float((now.star - healthy.star).value)
+    wider = f"less than {drawings.FINEST:g}" if wider < drawings.FINEST else f"{wider:.2f}"
     one_now, one = (drawings.case(rig, numbers, faint, camera) for camera in (noise, None))
     lost = (
         "the star is lost in the noise"
@@ -85,8 +86,8 @@ def noisy_camera(rig, numbers):
         f"How much does your log grow, with {drawings.named_stars(numbers.stars)}?",
         {"hardly, below a tenth": 0.03, "by a third or so": 0.33, "it doubles, or worse": 1.2},
         growth,
-        f"By {growth:.0%}, from {healthy.logged.value:.3f} to {now.logged.value:.3f} arcsec (both axes); the star in "
-        f"the picture grows by {(now.star - healthy.star).value:.3f} arcsec. Errors add in squares, and a bright "
+        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in "
+        f"the picture grows by {wider} arcsec. Errors add in squares, and a bright "
         f"star has light enough. With one faint star, of magnitude {drawings.faint_star(rig, numbers):.1f}, {lost}: "
         "light decides how much a noisy camera costs.",
     )

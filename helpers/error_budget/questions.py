@@ -559,7 +559,21 @@ def coarse_in_the_guide_telescope(rig):
         f"under a colour mosaic, the measured centre depends on where among the pixels the star stands, and more light "
         f"does not cure that (02_starlight): the best star is known to {best[1]:.2f} arcsec behind B, to "
         f"{best[0]:.2f} behind A, which has no mosaic. So {new.stars} stars are usable, known to "
-        f"{USABLE_ERROR.value:g} arcsec, for B, and {old.stars} for A."
+        f"{USABLE_ERROR.value:g} arcsec, for B, and {old.stars} for A.{_air_of_both()}"
+    )
+
+
+def _air_of_both():
+    """Why both logs are smaller in the guide telescope, in words; nothing where they are not, or not for that."""
+    airs, alone = [], []
+    for _, new in _behind_both().values():
+        airs.append(new.terms["air"].value)
+        alone.append(evaluate(changed(new.rig, {"guiding.stars": 1})).terms["air"].value)
+    if airs[1] > airs[0] - _TELLING or alone[1] < alone[0]:
+        return ""
+    return (
+        f" Air makes {airs[0]:.2f} of the log in the pick-off and {airs[1]:.2f} in the guide telescope, whose stars "
+        f"stand farther apart and share less of it; on one star it would be {alone[0]:.2f} and {alone[1]:.2f}."
     )
 
 

@@ -211,8 +211,8 @@ def galaxies_in_words(rig):
         f"camera takes, is {width.value:.1f} arcsec wide: {float((width / scale).value):.1f} pixels. "
         f"{_whole_galaxies(rig)} From {long.value:.1f} s a frame your read noise adds less than 5% to the noise of "
         f"the sky; an hour takes {(1 * u.h / long).to_value(u.one):,.0f} such frames. In frames "
-        f"of 1 s it reaches {short:.2f}, in long ones {best:.2f} mag / arcsec². Catalogues end a galaxy "
-        f"where it has faded to 25 in blue light, about {edge.value:.1f} in V: that edge "
+        f"of 1 s it reaches {short:.2f}, in long ones {best:.2f} mag / arcsec² (the larger, the fainter). Catalogues "
+        f"end a galaxy where it has faded to 25 in blue light, about {edge.value:.1f} in V: that edge "
         + ("shows even in frames of 1 s." if short >= edge.value else _edge_in_long_ones(best >= edge.value))
         + _older_reaches_deeper(rig)
     )

@@ -270,6 +270,18 @@ def test_a_mosaic_on_coarse_pixels_leaves_few_stars_as_said():
     assert view(plain).signal(8.0).centroid_error < 0.3 * seen.centroid_error[0]
 
 
+def test_the_air_is_shared_less_by_stars_far_apart_as_said():
+    said = questions.coarse_in_the_guide_telescope(None)
+    parts = re.search(r"makes ([\d.]+) of .* and ([\d.]+) in .* be ([\d.]+) and ([\d.]+)\.", said)
+    pick_off, telescope, *alone = map(float, parts.groups())
+    assert telescope < pick_off and alone[1] >= alone[0] and telescope < alone[1]
+    rigs = [both[1].rig for both in questions._behind_both().values()]
+    scales = [view(rig).pixel_scale.value * rig.guide_camera.columns for rig in rigs]
+    assert scales[1] > 2 * scales[0], "the guide telescope sees a wider field"
+    few, many = (found.terms["air"].value for found in reversed(questions._behind_both()["guide telescope"]))
+    assert few == pytest.approx(many, abs=0.01), "it is the distance, not the number of stars"
+
+
 def test_the_first_exercise_comes_out_as_its_hint_says():
     asked = questions.width_with_error(None)
     blur = float(re.search(r"\(([\d.]+) x 0.5\)", asked.hint)[1]) * 0.5
