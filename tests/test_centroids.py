@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from drawing import check_any_call, numbers, quantities
 from hypothesis import strategies as st
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from helpers import rig as rigs
@@ -17,6 +16,7 @@ from helpers.multi_star import averaging as multi_star
 from helpers.multi_star import centroids
 from helpers.multi_star.centroids import METHODS, measure_centroids, measure_stars
 from helpers.starlight.simulated_frames import MOSAIC
+from helpers.starlight.widths import guide_star
 
 PIX = u.pix
 REFUSED = (ValueError, TypeError, u.UnitsError)
@@ -322,19 +322,15 @@ def view_with_width(camera, width):
 
 
 def frames_by_galsim(view, electrons, places, side, rng):
-    """Second route: air (Fried 1966) and the pattern of a clear aperture drawn by GalSim, colours of the pixels, light
-    counted one by one (Poisson), read noise, whole numbers.
+    """Second route: air with an outer scale and the pattern of an aperture with a hole drawn by GalSim, colours of the
+    pixels, light counted one by one (Poisson), read noise, whole numbers.
     """
-    width = (view.fwhm / view.pixel_scale).value
-    aperture = galsim.Airy(lam_over_diam=view.diffraction * width / 1.029)
-
-    def wider(air):
-        spot = galsim.Convolve(galsim.Kolmogorov(fwhm=air), aperture)
-        return spot.drawImage(nx=192, ny=192, scale=width / 24, method="no_pixel").calculateFWHM() - width
-
-    spot = galsim.Convolve(galsim.Kolmogorov(fwhm=brentq(wider, 0.1 * width, width, xtol=1e-3)), aperture)
+    star, pixel = guide_star(view.rig, 1, view.wavelength), view.pixel_scale.to_value(u.arcsec / PIX)
+    nm = star.wavelength_m * 1e9
+    aperture = galsim.Airy(lam=nm, diam=star.diameter_m, obscuration=star.obstruction)
+    spot = galsim.Convolve(galsim.VonKarman(lam=nm, r0=star.r0_m, L0=star.outer_scale_m), aperture)
     phases = places[:100, 0]  # frames share a hundred places
-    share = np.array([spot.drawImage(nx=side, ny=side, scale=1, offset=place).array for place in phases])
+    share = np.array([spot.drawImage(nx=side, ny=side, scale=pixel, offset=place).array for place in phases])
     colour = np.tile(MOSAIC, (side, side))[:side, :side]
     star, sky = (1.0 if part is None else part[colour] for part in (view.star_shares, view.sky_shares))
     clean = electrons * np.maximum(share, 0) * star + view.sky.value * sky + view.dark.value

@@ -275,7 +275,7 @@ def test_a_band_has_one_wavelength_for_width_and_diffraction(rig):
         assert seen.fwhm.value == pytest.approx(starlight.guide_star_fwhm(rig, 1.3, wavelength).value, rel=1e-9)
         # FWHM of the diffraction pattern of a clear aperture: 1.029 wavelengths over its diameter
         pattern = (1.029 * wavelength / rig.guide_optics.aperture * u.rad).to_value(ARCSEC)
-        assert seen.diffraction == pytest.approx(pattern / seen.fwhm.value, abs=2e-3)
+        assert seen.shape.diffraction == pytest.approx(pattern / seen.fwhm.value, abs=2e-3)
     whole = starlight.detected_wavelength(rig, 1.3)
     assert starlight.detected_wavelength(rig, 1.3, [300, 1200] * u.nm).value == pytest.approx(whole.value, rel=1e-3)
     with pytest.raises(ValueError, match="band: expected some light"):

@@ -119,6 +119,6 @@ def _squares(seen, stars, motion, rng):
         read_noise=seen.gain_setting.read_noise * binning,
         full_well=seen.gain_setting.full_well * binning**2,
         bit_depth=min(16, camera.bit_depth + round(2 * np.log2(binning))),
-        diffraction=seen.diffraction,
+        shape_of_stars=seen.shape,
     )
     return frames, inside, scale

@@ -25,7 +25,7 @@ from helpers.shared.checks import (
 )
 from helpers.shared.limits import PIXELS, SIDE, check_work
 from helpers.shared.optics import FWHM_PER_SIGMA, MOFFAT_WITH_WINGS
-from helpers.starlight.spot import WIDEST_DIFFRACTION, transfer_function
+from helpers.starlight.spot import AIR_ALONE, Shape, transfer_function
 
 PROFILES = ("gaussian", "moffat", "kolmogorov")
 MOSAIC = np.array([[0, 1], [1, 2]])  # colour of the pixels at (row, column): red 0, green 1, blue 2; the first is red
@@ -38,12 +38,12 @@ _FAINT = 1.0  # expected electrons below which Poisson numbers are drawn by inve
 _TABLE = 65536
 
 
-def _transfer_function(profile, frequency, fwhm, diffraction):
+def _transfer_function(profile, frequency, fwhm, shape):
     """Fourier transform of a profile of total 1; cycles per pixel, pixels."""
     if profile == "gaussian":
         return np.exp(-2 * (np.pi * frequency * fwhm / FWHM_PER_SIGMA) ** 2)
     if profile == "kolmogorov":
-        return transfer_function(frequency, fwhm, diffraction)
+        return transfer_function(frequency, fwhm, shape)
     order = MOFFAT_WITH_WINGS - 1
     scale = fwhm / (2 * np.sqrt(2 ** (1 / MOFFAT_WITH_WINGS) - 1))
     argument = np.maximum(2 * np.pi * frequency * scale, 1e-9)
@@ -61,7 +61,7 @@ def _enclosed_half_width(image, oversampling, centre, least):
 
 
 @lru_cache(maxsize=16)
-def _stamps(profile, fwhm, diffraction=0.0):
+def _stamps(profile, fwhm, shape=AIR_ALONE):
     """Pixel-integrated profile for star centres on a fine grid of places within a pixel.
 
     Returns
@@ -76,7 +76,7 @@ def _stamps(profile, fwhm, diffraction=0.0):
     size = pixels * oversampling
     frequency_y = fft.fftfreq(size, 1 / oversampling)[:, None]
     frequency_x = fft.rfftfreq(size, 1 / oversampling)[None, :]
-    transfer = _transfer_function(profile, np.hypot(frequency_y, frequency_x), fwhm, diffraction)
+    transfer = _transfer_function(profile, np.hypot(frequency_y, frequency_x), fwhm, shape)
     # numpy's sinc is the transform of a square pixel; the factor turns density on the fine grid into share per pixel
     image = fft.irfft2(transfer * np.sinc(frequency_y) * np.sinc(frequency_x), s=(size, size)) * oversampling**2
     centre = size // 2
@@ -235,7 +235,7 @@ def _add_stars(counts, x, y, electrons, stamps, colour_shares, rng):
     offset=count(minimum=0, maximum=2**16 - 1),
     profile=choice(PROFILES),
     colour_shares=optional(number(minimum=0, maximum=100, shape=(3,))),
-    diffraction=number(minimum=0, maximum=WIDEST_DIFFRACTION),
+    shape_of_stars=instance(Shape),
 )
 def render_frames(
     positions,
@@ -254,7 +254,7 @@ def render_frames(
     offset=20,
     profile="kolmogorov",
     colour_shares=None,
-    diffraction=0.0,
+    shape_of_stars=AIR_ALONE,
 ):
     """Frames as a guide camera would record them.
 
@@ -284,11 +284,11 @@ def render_frames(
     offset : int
         Digital value of no light.
     profile : {"gaussian", "moffat", "kolmogorov"}
-        Moffat with exponent 2.5; "kolmogorov" is a long exposure through turbulent air and a clear aperture.
+        Moffat with exponent 2.5; "kolmogorov" is a long exposure through turbulent air and an aperture.
     colour_shares : (3,) array, optional
         Star light that red, green and blue pixels get, against the mean pixel; without it there is no colour mosaic.
-    diffraction : float
-        FWHM of the diffraction pattern over `fwhm`, 0 to 0.95; only for "kolmogorov".
+    shape_of_stars : spot.Shape
+        What aperture and outer scale do besides the width; only for "kolmogorov".
 
     Returns
     -------
@@ -327,7 +327,7 @@ def render_frames(
     base = float(dark_map.min())
     hot = np.nonzero(dark_map > base)
     extra = dark_map[hot] - base
-    stamps = _stamps(profile, round(float(width), 6), diffraction)
+    stamps = _stamps(profile, round(float(width), 6), shape_of_stars)
     planes = [(slice(None), slice(None), 0)]
     if sky_values.shape == (3,):
         planes = [(slice(i, None, 2), slice(j, None, 2), MOSAIC[i, j]) for i in (0, 1) for j in (0, 1)]

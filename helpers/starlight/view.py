@@ -23,7 +23,7 @@ from helpers.starlight.faint_stars import (
     measuring_window,
 )
 from helpers.starlight.simulated_frames import hot_pixel_map, render_frames
-from helpers.starlight.spot import WIDEST_DIFFRACTION, sampled_spot
+from helpers.starlight.spot import WIDEST_DIFFRACTION, WIDEST_OUTER_ANGLE, Shape, sampled_spot
 from helpers.starlight.widths import detected_wavelength, guide_star_fwhm
 
 LEAST_SIGNAL_TO_NOISE = 3  # below, noise makes spots as bright as the star, and no error is foretold
@@ -104,10 +104,18 @@ class View:
     wavelength: u.Quantity  # of the light that is detected, on the average
 
     @cached_property
-    def diffraction(self):
-        """Width of the diffraction pattern over `fwhm`."""
-        pattern = AIRY_WIDTH * self.wavelength.to_value(u.m) / self.rig.guide_optics.aperture.to_value(u.m)
-        return round(min(float(pattern / self.fwhm.to_value(u.rad)), WIDEST_DIFFRACTION), 4)
+    def shape(self):
+        """`spot.Shape` of a star on the sensor."""
+        optics, width = self.rig.guide_optics, self.fwhm.to_value(u.rad)
+        pattern, outer_angle = (
+            self.wavelength.to_value(u.m) / length.to_value(u.m) / width
+            for length in (optics.aperture, self.rig.site.outer_scale)
+        )
+        return Shape(
+            round(min(float(AIRY_WIDTH * pattern), WIDEST_DIFFRACTION), 4),
+            optics.central_obstruction,
+            round(min(float(outer_angle), WIDEST_OUTER_ANGLE), 5),
+        )
 
     def at_width(self, fwhm):
         """The same setting for stars of another width (Quantity); quicker than another `view`."""
@@ -121,7 +129,7 @@ class View:
 
     @cached_property
     def _spot(self):
-        return sampled_spot(round(float(self.fwhm.value / self.pixel_scale.value), 6), self.diffraction)
+        return sampled_spot(round(float(self.fwhm.value / self.pixel_scale.value), 6), self.shape)
 
     @cached_property
     def _colours(self):
@@ -136,7 +144,7 @@ class View:
     def _filling(self):
         """How full each colour's pixel is by sky and dark current, and by a star of magnitude 0 on its centre."""
         binning = self.rig.guide_camera.binning
-        spot = sampled_spot(round(float(self.fwhm.value / self.pixel_scale.value * binning), 6), self.diffraction)
+        spot = sampled_spot(round(float(self.fwhm.value / self.pixel_scale.value * binning), 6), self.shape)
         star, sky = (1.0 if shares is None else shares for shares in (self.star_shares, self.sky_shares))
         behind = (self.sky.value * sky + self.dark.value) / binning**2
         full = self.gain_setting.full_well.value
@@ -407,7 +415,7 @@ class View:
             offset=offset,
             profile=profile,
             colour_shares=self.star_shares,
-            diffraction=self.diffraction,
+            shape_of_stars=self.shape,
         )
 
 
