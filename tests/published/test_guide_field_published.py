@@ -257,12 +257,15 @@ def centre_known(star, electrons, background, pixel, pixels=120):
 
 @pytest.mark.parametrize(
     ("off", "disc", "fainter", "within"),
-    [(16, 0, 0, 0.04), (6, 0, 0, 0.04), (6, 0, -2.5, 0.1), (6, 2, 0, 0.12)],
+    [(16, 0, 0, 0.05), (6, 0, 0, 0.04), (6, 0, -2.5, 0.1), (6, 2, 0, 0.12)],
     ids=["coma", "short", "brighter", "short, defocus"],
 )
 @pytest.mark.long
 def test_coma_and_defocus_cost_a_centre_what_bent_waves_do(off, disc, fainter, within):
-    """Diffraction at a pupil with bent waves (GalSim), and the least error on the pixels of the guide camera."""
+    """Diffraction at a pupil with bent waves (GalSim), and the least error on the pixels of the guide camera.
+
+    Long comets by 5 per cent: the wide round star that stands for them has the shape that air gives.
+    """
     mine = rig.changed(rig.demo_rig(guide_camera="A"), {"guide_optics.off_axis_distance": off * u.mm})
     optics = mine.guide_optics
     away = guide_field.off_axis_angle(optics)
