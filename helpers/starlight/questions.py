@@ -243,18 +243,19 @@ def table_of_settings(rig):
 def place_of_the_star(rig):
     """What the sampling floor does on the reader's rig, in words."""
     view = starlight.view(rig)
-    signal = view.signal(drawings.example_star(rig))
+    magnitude = drawings.example_star(rig)
+    signal = view.signal(magnitude)
     moved = float((drawings.air_of(rig) / view.pixel_scale).to_value(u.pix))
     floor, noise = signal.sampling_floor.value, signal.noise_error.value
     wide = drawings.pixels_wide(view)
     shown = f"{floor:.3f}" if floor >= 0.0005 else "less than 0.001"
     start = f"On your rig a star is {wide:.1f} pixels wide; its place among them makes {shown} arcsec, "
     if floor < 0.1 * noise:
-        return start + f"nothing beside the {noise:.3f} arcsec of noise of a star near your limit."
+        return start + f"nothing beside the {noise:.3f} arcsec of noise of a star of magnitude {magnitude:g}."
+    acts = "acts as noise" if moved > 0.5 else "changes slowly, as the star drifts"
     return start + (
-        f"beside {noise:.3f} arcsec of noise of a star near your limit. The air moves it by {moved:.2f} pixels from "
-        "one "
-        f"exposure to the next: the error {'acts as noise' if moved > 0.5 else 'changes slowly, as the star drifts'}."
+        f"beside {noise:.3f} arcsec of noise of a star of magnitude {magnitude:g}. The air moves it by {moved:.2f} "
+        f"pixels from one exposure to the next: the error {acts}."
     )
 
 
