@@ -45,7 +45,7 @@ def main(folder=HERE):
     air = simulate_motion(
         angles.to(u.arcmin), optics.aperture, seeing.atmosphere_for(club.site), club.guiding.exposure, FRAMES, rng
     )
-    view = starlight.view(club, light_share=1)  # the stars' magnitudes hold what the pick-off takes
+    view = starlight.view_of_arrived(club)  # the stars' magnitudes hold what the pick-off takes
     frames = view.frames(places, stars.magnitudes, air + mount_motion(rng), rng, hot_share=HOT_SHARE)
     frames = starlight.bin_frames(frames, BINNING)
     scale = pixel_scale.pixel_scale(camera.pixel_size, optics.focal_length, BINNING)
