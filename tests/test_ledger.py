@@ -100,7 +100,7 @@ def test_each_width_of_the_star_in_the_picture_says_which_it_is(name):
     overhead, still, guided = (f"{value.value:.2f}" for value in (check.main_fwhm, opening.still, mine.final_fwhm))
     told = seeing_questions.table_of_widths(rig)[1]
     for width, words in (
-        (overhead, "behind your main telescope, at 550 nm"),
+        (overhead, "behind your main telescope"),
         (f"{check.recorded_fwhm.value:.2f}", "on the pixels of your main camera too"),
         (still, "at your target's height"),
         (guided, "with what guiding leaves: the last number of the strip"),

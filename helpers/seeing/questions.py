@@ -217,8 +217,8 @@ def table_of_widths(rig):
     rows = [
         ("seeing overhead, as sites quote it: 500 nm, a very large telescope", rig.site.seeing),
         (f"with the largest eddies of {rig.site.outer_scale.value:.0f} m, the outer scale", _large_width(rig)),
-        (f"behind your guide optics, at {colour}", _guide_width(rig, _air(rig))),
-        (f"behind your main telescope, at {PICTURE.value:.0f} nm", star),
+        (f"behind your guide optics ({rig.guide_optics.aperture:g}), at {colour}", _guide_width(rig, _air(rig))),
+        (f"behind your main telescope ({rig.telescope.aperture:g}), at {PICTURE.value:.0f} nm", star),
         ("on the pixels of your main camera too, as in 01_pixel_scale", on_pixels),
         (
             f"without pixels, at your target's height (airmass {found.airmass:.2f})",
