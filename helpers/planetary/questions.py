@@ -384,7 +384,7 @@ def calmer_not_sharper(rig):
     )
     return (
         f"{long}More frames are lucky: {one_in(red)} instead of {one_in(green)}. But what a lucky frame shows is "
-        f"{float(coarse / fine):.2f} times coarser, {coarse.value:.2f} instead of {fine.value:.2f} arcsec."
+        f"{float(coarse / fine):.1f} times coarser, {coarse.value:.2f} instead of {fine.value:.2f} arcsec."
     )
 
 

@@ -215,6 +215,9 @@ def test_near_infrared_is_narrower_in_long_exposures_and_coarser_in_lucky_frames
         seeing.spot_fwhm(*optics, colour, 1, rig.telescope.central_obstruction) for colour in (films.GREEN, films.RED)
     ]
     assert ("In a long exposure a star is indeed narrower" in said) == (widths[1] < widths[0])
+    shown = re.search(r"is ([\d.]+) times coarser, ([\d.]+) instead of ([\d.]+)", said).groups()
+    times, coarse, fine = map(float, shown)
+    assert times == pytest.approx(coarse / fine, abs=0.07), "as the shown digits give it"
     # air makes most of it, as said: by far more than the opening alone
     if widths[1] < widths[0]:
         assert seeing.seeing_fwhm(seeing.fried_parameter(air.fwhm), outer_scale=air.outer_scale) > 0.7 * widths[0]
