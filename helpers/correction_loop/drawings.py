@@ -142,9 +142,10 @@ def good_settings(rig):
         curve.set_ydata(widths)
         point.set_data([gain], [width])
         inside = here.low[row] <= gain <= here.high[row]
+        more = round(100 * (width / best.value - 1))
         return (
-            f"{EXPOSURES[row].value:g} s and gain {gain:.2f}: the star is {width:.2f} arcsec wide, "
-            f"{max(width / best.value - 1, 0):.0%} more than with the best settings: "
+            f"{EXPOSURES[row].value:g} s and gain {gain:.2f}: the star is {width:.2f} arcsec wide (mean of the three), "
+            f"{f'{more}% more than' if more > 0 else 'the same to 1% as'} with the best settings: "
             f"{'inside the band' if inside else 'outside the band'}."
         )
 

@@ -97,8 +97,8 @@ def room_for_mistakes(rig):
         "by which factor do they differ?",
         {"hardly any, it must be right": 1.2, "about two": 2, "five or more": 6},
         high / low,
-        f"By a factor of {high / low:.0f}: from {gains_in_words(rig, low, high)}. Too low, and the worm comes through. "
-        f"{above}",
+        f"By a factor of about {high / low:.0f}: from {gains_in_words(rig, low, high)}. Too low, and the worm comes "
+        f"through. {above}",
     )
 
 

@@ -205,8 +205,8 @@ def narrow_is_not_calm(rig):
     factor = _spot_factor(rig)
     return (
         f"Behind your optics the spot at 850 nm is {percent(factor)}. Guiding does not ask how wide the spot is but "
-        "where its middle is, and the middle wanders alike in all colours: a slope in the air bends them all the same "
-        "way."
+        "where its middle is, and the middle wanders alike in all colours: a cell of warm air bends them all the "
+        "same way."
     )
 
 
