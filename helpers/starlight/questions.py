@@ -500,8 +500,8 @@ def card(rig):
         reach = "none" if faint is None else _step(round(faint, 1) - round(limit, 1))
         parts.append(f"{name}: {reach} and {_step(round(top, 1) - round(bright, 1))}")
     meaning = (
-        f"Stars between the two limits are good enough ({view.light_share:.0%} of the light reaches the sensor). What "
-        "settings change at the faint and the bright end, in magnitudes (plus: fainter stars come in there, and bright "
-        f"ones are lost here): {'; '.join(parts)}."
+        f"Stars between the two limits are good enough ({view.light_share:.0%} of the light reaches the sensor). Other "
+        "settings shift the faint and the bright limit, in magnitudes (plus: towards fainter stars): "
+        f"{'; '.join(parts)}."
     )
     return own_number(rig), meaning, _action(rig)
