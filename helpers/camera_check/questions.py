@@ -86,8 +86,8 @@ def noisy_camera(rig, numbers):
         f"How much does your log grow, with {drawings.named_stars(numbers.stars)}?",
         {"hardly, below a tenth": 0.03, "by a third or so": 0.33, "it doubles, or worse": 1.2},
         growth,
-        f"By {growth:.0%}, from {healthy.logged.value:.2f} to {now.logged.value:.2f} arcsec (both axes); the star in "
-        f"the picture grows by {wider} arcsec. Errors add in squares, and a bright "
+        f"By {growth:.0%} of {healthy.logged.value:.2f} arcsec (both axes); the star in the picture grows "
+        f"by {wider} arcsec. Errors add in squares, and a bright "
         f"star has light enough. With one faint star, of magnitude {drawings.faint_star(rig, numbers):.1f}, {lost}: "
         "light decides how much a noisy camera costs.",
     )
@@ -115,7 +115,12 @@ def _telling(rig, numbers):
     return [drawings.telling_noise(rig, numbers, several) for several in stars]
 
 
-def clipped_errors(rig, numbers, frames=300):
+_TRIED = 300  # frames
+# Standard error of an rms from the median of 2 x 300 values, as a share: 1.17 / sqrt(n), for normal errors.
+_OF_A_MEDIAN = 1.17 / np.sqrt(2 * _TRIED)
+
+
+def clipped_errors(rig, numbers, frames=_TRIED):
     """Error of the faint star's centre (one axis) in simulated frames, with room below and with an offset of 0."""
     setting, magnitude = view(rig), drawings.faint_star(rig, numbers)
     side = 2 * int(np.ceil(3 * (setting.fwhm / setting.pixel_scale).to_value(u.pix))) + 7
@@ -138,7 +143,7 @@ _BELIEFS = """
 **"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
 claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: the error of its
-centre is {clipped:.2f} arcsec, {room} (300 simulated frames of your faint star).
+centre is {clipped:.2f} arcsec, {room} ({tried} simulated frames of your faint star).
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
@@ -164,8 +169,9 @@ def beliefs(rig, numbers):
         claimed=claimed.read_noise.value,
         pile=100 * camera_1.low_pile,
         clipped=clipped,
-        room="and as much where the offset leaves room below"
-        if f"{with_room:.2f}" == f"{clipped:.2f}"
+        tried=_TRIED,
+        room="and no other, as far as that can be told, where the offset leaves room below"
+        if abs(clipped / with_room - 1) < 2 * np.sqrt(2) * _OF_A_MEDIAN
         else f"{with_room:.2f} where the offset leaves room below",
         away=away,
         held=abs(held),

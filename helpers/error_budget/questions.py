@@ -193,8 +193,8 @@ def what_the_suspects_say(rig):
         f"worth {worth}. On good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its "
         f"log), and so do fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for "
         f"noise of the camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. "
-        f"By any of these the star in the picture grows by {(most - old.final_fwhm).value:.2f} arcsec or less, "
-        f"{float(most / old.final_fwhm) - 1:.0%}."
+        f"By any of these the star in the picture grows by {(most - old.final_fwhm).value:.2f} of "
+        f"{_star(old):.2f} arcsec or less."
     )
 
 
@@ -754,9 +754,9 @@ def sharper_pictures(rig):
     return (
         f"With a noisy camera on faint stars the log falls from {poor.logged_rms.value:.2f} to "
         f"{good.logged_rms.value:.2f} arcsec when the newer one comes with good stars, by "
-        f"{1 - float(good.logged_rms / poor.logged_rms):.0%}. The star in the picture goes from "
+        f"{1 - logged(good) / logged(poor):.0%}. The star in the picture goes from "
         f"{poor.final_fwhm.value:.2f} to {good.final_fwhm.value:.2f} arcsec, by "
-        f"{1 - float(good.final_fwhm / poor.final_fwhm):.0%}: most of the log was noise of the measurement, and the "
+        f"{1 - _star(good) / _star(poor):.0%}: most of the log was noise of the measurement, and the "
         "mount followed only a part of it."
     )
 
