@@ -69,13 +69,22 @@ def _chart(axes, rig):
     size = np.clip(22 - 1.5 * (bright["magnitude"].value - 6), 3, 22)
     axes.scatter(*offsets.T, s=size, color=figures.GREY, linewidths=0)
     frame = _frame(rig.main_camera, rig.telescope)
-    axes.plot(*figures.outline(*frame), color="black", linewidth=1.2)
     style = {"above": None, "fontsize": 11, "va": "center"}
     figures.label_curve(axes, [0.0], [0.0], "picture", **style)
     reach = (1.4 if guide_field.sides(rig) == 2 else 1.12) * max(guide_field.search_radius(rig).value, *frame / 2)
     axes.set(xlim=(reach, -reach), ylim=(-reach, reach), aspect="equal")
     axes.grid(False)
     figures.label(axes, "east of the target [arcmin]", "north [arcmin]", "the sky, north up")
+
+
+def _picture_outline(rig, position_angle):
+    """Corners of the picture's frame, east and north of the target in arcmin; the mirror sits beside its long side.
+
+    Camera and mirror turn together. A guide telescope stands on its own: its angle leaves the frame as it is.
+    """
+    across, away = figures.outline(*sorted(_frame(rig.main_camera, rig.telescope), reverse=True))
+    angle = position_angle.to_value(u.rad) if guide_field.sides(rig) == 2 else 0.0
+    return away * np.sin(angle) + across * np.cos(angle), away * np.cos(angle) - across * np.sin(angle)
 
 
 def _angle_curve(axes, rig, search):
@@ -124,6 +133,8 @@ def two_fields(rig):
     search, present = found.search, guide_field.DEFAULT_ANGLE
     figure, (sky, curve) = figures.new_figure(1, 2, width=8, height=4.2, width_ratios=[1, 1.05])
     _chart(sky, rig)
+    sky.plot(*_picture_outline(rig, present), color=figures.GREY, linestyle="--", linewidth=1.4)
+    (frame,) = sky.plot([0], [0], color="black", linewidth=1.2)
     counted = _angle_curve(curve, rig, search)
     edges = [sky.plot([0], [0], **figures.line_look(k), linewidth=2.4)[0] for k in (0, 6)[: 2 if two else 1]]
     style = {"above": None, "fontsize": 11, "va": "center"}
@@ -136,6 +147,7 @@ def two_fields(rig):
     camera = rig.main_camera
 
     def update(position_angle):
+        frame.set_data(*_picture_outline(rig, position_angle))
         for k, edge in enumerate(edges):
             corners = guide_field.field_outline(position_angle + 180 * k * u.deg, rig).value
             edge.set_data(*corners.T)
@@ -151,12 +163,13 @@ def two_fields(rig):
         kept = guide_field.frame_kept(turn * u.deg, camera.columns, camera.rows)
         said = f"At {position_angle.value:.0f}°: {guide_field.usable_in_words(before)} before the flip, {after} after."
         if turn:
-            said += f" A turn of {turn:+.0f}° from {present.value:.0f}°; {kept:.0%} of the picture stays in the frame."
+            said += f" A turn of {turn:+.0f}° from {present.value:.0f}°; "
+            said += f"{kept:.0%} of the dashed frame stays in the picture."
         return said
 
     alt = (
         "Left: stars, the frame of the picture, and the guide sensor's field: "
-        + ("one before the flip, one opposite after it. " if two else "a large one about the target. ")
+        + ("beside it before the flip, opposite after it; all turn together. " if two else "about the target. ")
         + "Right: usable stars on the poorer side against the position angle, in steps"
         + (
             f", a diamond at the angle to set; filled: how many are left up to {search.slack.value:g} degrees off."
@@ -165,7 +178,7 @@ def two_fields(rig):
         )
     )
     hidden = (*edges[1:], *names[1:], *counted, cursor)
-    return Drawing(figure, (*edges, *names, cursor), update, alt, hidden=hidden)
+    return Drawing(figure, (frame, *edges, *names, cursor), update, alt, hidden=hidden)
 
 
 def _reach(rig):
@@ -263,7 +276,7 @@ def mirror_and_sensor(rig):
         beam, middle = guide_field.beam_width(now), guide_field.lit_fraction(0 * u.mm, 0 * u.mm, now)
         caught = min(float(field.lit_area / light_of_mirror(now)), 1)
         area = np.pi / 4 * beam.value**2 * (1 - now.central_obstruction**2)
-        ring = ", dark in its middle" if now.central_obstruction else ""
+        ring = ", dark in its middle (the second mirror's shadow)" if now.central_obstruction else ""
         width, height = mirror_outline(now)
         return (
             f"The beam of a star is {beam.value:.1f} mm wide at the mirror{ring}: {area:.0f} mm². The mirror, "

@@ -138,16 +138,15 @@ def what_is_usable(rig):
     """Which stars count, and why that limit."""
     limits, exposure = guide_field.plan(rig).limits, rig.guiding.exposure.value
     said = (
-        f"**Usable** is a star whose centre one exposure of {exposure:g} s gives to {limits.error.value:.2f} arcsec on "
-        "each axis, and which fills no pixel. All limits of this page are magnitudes *as they reach the guide "
-        f"camera*: {limits.bright:.1f} to {limits.faint:.1f}."
+        f"**Usable** is a star that fills no pixel, and whose centre one exposure of {exposure:g} s gives to "
+        f"{limits.error.value:.2f} arcsec on each axis. Magnitudes of this page are those *as they reach the guide "
+        f"camera*: usable are {limits.bright:.1f} to {limits.faint:.1f}."
     )
     lost = drawings.lost_at_the_mirror(rig)
     if lost >= 0.1:
         said += (
-            " The mirror lets only a part through, so star lists have these stars brighter: in the middle of the "
-            f"field one of {limits.faint - lost:.1f} arrives as {limits.faint:.1f}. (The strip's limit is a list's, "
-            "for a star overhead.)"
+            f" The mirror takes light away: in the middle of the field one of {limits.faint - lost:.1f} in a star "
+            f"list arrives as {limits.faint:.1f}. (The strip's limit is a list's, for a star overhead.)"
         )
     if limits.reached:
         return said
@@ -161,15 +160,25 @@ def list_against_strip(rig):
     """Why the reader sees three counts, and which of them to use."""
     strip, found = ledgers.ledger(rig), drawings.listed(drawings.shown_rig(rig))
     return (
-        f"The {guide_field.plan(rig).mean:.1f} is the mean of many such fields. The strip's {strip.stars}, "
-        f"{strip.stars_after_flip} are whole stars of one middling field, as many as your guiding uses "
-        f"({rig.guiding.stars} at most). The {len(found.before)} and {len(found.after)} of the first panel are counted "
-        "in the list of one target. With a list of yours, use it, as the card does. "
+        "Three counts:\n\n"
+        f"- {guide_field.plan(rig).mean:.1f} is the mean of many such fields.\n"
+        f"- {strip.stars}, {strip.stars_after_flip} in the strip are whole stars of one middling field, at most the "
+        f"{rig.guiding.stars} that your guiding uses.\n"
+        f"- {len(found.before)} and {len(found.after)} in the first panel are counted in the list of one target. "
+        "With a list of yours, use it, as the card does.\n\n"
         f"({WANTED} by choice: one star is enough to guide, the others are to spare.)"
     )
 
 
-def why_it_rises(rig):
+def where_stars_are_few(rig):
+    """What the curve of the chance shows, told before it, and its reason."""
+    return (
+        f"Near the plane of the Milky Way the sky is crowded, far from it poor.{_why_it_rises(rig)} Stars are strewn "
+        "at random: a field may have more or fewer than the average. The picture shows the chance of enough."
+    )
+
+
+def _why_it_rises(rig):
     """Why the chance rises again far from the Milky Way, in words; nothing where it does not."""
     chances = drawings.ChanceByDistance(rig)
     distance, chance = chances.distance[:-1], chances.at()[1][:-1]  # without the target's own
@@ -177,8 +186,8 @@ def why_it_rises(rig):
     if chance[-1] - chance[lowest] < _SEEN:
         return ""
     return (
-        f"Beyond {distance[lowest]:.0f}° from the plane the chance of section 3 rises again: your target lies on the "
-        "poorer side, away from the Milky Way's middle, and at 90° both sides meet."
+        f" (Beyond {distance[lowest]:.0f}° the curve rises again: your target lies on the side away from the Milky "
+        "Way's middle, which is poorer still, and at 90° all sides meet.)"
     )
 
 
