@@ -58,9 +58,11 @@ def truths(rig):
     bars = right.barh([2, 1, 0], [0.1] * 3, color=[figures.GREY, figures.COLOURS[1], figures.COLOURS[0]])
     for bar, hatch in zip(bars, ("", "//", ".."), strict=True):
         bar.set(hatch=hatch, edgecolor="black")
-    right.set_yticks([2, 1, 0], ["log, rms", "pointing, rms", "star wider by"])
+    right.set_yticks(
+        [2, 1, 0], ["log, rms\n(both axes)", "pointing, rms\n(both axes)", "star in the\npicture wider by"]
+    )
     right.set_xlim(0, 1.4)
-    figures.label(right, "both axes [arcsec]")
+    figures.label(right, "size [arcsec]")
 
     def update(gain, exposure, mount):
         here = mounts[mount]
@@ -74,12 +76,12 @@ def truths(rig):
             bar.set_width(max(size, 0))
         return (
             f"Log {sizes[0]:.2f} arcsec, true pointing {sizes[1]:.2f} arcsec (rms, both axes). The star is "
-            f"{image.mean_fwhm.value:.2f} arcsec wide instead of {here.star_fwhm.value:.2f}."
+            f"{image.mean_fwhm.value:.2f} arcsec wide; on a mount that stands still, {here.star_fwhm.value:.2f}."
         )
 
     alt = (
         "Left: measured errors as points and the mount's true pointing as a line over three minutes. Right: three "
-        "bars: the log, the pointing, and how much wider guiding makes the star in the picture."
+        "bars: the log, the pointing, and how much wider the star in the picture becomes."
     )
     return Drawing(figure, (dots, line, *bars), update, alt)
 
@@ -110,7 +112,7 @@ def good_settings(rig):
     left.plot(seconds, np.where(lower, here.low, np.nan), color=figures.COLOURS[0])
     left.plot(seconds, np.where(upper, here.high, np.nan), color=figures.COLOURS[0])
     left.plot([here.exposure.value], [here.gain], "*", color="black", markersize=15)
-    left.annotate("the middle", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
+    left.annotate(f"gain {here.gain:.2f}", (here.exposure.value, here.gain), (8, -16), textcoords="offset points")
     look = {"markersize": 11, "markerfacecolor": "white", "color": figures.COLOURS[6]}
     (mark,) = left.plot([1], [0.5], "o", **look)
     mark.set(clip_on=False, in_layout=False)  # whole on the upper edge too
@@ -151,7 +153,7 @@ def good_settings(rig):
 
     alt = (
         "Left: for each guide exposure the gains that give the same picture, a striped band that rises with the "
-        "exposure, and is open where no end was found; a star marks the setting in its middle. Right: "
+        "exposure, and is open where no end was found; a star marks a setting in its middle. Right: "
         "the star's width against the gain at one exposure."
     )
     return Drawing(figure, (mark, curve, point), update, alt)

@@ -64,7 +64,7 @@ def more_gain(rig):
     exposure, _, _ = _own_loop(rig)
     own, faultless = ([_star(rig, exposure, gain, faultless=one) for gain in _GAINS] for one in (False, True))
     (low, high), (still, chasing) = ([_total(loop.pointing_rms) for _, loop in pair] for pair in (own, faultless))
-    less = " (Play in your gears keeps a part of it out.)" if high < chasing else ""
+    less = " Play in your gears keeps a part of it out (below)." if high < chasing else ""
     return guesses.choices(
         "07.more-gain",
         f"Your mount, exposures of {exposure.value:g} s. You raise the gain from {_GAINS[0]:g} to {_GAINS[1]:g}: the "
@@ -170,15 +170,19 @@ def _own_loop(rig):
 
 
 def own_number(rig):
-    """The reader's number of this workbook, in words."""
-    gain = rig.guiding.loop_gain
-    nearest, loop, image = _own_loop(rig)
-    width = image.mean_fwhm
+    """The reader's number of this workbook, the one in the strip, in words."""
+    left = ledgers.ledger(rig).pointing_rms.value
+    return f"What the loop leaves of your mount's motion: {left:.2f} arcsec (rms, both axes), over many nights."
+
+
+def one_stretch(rig):
+    """What one simulated stretch of the reader's night gives, in words."""
+    exposure, loop, image = _own_loop(rig)
     return (
-        f"With exposures of {nearest.value:g} s and gain {gain:g} the log of this simulation says "
-        f"{_total(loop.logged_rms):.2f} arcsec (rms, both axes); the mount really misses by "
-        f"{_total(loop.pointing_rms):.2f}. The star in the picture is {width.value:.2f} arcsec wide; with perfect "
-        f"pointing it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
+        f"In the {_MINUTES} minutes simulated here (exposures of {exposure.value:g} s, gain "
+        f"{rig.guiding.loop_gain:g}) it is {_total(loop.pointing_rms):.2f}, and the log says "
+        f"{_total(loop.logged_rms):.2f}. The star in the picture is {image.mean_fwhm.value:.2f} arcsec wide; on a "
+        f"mount that stands still it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
     )
 
 
@@ -206,29 +210,28 @@ def table_of_widening(rig):
     return head, [(name, f"{share:.0%}") for name, share in rows]
 
 
+def play_and_air(rig):
+    """Why corrections of air count for so little where gears have play, in words; empty without play."""
+    firm = rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})
+    air, freely = (float(widening_shares(one)[1]) for one in (rig, firm))
+    if rig.mount.backlash == 0 or freely <= air:
+        return ""
+    return (
+        "Play in your gears swallows many small corrections, of air as well: without play, corrections of air would be "
+        f"{freely:.0%}."
+    )
+
+
 def play_in_numbers(rig):
-    """What play of the gears does to corrections, in words."""
+    """What play of the gears does to the pointing of a loop that answers hard, in words."""
     exposure, _, _ = _own_loop(rig)
     own, firm = (
         _total(nights.guide(night, exposure, _GAINS[1])[0].pointing_rms)
         for night in (drawings.night_of(rig), _without_play(rig))
     )
-    air, freely = (
-        max(float(widening_shares(one)[1]), 0.0) for one in (rig, rigs.changed(rig, {"mount.backlash": 0 * u.arcsec}))
-    )
     return (
-        "Play leaves out many small corrections, of air as well: without it, corrections of air would be "
-        f"{freely:.0%} of what widens your star, not {air:.0%}. At gain {_GAINS[1]:g} your mount misses by {own:.3f} "
-        f"arcsec, without play by {firm:.3f}."
-    )
-
-
-def two_ways(rig):
-    """Why the number in the strip differs a little, in words."""
-    foretold, log = ledgers.ledger(rig).pointing_rms.value, predict(rig).logged_rms.value
-    return (
-        f"(The strip foretells {foretold:.2f} arcsec for many nights, 10_error_budget a log of {log:.2f}; "
-        f"this is one simulated stretch of {_MINUTES} minutes.)"
+        "Play leaves out many small corrections (section 2). "
+        f"At gain {_GAINS[1]:g} your mount misses by {own:.3f} arcsec, without play by {firm:.3f}."
     )
 
 
@@ -238,9 +241,45 @@ def table_of_band(rig):
     rows = []
     for exposure, low, high in zip(here.exposures, here.low, here.high, strict=True):
         gains = gains_in_words(rig, low, high) if np.isfinite(low) else "none: expose shorter"
-        mark = "set this one, and the middle of its gains" if exposure == here.exposure else ""
+        mark = f"gain {here.gain:.2f}" if exposure == here.exposure else ""
         rows.append((f"{exposure.value:g} s", gains, mark))
     return ("guide exposure", "gains within 3 % of the best picture", "if you set anew"), rows
+
+
+def rule(rig):
+    """When correcting helps, in words, with what a hard answer costs at the exposure that is recommended."""
+    here, found = drawings.band_of(rig), drawings.map_of(rig)
+    row = int(np.argmin(np.abs(found.exposures - here.exposure)))
+    wider = float(found.mean[row, -1] / found.mean.min()) - 1
+    return (
+        "Correcting helps against what lasts many exposures, the worm and the drift. It chases the air when it answers "
+        f"each single exposure nearly in full (here, at {here.exposure.value:g} s and gain {found.gains[-1]:g}: a star "
+        f"{wider:.0%} wider than at best)."
+    )
+
+
+def exposures_alike(rig):
+    """What the choice of the exposure does to the star in the picture, in words."""
+    here, found = drawings.band_of(rig), drawings.map_of(rig)
+    good = np.isfinite(here.low)
+    first, last = here.exposures[good].value[[0, -1]]
+    widths = found.mean.value.min(axis=1)[good]
+    kept = "So keep yours" if here.exposure == _own_loop(rig)[0] else "Where gains have the most room"
+    return (
+        f"With a good gain, every exposure from {first:g} to {last:g} s makes stars of {widths.min():.2f} to "
+        f"{widths.max():.2f} arcsec: no picture shows a difference. {kept}: {here.exposure.value:g} s."
+    )
+
+
+def what_to_set(rig):
+    """What to do with one's own settings, in words."""
+    here = drawings.band_of(rig)
+    times = here.gain / here.at_setting[0]
+    return (
+        "If your settings lie inside the band, leave them. If not, set "
+        f"{here.exposure.value:g} s and gain {here.gain:.2f}: {times:.1f} times the lowest good gain, and as far "
+        "below the highest."
+    )
 
 
 def table_of_logs(rig):
@@ -434,7 +473,8 @@ def card(rig):
     now = here.gains_at(exposure)
     band = gains_in_words(rig, low, high)
     number = (
-        f"At {here.exposure.value:g} s every gain from {band}; the middle of that band, by factors, is {here.gain:.2f}."
+        f"{ledgers.ledger(rig).pointing_rms.value:.2f} arcsec (rms, both axes): what the loop leaves. The band at "
+        f"{here.exposure.value:g} s: every gain from {band}."
     )
     meaning = (
         "Every gain in the band gives the same picture, to 3 %. The number on the log does differ; it is no judge."

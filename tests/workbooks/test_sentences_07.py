@@ -69,7 +69,8 @@ def test_play_leaves_out_corrections_of_air(rig):
     parts = evaluate(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})).picture_terms
     squares = {name: part.value**2 for name, part in parts.items() if name not in ("air and diffraction", "flexure")}
     freely = squares["corrections of air"] / sum(squares.values())
-    assert f"corrections of air would be {freely:.0%} of what widens your star" in told
+    assert f"without play, corrections of air would be {freely:.0%}." in questions.play_and_air(rig)
+    assert questions.play_and_air(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})) == ""
     assert freely > questions.widening_shares(rig)[1] + 0.05
 
 
@@ -79,9 +80,9 @@ def _night(rig):
 
 def test_the_own_number_is_one_loop_and_its_parts_add_up(rig):
     exposure, loop, image = questions._own_loop(rig)
-    words = questions.own_number(rig)
+    words = questions.one_stretch(rig)
     logged, pointing = (np.hypot(*rms.value) for rms in (loop.logged_rms, loop.pointing_rms))
-    assert f"{logged:.2f} arcsec (rms, both axes)" in words and f"misses by {pointing:.2f}" in words
+    assert f"it is {pointing:.2f}, and the log says {logged:.2f}." in words
     assert f"exposures of {exposure.value:g} s" in words
     added = np.trace(image.added_motion.value)
     # what is added widens the star about as a Gaussian does; a star with wings answers a little less
@@ -127,9 +128,30 @@ def test_the_strip_and_this_workbook_tell_the_same_loop(rig):
     _, loop, _ = questions._own_loop(rig)
     simulated = np.hypot(*loop.pointing_rms.value)
     assert simulated == pytest.approx(foretold, rel=0.2)
-    assert f"foretells {foretold:.2f} arcsec" in questions.two_ways(rig)
-    assert f"misses by {simulated:.2f}" in questions.own_number(rig)
-    assert f"a log of {evaluate(rig).logged_rms.value:.2f};" in questions.two_ways(rig)
+    assert all(f"{foretold:.2f} arcsec (rms, both axes)" in told(rig) for told in (questions.own_number, _card_number))
+    assert f"it is {simulated:.2f}" in questions.one_stretch(rig)
+    logged = np.hypot(*loop.logged_rms.value)
+    assert logged == pytest.approx(evaluate(rig).logged_rms.value, rel=0.1), "as workbook 10 foretells the log"
+
+
+def _card_number(rig):
+    return questions.card(rig)[0]
+
+
+def test_no_exposure_of_the_band_is_better_than_another(rig):
+    """What is told to be set: of the band, at an exposure whose best star is as narrow as that of all the others."""
+    band, found = drawings.band_of(rig), drawings.map_of(rig)
+    said, told = questions.what_to_set(rig), questions.exposures_alike(rig)
+    first, last, narrow, wide, kept = numbers(told)
+    known = np.isfinite(band.low)
+    assert (first, last) == tuple(band.exposures[known].value[[0, -1]]) and known[: known.sum()].all()
+    best = found.fwhm.mean(axis=0).min(axis=1)[known].value
+    assert narrow == round(best.min(), 2) and wide == round(best.max(), 2) and wide < (1 + band.within) * narrow
+    assert f"set {band.exposure.value:g} s and gain {band.gain:.2f}:" in said
+    *_, times = numbers(said)
+    low, high = band.at_setting
+    assert band.gain / low == pytest.approx(times, abs=0.051) and high / band.gain == pytest.approx(times, abs=0.051)
+    assert kept == band.exposure.value and ("keep yours" in told) == (band.exposure == questions._own_loop(rig)[0])
 
 
 def test_the_band_is_one_band(rig):
@@ -258,10 +280,12 @@ def test_waves_that_pass_the_loop(rig):
 
 def test_what_lasts_is_taken_off_and_single_errors_are_copied_by_a_hard_answer(rig):
     """The answer of the page, from the definition: each correction takes off the gain's share of what is seen."""
-    cells = json.loads((FOLDER / "07_correction_loop.ipynb").read_text(encoding="utf-8"))["cells"]
-    words = " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+    words, found = questions.rule(rig), drawings.map_of(rig)
     assert "Correcting helps against what lasts many exposures, the worm and the drift." in words
-    assert "It chases the air when it answers each single exposure nearly in full." in words
+    assert "It chases the air when it answers each single exposure nearly in full (here, at " in words
+    row = list(found.exposures).index(drawings.band_of(rig).exposure)
+    wider = float(found.fwhm[:, row, -1].mean() / found.fwhm.mean(axis=0).min()) - 1
+    assert wider > 0.005 and f"a star {wider:.0%} wider" in words
     gain, still = rig.guiding.loop_gain, np.zeros((2000, 2)) * u.arcsec
     slow = np.sin(2 * np.pi * np.arange(2000) / 200)[:, None] * np.ones(2) * u.arcsec  # one wave in 200 exposures
     left = correction_loop.simulate_loop(slow, still, gain, rig.guiding.delay).pointing[400:]
@@ -306,7 +330,8 @@ def test_no_number_is_missing(rig):
     cells = json.loads((FOLDER / "07_correction_loop.ipynb").read_text(encoding="utf-8"))["cells"]
     words = " ".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
     assert "fast shake" in words and "sixteen minutes" in words
-    told = (questions.own_number, questions.play_in_numbers, questions.two_ways)
+    told = (questions.own_number, questions.one_stretch, questions.play_and_air, questions.play_in_numbers)
+    told += (questions.rule, questions.exposures_alike, questions.what_to_set)
     told += (questions.faint_star, questions.lower_log)
     for text in (*(tell(rig) for tell in told), *questions.card(rig)):
         assert "nan" not in text and "inf " not in text
