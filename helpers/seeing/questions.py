@@ -56,9 +56,9 @@ def larger_aperture(rig):
         "Take an aperture of 500 mm instead of 50 mm, ten times larger. What is left of the wander?",
         {"a tenth": 0.1, "a half or so": 0.55, "nearly all of it": 0.95},
         float(large / small),
-        f"It falls from {small.value:.2f} to {large.value:.2f} arcsec, by {1 - float(large / small):.0%}. Most "
-        "of the wander comes from waves of warm and cool air far wider than any telescope, and all apertures see those "
-        "alike. After an exposure of 1 s in your site's wind the aperture matters even less: "
+        f"It falls from {small.value:.2f} to {large.value:.2f} arcsec, by {1 - float(large / small):.0%}. A "
+        "larger aperture averages over the waves of warm and cool air that are smaller than itself; what is left comes "
+        "from wider ones. After an exposure of 1 s in your site's wind the aperture matters even less: "
         f"{averaged[0].value:.2f} behind 50 mm, "
         f"{averaged[1].value:.2f} behind 500 mm.",
     )
@@ -337,8 +337,8 @@ def card(rig):
     action = (
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
-        else f"Nothing: leave {exposure:g} s until workbook 07, where all that an exposure does is weighed. (With "
-        f"the mount's own motion the star moves {now:.2f} arcsec on each axis, and would move least, {least:.2f}, near "
-        f"{best:g} s.)"
+        else f"Nothing: leave {exposure:g} s until workbook 07, which tells whether a picture shows the difference. "
+        f"(With the mount's own motion the star moves {now:.2f} arcsec on each axis, and would move least, "
+        f"{least:.2f}, near {best:g} s.)"
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action

@@ -175,3 +175,22 @@ def test_a_longer_exposure_is_found_with_the_panel(rig):
     wanted = float(re.search(r"leaves ([\d.]+) arcsec", asked.task)[1])
     said = drawings.averaging(rig).update(exposure=asked.right, name=rig.site.atmosphere)
     assert f": {wanted:.2f} of " in said
+
+
+def test_layers_add_by_squares_as_the_panel_says(rig):
+    said = drawings.averaging(rig).update(exposure=rig.guiding.exposure, name=rig.site.atmosphere)
+    alone, again, share, whole, twice = re.search(
+        r"alone leaves ([\d.]+)\. .*: ([\d.]+) x [\d.]+ is (\d+)% of ([\d.]+) x ([\d.]+)\.", said
+    ).groups()
+    assert alone == again and whole == twice
+    assert float(share) == pytest.approx(100 * float(alone) ** 2 / float(whole) ** 2, abs=1)
+    assert float(whole) == pytest.approx(wander(rig, rig.guiding.exposure), abs=6e-4)
+    assert max(float(row[4]) for row in questions.table_of_layers(rig)[1]) == pytest.approx(float(alone), abs=0.006)
+
+
+def test_a_large_aperture_is_left_with_waves_wider_than_itself(rig):
+    """Cause told with the apertures: eddies no larger than the telescope add hardly anything to its wander."""
+    assert "what is left comes from wider ones" in questions.larger_aperture(rig).answer
+    small_eddies = seeing.Atmosphere(rig.site.seeing, 0.5 * u.m, air(rig).layers)
+    for_all = seeing.image_motion(500 * u.mm, air(rig))
+    assert (seeing.image_motion(500 * u.mm, small_eddies) / for_all) ** 2 < 0.2
