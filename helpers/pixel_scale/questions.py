@@ -63,16 +63,19 @@ def longer_or_smaller(rig):
 def small_movement(rig):
     """How much a movement of a tenth of its width widens a star."""
     star = _check(rig).recorded_fwhm
-    wider = float(pixels.blurred_fwhm(star, star / 10) / star - 1)
+    moved = pixels.blurred_fwhm(star, star / 10)
+    wider, alone = float(moved / star - 1), FWHM_PER_SIGMA * star.value / 10
     allowed = _check(rig).noticed.value
     return guesses.choices(
         "01.widening",
         f"A star in your picture is {star.value:.1f} arcsec wide. While it is taken it moves by a tenth of that, "
         f"{star.value / 10:.2f} arcsec rms on each axis. How much wider does it become in the picture?",
-        {"a quarter wider": 0.25, "a tenth wider": 0.10, "a thirtieth wider": 1 / 30},
+        {"a quarter wider": 0.25, "a tenth wider": 0.10, "less than a twentieth wider": 0.03},
         wider,
-        f"By {wider:.1%} only: movement and width add by their squares, so small movements are cheap and large ones "
-        f"dear. To widen the star by {WIDENING:.0%} it takes {allowed:.2f} arcsec rms on each axis.",
+        f"By {wider:.1%} only. An rms is turned into a width by {FWHM_PER_SIGMA:.2f}: here {alone:.2f} arcsec. Then "
+        f"square both widths, add, take the root: √({star.value:.2f}² + {alone:.2f}²) = {moved.value:.2f}. So small "
+        f"movements are cheap, large ones dear: to widen the star by {WIDENING:.0%} it takes {allowed:.2f} arcsec rms "
+        "on each axis.",
     )
 
 
@@ -146,9 +149,9 @@ def without_air(rig):
     return (
         f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, "
         f"{rest.value:.3f} by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight), and "
-        "because the light of real stars reaches farther out than the drawn one's. The two add by their squares, as "
-        "all errors that don't hang together. In one exposure the air moves the star by "
-        f"{air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
+        "because the light of real stars reaches farther out than the drawn one's. Errors that don't hang together add "
+        f"so: square both, add, take the root, √({check.seen.value:.3f}² + {rest.value:.3f}²). In one exposure the air "
+        f"moves the star by {air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
     )
 
 
@@ -212,12 +215,14 @@ def table_of_guide_optics(rig):
 
 def longer_or_wider(rig):
     """What the table of guide optics says of twice the focal length and of twice the aperture."""
-    small, small_long, wide, _ = (float(row[-1]) for row in table_of_guide_optics(rig)[1])
+    rows = table_of_guide_optics(rig)[1]
+    small, small_long, wide, _ = (float(row[-1]) for row in rows)
     by_length, by_light = 1 - small_long / small, 1 - wide / small_long
     counts = "it is light that counts." if by_length < by_light else "on pixels as coarse as yours both count."
     return (
         f"Twice the focal length takes {by_length:.0%} off the error of the smallest, twice the aperture at the same "
-        f"length {by_light:.0%}: {counts}"
+        f"length {by_light:.0%}: {counts} (At 400 mm the star is {rows[1][2]} pixels wide behind 50 mm, {rows[2][2]} "
+        "behind 100: light bends at the rim of an opening, more at a small one. Section 5 tells of it.)"
     )
 
 
@@ -227,13 +232,14 @@ def joined_pixels(rig):
     right, single, four = (pixels.pixel_scale(size, focal, n) * u.pix for n in (2, 1, 4))
     return Question(
         "01.1",
-        "Pixels of 2.4 micrometres are read 2 x 2 as one (binned), behind a focal length of 300 mm. How many arcsec of "
-        "sky does such a joined pixel see? (A pixel sees 206.265 x its side in micrometres / focal length in mm.)",
+        "Pixels of 2.4 micrometres are added up 2 x 2 to larger ones (binned), behind a focal length of 300 mm. How "
+        "many arcsec of sky does such a larger pixel see? (A pixel sees 206.265 x its side in micrometres / focal "
+        "length in mm.)",
         right,
         unit=u.arcsec,
         percent=2,
         mistakes=(
-            (single, "that is one pixel by itself; two of them side by side are read as one."),
+            (single, "that is one pixel by itself; two of them side by side become one."),
             (four, "2 x 2 joins four pixels, but the side counts: two pixels."),
         ),
         hint="The side of a joined pixel is 4.8 micrometres.",

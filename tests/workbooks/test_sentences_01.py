@@ -97,7 +97,8 @@ def test_the_camera_sees_what_the_next_workbook_says_of_the_same_star(rig):
     assert times == pytest.approx(pixels.compare_scales(rig).noticed.value / seen, abs=0.5 + 0.03 * times)
     assert alone == pytest.approx(pixels.compare_scales(rig).seen.value, abs=6e-4) and alone < seen
     assert f"sees {seen:.3f} arcsec" in questions.card(rig)[0]
-    rest = float(re.search(r"pixels, ([\d.]+) by", text)[1])
+    rest = float(re.search(r"pixels, .*?([\d.]+) by .*?the sky", text)[1])
+    assert f"√({alone:.3f}² + {rest:.3f}²)" in text
     assert seen == pytest.approx(np.hypot(alone, rest), abs=1.2e-3)
     quiet = changed(  # hardly any sky and noise: what is left above the drawn star comes from the real one's wings
         rig,
@@ -133,8 +134,11 @@ def test_third_exercise_figure_and_advice_agree():
 
 def test_a_small_movement_costs_little_and_the_nearest_option_is_right(rig):
     asked = questions.small_movement(rig)
-    assert asked.right == "a thirtieth wider"
-    assert f"{np.sqrt(1 + 0.23548**2) - 1:.1%}" in asked.answer
+    assert asked.right == "less than a twentieth wider"
+    wider, factor, again, star, movement, moved, *_ = numbers(asked.answer)
+    assert wider == pytest.approx(100 * (np.sqrt(1 + 0.23548**2) - 1), abs=0.06) and wider < 5
+    assert movement == again == pytest.approx(factor * star / 10, abs=0.008)
+    assert moved == pytest.approx(np.hypot(star, movement), abs=0.011)
 
 
 def test_focal_length_and_pixel_do_the_same(rig):
@@ -189,4 +193,8 @@ def test_focal_length_and_aperture_are_told_as_their_table_shows_them(rig):
     said = questions.longer_or_wider(rig)
     errors = [float(row[-1]) for row in questions.table_of_guide_optics(rig)[1]]
     assert f"takes {1 - errors[1] / errors[0]:.0%} off" in said
+    same_length = [(pixels.spot_width(rig.site.seeing, a * u.mm, outer_scale=rig.site.outer_scale)) for a in (50, 100)]
+    scale = pixels.pixel_scale(rig.guide_camera.pixel_size, 400 * u.mm, rig.guide_camera.binning)
+    wide = list(map(float, re.search(r"is ([\d.]+) pixels wide behind 50 mm, ([\d.]+) behind", said).groups()))
+    assert wide == pytest.approx([(star / scale).value for star in same_length], abs=0.06) and wide[0] > wide[1]
     assert ("it is light that counts" in said) == (errors[1] / errors[0] > errors[2] / errors[1])
