@@ -206,7 +206,6 @@ def one_change_per_bar(rig):
             hatched |= floor > low
             text = f"{error:.3f}" if signal.measurable else "no star"
             names[place].set_text(text)
-        limit = "; ".join(f"{name.replace(chr(10), ' ')} {limits[k]}" for name, k in zip(BAR_NAMES, shown, strict=True))
         coarse = (
             "Hatched: the part that coarse pixels and dyes cause by the star's place among them."
             if hatched
@@ -214,7 +213,8 @@ def one_change_per_bar(rig):
         )
         return (
             f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A far from lamps{here}). "
-            f"Faintest star for 0.1 arcsec: {limit}. {coarse}"
+            f"Faintest star for 0.1 arcsec: {limits[0]} with camera A, {limits[3]} with B, {limits[shown[-1]]} in the "
+            f"end. {coarse}"
         )
 
     alt = (

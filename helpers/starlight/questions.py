@@ -27,7 +27,7 @@ def still_star(rig):
         "02.still",
         f"A faint star, magnitude {magnitude:g} (larger is fainter), is {signal.fwhm.value:.1f} arcsec wide and stands "
         "perfectly still. How far beside its true place does the camera find its centre?",
-        {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a thirtieth of its width": 1 / 30},
+        {"as far as the star is wide": 1, "a quarter of its width": 0.25, "a twentieth of its width, or less": 0.05},
         share,
         f"Usually {signal.noise_error.value:.2f} arcsec on each axis, 1/{1 / share:.0f} of its width: the mean of "
         f"{signal.electrons.value:,.0f} electrons is known far better than the place of one. But guiding can't tell "
@@ -141,7 +141,7 @@ def table_of_cameras(rig):
         ("in front of the pixels", *("dyes" if c.mosaic else "nothing" for c in cameras)),
         ("read noise [electrons]", *(f"{c.read_noise.value:g}" for c in cameras)),
         ("light that counts at best, without dyes", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
-        ("the same at 850 nm, near infrared", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
+        ("the same in the near infrared, at 850 nm", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
         ("dark current [electrons a second]", *(f"{c.dark_current.value:g}" for c in cameras)),
         ("a pixel holds [electrons]", *(f"{c.full_well.value:,.0f}" for c in cameras)),
     ]
@@ -157,7 +157,7 @@ def two_cameras(rig):
     through = np.mean(spectra.mosaic_transmission("mean", visible))
     return (
         f"At magnitude {magnitude:g} low read noise and the better sensor make the error {1 / (reading * sensor):.1f} "
-        f"times smaller; the dyes, which pass {through:.0%} of the visible light, make it {dyes:.1f} times larger "
+        f"times smaller; the dyes, which pass {through:.0%} of the visible light, make it {dyes:.2f} times larger "
         f"again. In all B, the fourth bar, is {'better' if both < 1 else 'worse'} than A, the first: {both:.2f} times "
         "its error."
     )
@@ -203,10 +203,14 @@ def own_number(rig):
             "and its "
             f"place among the pixels alone makes {floor:.2f} arcsec of error."
         )
-    light = [f"about {float(f'{view.signal(m).electrons.value:.2g}'):,.0f} electrons" for m in (limit, bright)]
+    told = [round(magnitude, 1) for magnitude in (limit, bright)]  # the light is that of the magnitudes as told
+    light = [f"about {float(f'{view.signal(m).electrons.value:.2g}'):,.0f} electrons" for m in told]
+    lost = (
+        f" The pick-off is counted in: {view.light_share:.0%} of the light pass it." if view.light_share < 0.995 else ""
+    )
     return (
         f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}, which gives {light[0]}. "
-        f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]}."
+        f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]}.{lost}"
     )
 
 
@@ -229,7 +233,8 @@ def table_of_settings(rig):
     rows = []
     for name, view in _settings(rig):
         signal = view.signal(magnitude)
-        error = f"{signal.centroid_error.value:.3f}" if signal.measurable else "no star"
+        # to 0.01, no finer than the limits tell it
+        error = f"{signal.centroid_error.value:.2f}" if signal.measurable else "no star"
         rows.append((name, error, drawings.in_words(drawings.faintest(view)), f"{view.brightest():.1f}"))
     head = (
         "one setting changed",
@@ -313,8 +318,8 @@ def table_of_filters(rig):
 def _better(error_a, error_b):
     """Which of two cameras has the smaller error, in words; none within 5 %."""
     if abs(error_a / error_b - 1) < 0.05:
-        return "the two do equally well"
-    return f"camera {'A' if error_a < error_b else 'B'} is the better of the two"
+        return "both cameras do equally well"
+    return f"camera {'A' if error_a < error_b else 'B'} is better"
 
 
 def filters_cost(rig):
@@ -327,17 +332,15 @@ def filters_cost(rig):
         for k, camera in enumerate(drawings.demo_cameras())
         for name in FILTERS
     }
-    parts = [f"Without a filter {_better(errors[0, 'none'], errors[1, 'none'])}."]
-    for name in FILTERS[1:]:
-        a, b = (errors[k, name] / errors[k, "none"] for k in (0, 1))
-        verdict = _better(errors[0, name], errors[1, name])
-        parts.append(f"With the {name} filter {verdict}; the error is {a:.1f} (A) and {b:.1f} (B) times that without.")
-    parts.append(
-        f"(Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond, larger is darker. The "
-        f"last bar of section 1 has the city's, {drawings.CITY_SKY.value:g}: under another sky a filter's factor is "
-        "another.)"
+    verdicts = {name: _better(errors[0, name], errors[1, name]) for name in FILTERS}
+    said = f"Without a filter {verdicts['none']}"
+    said += "".join(f"; with the {name} one {verdicts[name]}" for name in FILTERS[1:])
+    if all(error > errors[k, "none"] for (k, name), error in errors.items() if name != "none"):
+        said += ". But each filter makes each camera worse than it is without"
+    return (
+        f"{said}. (Your sky: {rig.site.sky_brightness.value:g} magnitudes from each square arcsecond, larger is "
+        f"darker. The last bars of section 1 have the city's, {drawings.CITY_SKY.value:g}.)"
     )
-    return " ".join(parts)
 
 
 def larger_pixels_gather_nothing(rig):
@@ -489,7 +492,7 @@ def _step(magnitudes):
 
 def card(rig):
     """The three texts of the card: number, meaning, what to do."""
-    limit, bright, view = _limits(rig)
+    limit, bright, _ = _limits(rig)
     (_, _), *others = _settings(rig)
     if limit is None:
         meaning = "More light does not help: the error comes from the place of the star among coarse pixels."
@@ -500,8 +503,7 @@ def card(rig):
         reach = "none" if faint is None else _step(round(faint, 1) - round(limit, 1))
         parts.append(f"{name}: {reach} and {_step(round(top, 1) - round(bright, 1))}")
     meaning = (
-        f"Stars between the two limits are good enough ({view.light_share:.0%} of the light reaches the sensor). Other "
-        "settings shift the faint and the bright limit, in magnitudes (plus: towards fainter stars): "
-        f"{'; '.join(parts)}."
+        "Stars between the two limits are good enough. Other settings shift the faint and the bright limit, in "
+        f"magnitudes (plus: towards fainter stars): {'; '.join(parts)}."
     )
     return own_number(rig), meaning, _action(rig)

@@ -54,7 +54,9 @@ def test_panels_move_for_every_rig(rig):
     assert "no star" in dance.update(star + 6 * u.mag, rig.guiding.exposure)
     assert "full" in dance.update(star - 12 * u.mag, rig.guiding.exposure)
     for kind in (drawings.BLOCKING, drawings.LONG_PASS):
-        assert bars.update(star, kind).count(";") == 5
+        limits = [drawings.in_words(drawings.faintest(view)) for view in drawings.one_by_one(rig, star.value)[1]]
+        last = limits[5 if kind == drawings.BLOCKING else 6]
+        assert f"{limits[0]} with camera A, {limits[3]} with B, {last} in the end" in bars.update(star, kind)
     assert low < start < high
     for size in (low, start, high):
         for dyes in ("none", "colour mosaic"):
@@ -109,6 +111,7 @@ def test_the_colours_in_which_the_newer_camera_counts_more():
     shown = drawings.colours_and_measurements(RIGS["club"])
     (crossing,) = re.findall(r"above it beyond (\d+) nm", shown.alt)
     old, new = drawings.demo_cameras()
+    assert new.mosaic and not old.mosaic  # "B is a colour camera", says the text above the table
     grid = np.array([450, 550, 650, float(crossing) - 10, float(crossing) + 15, 850, 950]) * u.nm
     dyed = starlight.quantum_efficiency(new, grid) * starlight.spectra.mosaic_transmission("mean", grid)
     assert list(dyed > starlight.quantum_efficiency(old, grid)) == 4 * [False] + 3 * [True]
@@ -147,7 +150,13 @@ def test_the_number_is_that_of_the_strip_and_of_the_card(rig):
         assert limit == pytest.approx(found.faintest_star, abs=1e-6)
         assert f"Gaia G {found.faintest_star:.1f}, which gives" in number
         light = float(re.search(r"gives about ([\d,]+) electrons", number)[1].replace(",", ""))
-        assert light == pytest.approx(starlight.view(rig).signal(limit).electrons.value, rel=0.05)
+        told = starlight.view(rig).signal(round(limit, 1)).electrons.value
+        assert light == pytest.approx(told, rel=0.05)
+        if round(limit, 1) == drawings.example_star(rig):  # the first panel starts with that very star
+            start = drawings.dancing_star(rig).update(round(limit, 1) * u.mag, rig.guiding.exposure)
+            assert float(f"{_numbers(start)[0]:.2g}") == light
+        share = starlight.view(rig).light_share
+        assert (f"counted in: {share:.0%} of the light" in number) == (share < 0.995)
     assert found.air == drawings.air_of(rig)
     assert f"{found.picture_notices.value:.2f}" in questions.why_a_tenth(rig)
     assert found.guide_star_fwhm == starlight.view(rig).fwhm
@@ -199,9 +208,17 @@ def test_a_filter_makes_both_cameras_worse(name):
         assert row[1] < none[1]
         assert row[3] < none[3]
     words = questions.filters_cost(RIGS[name])
-    assert words.startswith("Without a filter camera B is the better")
-    assert "With the long-pass filter camera B is the better" in words
+    assert words.startswith("Without a filter camera B is better")
+    assert "with the long-pass one camera B is better" in words
+    assert "each filter makes each camera worse" in words
     assert len(head) == 5
+
+
+def test_no_error_of_the_settings_speaks_against_the_limit_beside_it(rig):
+    star = drawings.example_star(rig)
+    for _, error, faint, _ in questions.table_of_settings(rig)[1]:
+        if "no star" not in (error, faint):
+            assert float(error) <= drawings.WANTED.value or float(faint) <= star
 
 
 def test_settings_do_what_is_said(rig):
