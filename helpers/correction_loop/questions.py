@@ -17,6 +17,7 @@ from helpers.correction_loop import settings as maps
 from helpers.correction_loop.own_settings import gains_in_words
 from helpers.correction_loop.picture import added_motion
 from helpers.error_budget.predict import predict
+from helpers.guide_field.usable import USUAL_MAGNITUDES
 from helpers.shared.limits import JUDGED_ROWS
 from helpers.starlight.view import view
 
@@ -437,7 +438,7 @@ def star_fields(rig):
             "label": "your guide stars",
             "unit": "Gaia G of a star list, commas between",
             "value": used,
-            "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
+            "typical": USUAL_MAGNITUDES,
             "if_unknown": "Leave it: these are the brightest that the sky holds there on the average.",
         }
     ]

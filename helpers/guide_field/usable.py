@@ -8,6 +8,7 @@ import astropy.units as u
 import numpy as np
 
 USABLE_ERROR = 0.1 * u.arcsec  # one axis
+USUAL_MAGNITUDES = "10 to 14 behind a pick-off, 7 to 11 in a guide telescope"  # of guide stars: common practice
 _POOR_ERROR, _MUCH_WORSE = 0.5, 2  # arcsec; times the best
 
 

@@ -7,6 +7,7 @@ from helpers import guide_field, multi_star, pixel_scale, seeing, starlight
 from helpers.classroom import figures, forms, guesses
 from helpers.classroom.exercises import Question
 from helpers.guide_field import stars as field_stars
+from helpers.guide_field.usable import USUAL_MAGNITUDES
 from helpers.multi_star import drawings
 
 _WANTED = 0.1 * u.arcsec  # centroid error up to which a star is used
@@ -294,7 +295,7 @@ def field_form(rig):
             "label": "your guide stars",
             "unit": "Gaia G of a star list, commas between",
             "value": shown,
-            "typical": "10 to 14 behind a pick-off, 7 to 11 in a guide telescope",
+            "typical": USUAL_MAGNITUDES,
             "if_unknown": "Leave the stars of a middling field. "
             + (f"What your mirror keeps back, {1 - share:.0%} of the light, is taken off." if share < 1 else ""),
         },

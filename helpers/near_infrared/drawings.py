@@ -308,26 +308,28 @@ def all_pieces(rig):
     magnitude, airmass = own_star(rig), airmass_at(ALTITUDE)
     stars = [near_infrared.guide_star(bare(rig), band, magnitude, PLAIN_STAR, airmass) for band in SLICES.values()]
     pieces = near_infrared.gain_pieces(*stars)
-    pieces["light"] *= pieces["extinction"]  # as much as arrives, as in the figure of width and light
-    better = {key: pieces[key] ** (1 if key == "light" else -1) for key in ROWS}
+    how = {"magnitude": magnitude, "spectral_class": PLAIN_STAR, "airmass": airmass}
+    table = near_infrared.light_against_width(bare(rig), SLICES, **how)
+    shown = {key: float(pieces[key]) for key in ROWS if key != "light"} | {"light": float(table[1]["light_alone"])}
     figure, axes = figures.new_figure(width=7.8, height=4.2)
     axes.axvline(1, color="black", linewidth=1.2)
     axes.set_xscale("log")
     for key, (_, place) in ROWS.items():
-        value, same = better[key], abs(better[key] - 1) < 5e-4
-        k, marker = (4, "D") if same else (2, "o") if value > 1 else (6, "X")
+        value, same = shown[key], abs(shown[key] - 1) < 5e-4
+        k, marker = (4, "D") if same else (2, "o") if value < 1 else (6, "X")
         axes.plot([1, np.clip(value, 0.2, 6)], [-place] * 2, color=figures.GREY, linewidth=2)
         axes.plot([np.clip(value, 0.2, 6)], [-place], marker, color=figures.COLOURS[k], markersize=9)
-        axes.text(0.19, -place, "the same" if same else f"{value:.3g}", va="center", ha="right", fontsize=11)
+        before = f"{what_changes(table)[1]}error " if key == "light" else ""
+        text = "the same" if same else f"{before}× {value:.3f}" if key == "error" else f"{before}× {value:.2f}"
+        axes.text(29, -place, text, va="center", ha="right", fontsize=11)
     names, places = zip(*ROWS.values(), strict=True)
-    axes.set(yticks=-np.array(places), yticklabels=names, xlim=(0.18, 9), ylim=(-9.1, 0.7))
-    axes.invert_xaxis()  # better is left, as in the figure of width and light
+    axes.set(yticks=-np.array(places), yticklabels=names, xlim=(0.18, 30), ylim=(-9.1, 0.7))
     figures.log_ticks(axes, x=[0.2, 0.5, 1, 2, 5])
-    figures.label(axes, "better ◂  times better in the near infrared  ▸ worse [-]", None)
+    figures.label(axes, "better ◂  near infrared, times green  ▸ worse [-]", None)
     return figures.show(
         figure,
         "Rows with a mark each, in three groups: left of the line the near infrared is better, right of it worse.",
-        f"Slice against slice: the smear is {better['smear']:.1f} times better, but small beside the star: "
+        f"Slice against slice: the smear is × {shown['smear']:.2f}, but small beside the star: "
         f"{stars[0].smear.value:.2f} of {stars[0].spot.value:.2f} arcsec in green. "
-        f"One measurement: {better['error']:.3g} times better.",
+        f"The error of one measurement is × {shown['error']:.3f}.",
     )

@@ -9,11 +9,14 @@ from helpers import near_infrared, seeing
 from helpers import rig as rigs
 from helpers.classroom import guesses
 from helpers.classroom.exercises import Question
+from helpers.guide_field.usable import USUAL_MAGNITUDES
 from helpers.near_infrared import drawings
 from helpers.near_infrared.drawings import ALTITUDE, FILTERED, GREEN, PLAIN_STAR, RED, SLICES, airmass_at, percent
 from helpers.starlight import SPECTRAL_CLASSES, WAVELENGTHS, detected_spectrum
 from helpers.starlight.spectra import filter_transmission
+from helpers.starlight.view import view
 
+_BRIGHT = 0  # magnitude of a star whose own light makes all the noise
 _WORTH_TAKING_OFF, _WORTH_BUYING = 0.01, 0.05  # gains of one measurement below which a filter stays as it is
 
 
@@ -70,6 +73,38 @@ def long_pass(rig):
     )
 
 
+def beyond_width(rig, bands):
+    """What changes beside the width in its part of the error of the centre: by the star's shape, by what lies under it.
+
+    Two factors. A star so bright that all noise is its own light shows the first.
+    """
+    own, bright = (
+        near_infrared.light_against_width(drawings.bare(rig), bands, **(_how(rig) | {"magnitude": magnitude}))[-1]
+        for magnitude in (drawings.own_star(rig), _BRIGHT)
+    )
+    first = near_infrared.light_against_width(drawings.bare(rig), bands, **_how(rig))[0]
+    width = float(own["spot"] / first["spot"])
+    return float(bright["width_alone"]) / width, float(own["width_alone"] / bright["width_alone"])
+
+
+def sky_kept(rig):
+    """Share of the sky's light that a long-pass filter lets through, as the guide camera counts it."""
+    plain = drawings.bare(rig)
+    filtered = rigs.changed(plain, {"guide_optics.filter": "long-pass"})
+    through, whole = (view(one, airmass=airmass_at(ALTITUDE)).sky for one in (filtered, plain))
+    return float(through / whole)
+
+
+def width_is_not_all(rig):
+    """Why the error does not go as the width alone, in words."""
+    (shape, below), (filtered_shape, filtered_below) = (beyond_width(rig, bands) for bands in (SLICES, FILTERED))
+    return (
+        "Why is the error of the first row not just as the width? The star's shape changes too (error "
+        f"× {shape:.2f} above, × {filtered_shape:.2f} below), and so do sky and read noise under it (× {below:.2f} and "
+        f"× {filtered_below:.2f}: the filter takes {1 - sky_kept(rig):.0%} of the sky as well)."
+    )
+
+
 def _with_and_without(rig):
     """The reader's star without filter, and behind one that takes the near infrared away."""
     return [near_infrared.guide_star(rig, name, **_how(rig)) for name in ("none", "infrared-blocking")]
@@ -112,7 +147,8 @@ def own_number(rig):
 
 def table_of_cameras(rig):
     """Head and rows: the reader's guide camera and those of the demo rigs."""
-    head = ("guide camera", "kind", "read noise [electron]", "light that counts at best", "the same at 850 nm")
+    light = "light that counts at best, without dyes", "the same at 850 nm, near infrared"
+    head = ("guide camera", "kind", "read noise [electron]", *light)
     rows = []
     for name, seen in drawings.with_cameras(rig).items():
         camera = seen.guide_camera
@@ -296,7 +332,7 @@ def star_fields(rig):
             "label": "magnitude of the guide star",
             "unit": "mag",
             "value": float(drawings.own_star(rig)),
-            "typical": "6 to 10 in a guide telescope, 10 to 14 behind a pick-off",
+            "typical": USUAL_MAGNITUDES,
             "if_unknown": "Leave it: the brightest that your field usually holds.",
         },
         {

@@ -15,6 +15,7 @@ from helpers.near_infrared import questions as about_infrared
 from helpers.planetary import drawings as films
 from helpers.planetary import questions as about_films
 from helpers.planetary.light import on_axis
+from helpers.starlight import questions as about_starlight
 from helpers.starlight.spectra import mosaic_transmission
 from helpers.starlight.widths import detected_wavelength, picture_star_fwhm
 from tests.three_rigs import CLUB, RIGS
@@ -112,6 +113,50 @@ def test_the_light_of_all_pieces_is_that_of_section_2(rig):
     stars = [near_infrared.guide_star(infrared.bare(rig), band, **how) for band in infrared.SLICES.values()]
     pieces = near_infrared.gain_pieces(*stars)
     assert pieces["light"] * pieces["extinction"] == pytest.approx(float(red["electrons"] / green["electrons"]))
+
+
+def test_shape_and_sky_make_the_rest_of_the_part_of_the_width_as_said(rig):
+    said, how = about_infrared.width_is_not_all(rig), {"airmass": infrared.airmass_at(infrared.ALTITUDE)}
+    told = [float(text) for text in re.findall(r"× ([\d.]+)", said)]
+    for bands, shape, below in ((infrared.SLICES, *told[::2]), (infrared.FILTERED, *told[1::2])):
+        first, last = near_infrared.light_against_width(infrared.bare(rig), bands, infrared.own_star(rig), **how)
+        width = float(last["spot"] / first["spot"])
+        assert width * shape * below == pytest.approx(last["width_alone"], abs=0.012), "they make up the whole part"
+        bright = near_infrared.light_against_width(infrared.bare(rig), bands, -2, **how)[1]
+        assert width * shape == pytest.approx(bright["width_alone"], abs=0.007), (
+            "still brighter: only the shape is left"
+        )
+    # with a darker sky the filter gains less by the sky that it takes
+    skies = [rigs.changed(rig, {"site.sky_brightness": sky * u.mag / u.arcsec**2}) for sky in (19, 23)]
+    bright, dark = (about_infrared.beyond_width(one, infrared.FILTERED)[1] for one in skies)
+    assert bright < dark < 1.005
+    assert 0.2 < about_infrared.sky_kept(rig) < 0.8
+
+
+def test_all_pieces_are_drawn_in_the_form_of_section_2(rig, monkeypatch):
+    drawn = []
+    monkeypatch.setattr(infrared.figures, "show", lambda figure, alt, sentence: drawn.append((figure, sentence)))
+    infrared.all_pieces(rig)
+    (figure, said), how = drawn[0], {"magnitude": infrared.own_star(rig)}
+    table = near_infrared.light_against_width(
+        infrared.bare(rig), infrared.SLICES, airmass=infrared.airmass_at(infrared.ALTITUDE), **how
+    )
+    axes, red = figure.axes[0], table[1]
+    texts = dict(zip(infrared.ROWS, (text.get_text() for text in axes.texts), strict=True))
+    marks = dict(zip(infrared.ROWS, (float(line.get_xdata()[0]) for line in axes.lines[2::2]), strict=True))
+    assert texts["light"] == f"{infrared.what_changes(table)[1]}error × {red['light_alone']:.2f}"
+    assert texts["centroid"] == f"× {red['centroid']:.2f}" and texts["image_motion"] == "the same"
+    assert texts["spot"] == f"× {float(red['spot'] / table[0]['spot']):.2f}"
+    assert f"one measurement is {texts['error']}" in said and f"smear is {texts['smear']}," in said
+    left, right = axes.get_xlim()
+    assert left < right, "better is left, where the error is smaller, as in section 2"
+    assert marks["light"] == pytest.approx(red["light_alone"]) and marks["smear"] < 1 < marks["diffraction"]
+
+
+def test_cameras_are_told_in_the_words_of_workbook_02(rig):
+    head, _ = about_infrared.table_of_cameras(rig)
+    asked = [row[0] for row in about_starlight.table_of_cameras(rig)[1]]
+    assert set(head[3:]) <= set(asked)
 
 
 def test_the_spot_is_as_wide_in_both_colours_where_the_words_say(rig):
