@@ -115,7 +115,9 @@ class Camera(_Section):
     mosaic: bool = _flag("colour mosaic in front of the pixels")
     read_noise: u.Quantity = _quantity("electron", "read noise", minimum=0, maximum=1000)
     peak_quantum_efficiency: float = _number("peak quantum efficiency, 0 to 1", minimum=1e-4, maximum=1)
-    quantum_efficiency_850: float = _number("quantum efficiency at 850 nm, 0 to 1", minimum=0, maximum=1)
+    quantum_efficiency_850: float = _number(
+        "quantum efficiency in the near infrared (850 nm), 0 to 1", minimum=0, maximum=1
+    )
     dark_current: u.Quantity = _quantity("electron / s", "dark current per pixel", minimum=0, maximum=10000)
     full_well: u.Quantity = _quantity("electron", "full well", minimum=10, maximum=10_000_000)
     bit_depth: int = _count("bits per pixel", minimum=1, maximum=32)
@@ -168,7 +170,7 @@ class Site(_Section):
     longitude: u.Quantity = _quantity("deg", "longitude, east positive", minimum=-180, maximum=360)
     height: u.Quantity = _quantity("m", "height above the sea", minimum=-500, maximum=9000)
     sky_brightness: u.Quantity = _quantity("mag / arcsec2", "sky brightness in V", minimum=10, maximum=23)
-    seeing: u.Quantity = _quantity("arcsec", "seeing (FWHM at 500 nm, zenith)", minimum=0.1, maximum=20)
+    seeing: u.Quantity = _quantity("arcsec", "seeing (a star's FWHM overhead, in green light)", minimum=0.1, maximum=20)
     outer_scale: u.Quantity = _quantity("m", "outer scale of the turbulence", minimum=1, maximum=1000)
     atmosphere: str = _choice("named atmosphere", ATMOSPHERES)
 

@@ -92,11 +92,12 @@ WORDS = (
     ("FWHM", "width of a star in a picture, at half of its greatest brightness"),
     ("exposure", "one picture of a camera, and how long it collects light for it"),
     ("seeing", "how wide the air makes a star; 2.5 arcsec is a usual night"),
-    ("airmass", "how much air starlight passes: 1 overhead (at the zenith), 2 at 30 degrees above the horizon"),
+    ("airmass", "how much air starlight passes: 1 overhead, 2 at 30 degrees above the horizon"),
     ("right ascension, declination", "a star's place on the sky, as longitude and latitude are a town's on the globe"),
     ("electron", "what light frees in a pixel, and a camera counts"),
     ("read noise", "the uncertainty that a camera adds each time a pixel is read out, in electrons"),
     ("quantum efficiency", "share of the light that frees an electron in a pixel"),
+    ("near infrared", "light beyond the eye's red: waves longer than 700 nm (nm: a millionth of a millimetre)"),
     ("dark current", "electrons that a pixel frees by its own warmth, without light"),
     ("full well", "electrons that a pixel holds before it overflows"),
     ("colour mosaic", "tiny coloured filters on the pixels of a colour camera"),
@@ -181,15 +182,19 @@ def own_number(rig):
 def why_it_shows(rig):
     """How the way of a star hangs together with the first number of the strip, in words."""
     return (
-        f"Why {_shows(rig):.1f}? A star that glides so far, evenly, is on the average "
-        f"{pixel_scale.compare_scales(rig).noticed.value:.2f} arcsec off the middle of its way, the first number of "
-        "the strip. (Section 2 of 01_pixel_scale tells which average is taken.)"
+        f"Why {_shows(rig):.1f}? A star that glides so far, evenly, is {_noticed(rig):.2f} arcsec **rms** off the "
+        "middle of its way, the first number of the strip. (Square how far it is off at each moment, take the mean, "
+        "take the root; 01_pixel_scale uses it again.)"
     )
+
+
+def _noticed(rig):
+    return pixel_scale.compare_scales(rig).noticed.value
 
 
 def _shows(rig):
     """How far a star may glide from end to end until the picture shows it; float in arcsec."""
-    return 12**0.5 * pixel_scale.compare_scales(rig).noticed.value  # the rms of an even glide is its length / sqrt(12)
+    return 12**0.5 * _noticed(rig)  # the rms of an even glide is its length / sqrt(12)
 
 
 def expensive_mount(rig):

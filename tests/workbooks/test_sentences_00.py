@@ -65,7 +65,7 @@ def test_both_faults_together_no_longer_show_when_smaller_as_told(rig):
     fewer = np.hypot(*np.ptp(drawings.worst_path(rig.mount, rig.guiding.picture_exposure), axis=0).value) / shows
     assert f"{fewer:.0f} times smaller: your mount needs guiding" in questions.own_number(rig)
     why = questions.why_it_shows(rig)
-    assert why.startswith(f"Why {shows:.1f}?") and f"average {noticed:.2f} arcsec off the middle" in why
+    assert why.startswith(f"Why {shows:.1f}?") and f"is {noticed:.2f} arcsec **rms** off the middle" in why
     better = changed(
         rig,
         {
