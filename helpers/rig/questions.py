@@ -184,7 +184,7 @@ def why_it_shows(rig):
     return (
         f"Why {_shows(rig):.1f}? A star that glides so far, evenly, is {_noticed(rig):.2f} arcsec **rms** off the "
         "middle of its way, the first number of the strip. (Square how far it is off at each moment, take the mean, "
-        "take the root; 01_pixel_scale uses it again.)"
+        "take the root; `01_pixel_scale` uses it again.)"
     )
 
 
