@@ -166,6 +166,9 @@ def label_curve(axes, x, y, text, at=0.5, above=True, **keywords):
     )
 
 
+BESIDE_THE_AIR = ("would show, if the mount did it", "air in one exposure")  # the air's part is in the width already
+
+
 def ruler(axes, notices=None, air=None, texts=("shows in the picture", "air in one exposure")):
     """Two lines across a plot of errors, the same in every room: what shows, and what the air does anyway.
 

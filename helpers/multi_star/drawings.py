@@ -163,7 +163,7 @@ def mean_of_own(rig):
         for (k, text), at, side in zip(looks, (most, most, 1), ("right", "right", "left"), strict=True)
     ]
     axes.set(ylim=(0.003, 3), xlim=(0.8, most + 0.2))
-    figures.ruler(axes, notices=notices)
+    figures.ruler(axes, notices=notices, texts=figures.BESIDE_THE_AIR)
     axes.set_xticks(counts)
     figures.log_ticks(axes, y=[0.003, 0.01, 0.03, 0.1, 0.3, 1, 3])
     figures.label(axes, "stars averaged, best first [-]", "one-axis rms of the mean [arcsec]")
@@ -187,10 +187,20 @@ def mean_of_own(rig):
 
     alt = (
         "One-axis rms against the number of stars averaged, for air, errors of measuring, and both; the line of "
-        "both lies above the two others."
+        f"both {_where_both(rig)}."
     )
     shown = (*lines, here, *names)
     return Drawing(figure, shown, update, alt, hidden=shown)
+
+
+def _where_both(rig):
+    """Where the line of both runs at the start, as an eye sees it, in words."""
+    field = own_field(rig)
+    means = [field.mean(n) for n in range(1, len(field) + 1)]
+    for name, part in (("air", "air"), ("errors", "noise")):
+        if max(float(mean.both / getattr(mean, part)) for mean in means) < 1.05:
+            return f"runs along that of the {name}"
+    return "lies above the two others"
 
 
 @lru_cache(maxsize=4)

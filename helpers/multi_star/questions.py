@@ -45,6 +45,12 @@ def all_own_stars(rig):
         if count > 2
         else ""
     )
+    alike = (
+        f" In the first panel all counted alike, and {drawings.eight(rig)[1]:.0%} of the air's part was left; here the "
+        "best star counts most."
+        if _keeps_more(rig, every)
+        else ""
+    )
     return guesses.choices(
         "05.own",
         f"Instead of your best star alone, all {count} of this field are averaged. What is left of the movement?",
@@ -52,8 +58,13 @@ def all_own_stars(rig):
         float(every.both / one.both),
         f"{float(every.both / one.both):.0%} of it: {every.both.value:.2f} instead of {one.both.value:.2f} arcsec. "
         f"The air's part goes from {one.air.value:.2f} to {every.air.value:.2f}, that of the errors of measuring from "
-        f"{one.noise.value:.3f} to {every.noise.value:.3f}.{why}",
+        f"{one.noise.value:.3f} to {every.noise.value:.3f}.{why}{alike}",
     )
+
+
+def _keeps_more(rig, mean):
+    """Whether a mean of the reader's stars keeps more of the air than that of eight which all count alike."""
+    return float(mean.air / drawings.own_field(rig).mean(1).air) > drawings.eight(rig)[1] + 0.005
 
 
 def lone_star(rig):
@@ -161,6 +172,14 @@ def flip_table():
     return head, rows
 
 
+def flip_note():
+    """What the table of the flip takes for granted, in words."""
+    return (
+        f"The club's mount is taken to point beside its aim by {_BESIDE.value:g} arcmin rms on each axis after the "
+        "flip: common practice, no source."
+    )
+
+
 def _missed(rig, stars):
     return multi_star.chance_of_missing(rig, stars, _BESIDE, np.random.default_rng(3))
 
@@ -181,7 +200,7 @@ def flip_words():
         else "A longer exposure does not help where a cloud leaves a tenth of its light."
     )
     return (
-        "A night with nobody there can be prepared. First, the angle: now the guide camera has "
+        "An unattended night can be prepared. First, the angle: now the guide camera has "
         f"{len(before)} usable stars before the flip and {len(after)} after it. Turned by "
         f"{abs(found.search.turn.value):.0f} degrees, to {found.search.best.value:.0f}, it has {found.promise}. "
         f"{exposure}"
@@ -195,11 +214,12 @@ def own_number(rig):
     gain = f" Both together are {float(1 - mean.both / best.both):.0%} less than with the best star alone." * (
         count > 1
     )
+    most = ", for the best counts most" if count > 1 and _keeps_more(rig, mean) else ""
     stars = "The star that your camera would use has" if count == 1 else f"The mean of the {count} stars in use has"
     return (
         f"{stars} an error of measuring of {mean.noise.value:.2f} arcsec on each axis in "
         f"{rig.guiding.exposure.value:g} s. The air moves it by {mean.air.value:.2f} arcsec, "
-        f"{float(mean.air / alone):.0%} of what it does to one star.{gain}"
+        f"{float(mean.air / alone):.0%} of what it does to one star{most}.{gain}"
     )
 
 
@@ -546,7 +566,7 @@ def _action(rig, field, count):
     )
     if guide_field.sides(rig) == 2:
         said += (
-            " For a night with nobody there, set the angle that 03_guide_field gives for your target, and an exposure "
+            " For an unattended night, set the angle that 03_guide_field gives for your target, and an exposure "
             "to fall back to."
         )
     return said

@@ -19,7 +19,6 @@ _SCALE, _PIXELS = 0.2 * u.arcsec, 60  # of the drawn stars
 _BETWEEN = 0.03 * u.s  # from one picture of the film to the next
 _FINE, _PLACES = 0.1 * u.s, 300  # the drawn wander: one place each tenth of a second, half a minute long
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
-_SHOWS = ("would show, if the mount did it", "")  # beside the air, whose movement is in the star's width already
 
 
 @dataclass(frozen=True)
@@ -162,7 +161,7 @@ def averaging(rig):
     names = [figures.label_curve(curve, [21.0], [1.0], "", above=None, **ends) for _ in parts]
     names.append(figures.label_curve(curve, [0.06], [1.0], "all layers", ha="left", color=figures.COLOURS[0]))
     curve.set(xlim=(0.04, 90), ylim=(0.01, 2 * most))
-    figures.ruler(curve, notices=notices, texts=_SHOWS)
+    figures.ruler(curve, notices=notices, texts=figures.BESIDE_THE_AIR)
     figures.log_ticks(curve, x=[0.1, 0.3, 1, 3, 10], y=[0.01, 0.03, 0.1, 0.3, 1])
     figures.label(curve, "exposure [s]", "what is left, one-axis rms [arcsec]")
     seconds = _FINE.value * (np.arange(_PLACES) + 0.5)
@@ -276,7 +275,7 @@ def air_and_mount(rig):
         figures.label_curve(axes, found.exposures, values, text, at, above=False, **style)
     axes.loglog(found.exposures, found.both, **figures.look(4))
     figures.label_curve(axes, found.exposures, found.both, "both together", at=0.85, ha="right")
-    _, name = figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value, texts=_SHOWS)
+    _, name = figures.ruler(axes, notices=pixel_scale.compare_scales(rig).noticed.value, texts=figures.BESIDE_THE_AIR)
     name.set_ha("center")
     name.xy = (0.42, name.xy[1])  # at the right the curves rise through the line
     figures.log_ticks(axes, x=found.exposures, y=[0.01, 0.03, 0.1, 0.3, 1, 3])

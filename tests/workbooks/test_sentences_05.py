@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from helpers import guide_field, pixel_scale, seeing, starlight
+from helpers import guide_field, multi_star, pixel_scale, seeing, starlight
 from helpers import ledger as ledgers
 from helpers.classroom import forms
 from helpers.correction_loop import questions as loop_questions
@@ -48,6 +48,30 @@ def test_air_is_shared_and_errors_are_not(rig):
     guess = questions.mean_of_eight(rig)
     assert guess.right == "two thirds or more" and kept > 2 / 3
     assert f"{kept:.0%}" in guess.answer and "35%" in guess.answer
+
+
+def test_the_best_star_counts_most_where_that_is_said(rig):
+    """Why the own mean keeps more of the air than that of eight: counted alike, its stars would keep about as much."""
+    field, (_, kept) = drawings.own_field(rig), drawings.eight(rig)
+    one, every, used = field.mean(1), field.mean(), field.mean(drawings.used(rig))
+    for told, mean in ((questions.all_own_stars(rig).answer, every), (questions.own_number(rig), used)):
+        said = "best counts most" in told or "best star counts most" in told
+        assert said == (float(mean.air / one.air) > kept + 0.005)
+        if said:
+            assert np.argmax(multi_star.snr_weights(field.errors)) == 0
+            alike = field.mean(weights=np.full(len(field), 1 / len(field)))
+            assert alike.air < mean.air and float(alike.air / one.air) == pytest.approx(kept, abs=0.05)
+    assert f"{float(every.both / one.both):.0%} of it" in questions.all_own_stars(rig).answer
+
+
+def test_the_figure_in_words_says_where_the_line_of_both_runs(rig):
+    drawing = drawings.mean_of_own(rig)
+    drawing.update(count=1, fainter=0.0, exposure=rig.guiding.exposure)
+    air, noise, both = (np.asarray(line.get_ydata(), float) for line in drawing.moving[:3])
+    near = {"along that of the air": air, "along that of the errors": noise}
+    for words, line in near.items():
+        assert (words in drawing.alt) == bool(np.all(both < 1.05 * line))
+    assert ("above the two others" in drawing.alt) == (not any(words in drawing.alt for words in near))
 
 
 def test_the_flip_in_words_is_the_flip_in_numbers():
