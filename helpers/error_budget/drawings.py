@@ -40,14 +40,14 @@ def parts(rig):
     log, picture = list(start.terms), list(start.picture_terms)
     figure, (left, right) = figures.new_figure(1, 2, width=8, height=3.6)
     lists = []
-    for axes, terms, title, colour in (
-        (left, start.terms, "in the log", 5),
-        (right, start.picture_terms, "in the star of the picture", 1),
+    for axes, terms, title, kind, colour in (
+        (left, start.terms, "in the log", "rms of both axes [arcsec]", 5),
+        (right, start.picture_terms, "in the star of the picture", "width [arcsec]", 1),
     ):
         values = [value.value for value in terms.values()]
         lists.append(_bars(axes, [name.replace(" and ", "\nand ") for name in terms], values, colour))
         axes.set_xlim(min(0, 1.6 * min(values)), 2.2 * max(values))
-        figures.label(axes, "part [arcsec]", None, title)
+        figures.label(axes, kind, None, title)
 
     @lru_cache(maxsize=64)
     def of(seeing, exposure, noise):

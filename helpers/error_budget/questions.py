@@ -18,8 +18,8 @@ from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
 from helpers.error_budget.predict import predict
-from helpers.error_budget.suspects import SENSOR, SEVERAL, city_rigs, logged, suspects, together
-from helpers.error_budget.terms import MODEL_ERROR, centroid_errors, evaluate, stars_like
+from helpers.error_budget.suspects import FAINTER, FAULTY, SENSOR, SEVERAL, city_rigs, logged, suspects, together
+from helpers.error_budget.terms import MODEL_ERROR, air_before_the_loop, centroid_errors, evaluate, stars_like
 from helpers.guide_field.coma import coma_shift
 from helpers.guide_field.fit import focus_tolerance, unsharpness
 from helpers.guide_field.plan import plan, sides, try_list, usable_in_words
@@ -29,10 +29,12 @@ from helpers.night_comparison.log import TYPICAL_RMS
 from helpers.pixel_scale import compare_scales
 from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
+from helpers.seeing.named_air import atmosphere_for
+from helpers.seeing.wander import image_motion
 from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
-_NIGHTS, _DRAWS = 300, 20_000
+NIGHTS, _DRAWS = 300, 20_000
 _TELLING = 0.01  # arcsec, a step that a log could show
 # Causes that are noise of the measurement, not motion.
 MEASURING = tuple(name for name in CAUSES if name not in ("exposure", "seeing between the runs", "chance"))
@@ -44,7 +46,7 @@ _predicted, _ranked = {}, {}  # what was computed for a rig, for it takes some s
 def mine(rig, progress=None):
     """The reader's prediction with its intervals; computed once for a rig."""
     if rig not in _predicted:
-        _predicted[rig] = predict(rig, rng=np.random.default_rng(1), draws=_NIGHTS, progress=progress)
+        _predicted[rig] = predict(rig, rng=np.random.default_rng(1), draws=NIGHTS, progress=progress)
     return _predicted[rig]
 
 
@@ -100,6 +102,33 @@ def _star(found):
 def _told(step):
     """A step of log or picture, as far as it can be told."""
     return f"{step:.2f}" if step >= 0.5 * _TELLING else f"less than {_TELLING:g}"
+
+
+def parts_in_words(rig):
+    """What the bars of both lists are, in words, with why air is larger in the log than before a loop follows it."""
+    still, logged_air = air_before_the_loop(rig), evaluate(rig).terms["air"].to_value(u.arcsec)
+    motion = image_motion(rig.guide_optics.aperture, atmosphere_for(rig.site), rig.guiding.exposure)
+    one = float(np.sqrt(2) * motion.value)
+    alike = f"{still:.2f}" == f"{one:.2f}"
+    seen = f"{one:.2f} arcsec" if alike else f"{one:.2f} arcsec on one star, {still:.2f} on the mean of yours"
+    times = round(logged_air, 2) / round(still, 2)
+    loop = (
+        f"a loop that answers the dance too late makes it {logged_air:.2f}"
+        if times > 1
+        else f"the loop follows a part of it and leaves {logged_air:.2f}"
+        if times < 1
+        else "the loop leaves as much"
+    )
+    return figures.marked(
+        "**At the left** each bar is an rms of both axes. *Air* is the dance of the guide stars, *centroid noise* how "
+        "badly their middle is known, *mount and its play* what the loop leaves of the mount's own motion. On a mount "
+        f"that stood still air would make {seen} (`04_seeing`); {loop}.\n\n"
+        f"**At the right** each bar is a width, {_SIGMA:.2f} times the rms of one axis, so the same motion has a "
+        "longer bar there. *Corrections* are movements that answered no fault of the mount (*what the loop leaves*, in "
+        "the strip at the top, counts them too); *fast shake* is too quick for any guide camera; *flexure* is slow "
+        f"bending between guide and main camera.\n\nNobody knows the seeing beforehand. So {NIGHTS} nights are tried, "
+        "with other air, stars and mounts; 95 of 100 lie in the interval."
+    )
 
 
 def own_number(rig):
@@ -160,8 +189,9 @@ def stars_of_the_case(rig):
         "not stand out well enough from a city sky"
     )
     return (
-        f"Both are offered the same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}, with exposures "
-        f"of {new.rig.guiding.exposure.value:g} s and a seeing of {new.rig.site.seeing.value:g} arcsec. Of these stars "
+        f"Both are offered the same {len(SEVERAL)} stars, which reach the camera with G = {min(SEVERAL):g} to "
+        f"{max(SEVERAL):g}, with exposures of {new.rig.guiding.exposure.value:g} s and a seeing of "
+        f"{new.rig.site.seeing.value:g} arcsec. Of these stars "
         f"{good} ({sky}). Start from the newer camera's run, and give the older run one thing after the other."
     )
 
@@ -176,25 +206,35 @@ def alone(progress=None):
     return _alone
 
 
+_TOLD = {  # rows of the table of what was found: name, and what differs from the newer camera's run
+    "newer camera": (),
+    "newer camera without its gain in the near infrared": ("infrared",),
+    "older camera, healthy": SENSOR,
+    f"older camera with a fault ({FAULTY.value:g} electrons)": (*SENSOR, "fault"),
+    f"older camera, stars {FAINTER:g} magnitudes fainter": (*SENSOR, "faint"),
+    "both: the fault and the fainter stars": (*SENSOR, "faint", "fault"),
+    "older camera, fainter stars, half the exposure": (*SENSOR, "short", "faint"),
+}
+
+
+def table_of_runs(rig):
+    """Head and rows: some runs of the side-by-side, with log and star in the picture."""
+    runs = {name: together(chosen) for name, chosen in _TOLD.items()}
+    rows = [(name, f"{logged(run):.2f}", f"{_star(run):.2f}") for name, run in runs.items()]
+    return ("same sky [arcsec]", "log", "star in the picture"), rows
+
+
 def what_the_suspects_say(rig):
     """The answer of the side-by-side, in words."""
-    new, old, healthy = together(()), together(SENSOR), logged(together(SENSOR))
-    fault, faint, both = (together((*SENSOR, *more)) for more in (("fault",), ("faint",), ("faint", "fault")))
-    short = together((*SENSOR, "short", "faint"))
-    worth = step_in_words(new, together(("infrared",))).replace("below", "less than").lstrip("+")
-    cameras = (
-        f"both cameras log {logged(new):.2f} arcsec"
-        if logged(new) == healthy
-        else f"the newer camera takes the log from {healthy:.2f} to {logged(new):.2f} arcsec"
-    )
-    most = max(run.final_fwhm for run in (fault, faint, both, short))
+    old, every = together(SENSOR), [together(chosen) for chosen in _TOLD.values()]
+    new = every[0]
+    same = logged(new) == logged(old)
+    cameras = "the two cameras log the same" if same else f"the newer camera logs {logged(old) - logged(new):.2f} less"
+    grown = max(_star(run) for run in every) - _star(new)
     return (
-        f"With the same stars on offer, the same exposure and sky {cameras}; the newer one's near infrared alone is "
-        f"worth {worth}. On good stars a fault of the older camera costs little ({logged(fault) - healthy:+.2f} on its "
-        f"log), and so do fainter stars ({logged(faint) - healthy:+.2f}); both at once make {logged(both):.2f}, for "
-        f"noise of the camera moves a faint star more. Half the exposure and fainter stars make {logged(short):.2f}. "
-        f"By any of these the star in the picture grows by {(most - old.final_fwhm).value:.2f} of "
-        f"{_star(old):.2f} arcsec or less."
+        f"With the same stars {cameras}. A fault alone or faint stars alone cost little; together they "
+        "cost much, for noise of the camera moves a faint star more. The star in the picture hardly notices: at most "
+        f"{grown:.2f} arcsec."
     )
 
 
@@ -245,7 +285,7 @@ def night_of(log, gain):
     known = {"rig_a": rigs[0], "rig_b": rigs[1]} | facts.known
 
     def foretold(rig):
-        return predict(rig, rng=np.random.default_rng(2), draws=_NIGHTS)
+        return predict(rig, rng=np.random.default_rng(2), draws=NIGHTS)
 
     predicted = tuple(nights.side_by_side(foretold, rigs))
     rng = np.random.default_rng(4)
@@ -268,27 +308,30 @@ def facts_in_words(facts):
 
 
 def outside_or_inside(night):
-    """Whether each log lies where 95 of 100 nights would have it, in words."""
-    told = []
+    """Whether each log lies where 95 of 100 nights would have it, and how both compare, in words."""
+    spans, told = [], []
     for camera, (rms, _), budget in zip("AB", night.measured, night.predicted, strict=True):
         low, high = budget.intervals["logged_rms"]
         where = "inside" if low <= rms <= high else "above" if rms > high else "below"
-        told.append(f"camera {camera} lies {where} the {low.value:.2f} to {high.value:.2f} arcsec")
+        spans.append(f"{low.value:.2f} to {high.value:.2f} arcsec")
+        told.append(f"{camera}'s {rms.value:.2f} lies {where}")
+    expected = f"{spans[0]} with either camera" if spans[0] == spans[1] else f"{spans[0]} with A, {spans[1]} with B"
     return (
-        f"The log of {told[0]} of 95 of 100 such nights, that of {told[1]}. (The interval further up is for your own "
-        f"settings.){_may_be_compared(night)}"
+        f"With the settings of this night 95 of 100 nights log {expected}: {', '.join(told)}. So wide an interval "
+        f"is what nights differ by. These two logs are of one night, in turns under the same sky: {_apart(night)}"
     )
 
 
-def _may_be_compared(night):
-    """What to make of intervals that overlap, in words; nothing where they don't."""
-    (low, high), (other_low, other_high) = (budget.intervals["logged_rms"] for budget in night.predicted)
-    if low > other_high or other_low > high:
-        return ""
-    return (
-        " The intervals overlap because nights differ; these two logs are of one night, in turns under the same sky: "
-        "they can be compared."
-    )
+def _apart(night):
+    """Whether the two logs differ by more than chance, in words."""
+    (log_a, error_a), (log_b, error_b) = night.measured
+    apart, error = abs(log_a - log_b).value, float(np.hypot(error_a.value, error_b.value))
+    if apart > 3 * error:
+        return (
+            f"the {apart:.2f} arcsec between them are {apart / error:.0f} times the ± of a difference, more than "
+            "chance makes."
+        )
+    return f"the {apart:.2f} arcsec between them may be chance (± {error:.2f})."
 
 
 def share_of_measuring(found):
@@ -334,8 +377,11 @@ def opened(night, truth):
     times = float(np.sqrt(noise_share(night.known["rig_a"]) / 2))
     passed = "makes it {:.1f} times as large" if times > 1.05 else "leaves {:.1f} of it" if times < 0.95 else ""
     passed = f", for the loop passes noise on and {passed.format(times)}" if passed else ""
+    noise = [logged(together(("noise", *more))) - logged(together(more)) for more in ((), ("faint",))]
     return (
-        "On the good stars above read noise was next to nothing; on stars as faint as this log says it counts. This "
+        f"Read noise made {_told(noise[0])} arcsec on the stars of section 2 and {_told(noise[1])} on those "
+        f"{FAINTER:g} magnitudes fainter. "
+        "How bright the stars of this night were, its log does not say: that is why it can't be told. This "
         f"night is invented, so it can be opened: camera A was given {put_in} more noise on one axis than B (in "
         f"squares); found from the logs: {found}. (The logs themselves differ by {apart:.2f} on one axis, in squares"
         f"{passed}.)"
@@ -447,12 +493,19 @@ def _not_told(rig):
 
 
 def not_told_in_words(rig):
-    """Which changes the model cannot tell from nothing, in words."""
+    """How many changes the model cannot tell from nothing, in words, with the first of them; the list follows."""
     same = _not_told(rig)
     if not same:
         return ""
     other = "" if len(same) == len(options(rig)) - 1 else "other "
-    return f"None of these {len(same)} {other}changes can be told from *nothing*: {'; '.join(same)}."
+    return (
+        f"{len(same)} {other}changes were tried that can't be told from *nothing*: “{same[0]}” and those named below."
+    )
+
+
+def list_of_not_told(rig):
+    """Names of all changes that the model cannot tell from nothing, as a list."""
+    return "\n".join(f"- {name}" for name in _not_told(rig)) or "There are none."
 
 
 def ranking(rig):
@@ -580,7 +633,7 @@ def _air_of_both():
 def _unsharp_runs(rig):
     """Name, and what coma and defocus add to the width of a guide star (None: no estimate), of each run."""
     tolerance = focus_tolerance(rig)
-    runs = [("sharp, as everywhere above", 0 * u.mm, True)]
+    runs = [("sharp, at the height of the target", 0 * u.mm, True)]
     runs += [(f"{times * tolerance.value:.2f} mm out of focus", times * tolerance, True) for times in (1, 4)]
     runs += [("no coma corrector", 0 * u.mm, False), ("both of these", 4 * tolerance, False)]
     return [(name, unsharpness(rig, *more) if more[1] or bends(rig) else None) for name, *more in runs]

@@ -203,6 +203,13 @@ def _false_errors(rig, stars, count):
     return unit.scaled(seeing_factor(rig.site.seeing))
 
 
+def air_before_the_loop(rig):
+    """Motion by the air that the mean of the guide stars shows to a mount that stands still [arcsec, both axes]."""
+    stars, (count, _) = _stars(rig, aim_at(rig), 0 * u.arcsec), exposures_of(rig)
+    air = _false_errors(rig, stars, count)
+    return float(np.sqrt(guided_air.mean_power(air.guide * guided_air.seen_in(count, air.length)).sum()))
+
+
 def seeing_factor(fwhm):
     """Motion by air of this seeing over that of 1 arcsec: variance ~ r0^(-5/3) (Fried 1965), r0 ~ 1 / seeing."""
     return (fwhm / _UNIT_SEEING).to_value(u.one) ** (5 / 6)

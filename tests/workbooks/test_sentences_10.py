@@ -103,8 +103,9 @@ def test_ranked_changes_and_the_advice_agree(rig):
     assert all(len(row) == len(head) for row in rows)
     assert sum("no change that can be told" in row[2] for row in rows) == 1
     told, untold = [row[1] for row in rows if "nothing" not in row[1]], questions.not_told_in_words(rig)
-    assert len(told) + len(untold.split(": ", 1)[-1].split("; ")) == len(questions.options(rig)) - 1
-    assert f"None of these {len(questions.options(rig)) - 1 - len(told)} " in untold
+    listed = questions.list_of_not_told(rig).splitlines()
+    assert len(told) + len(listed) == len(questions.options(rig)) - 1
+    assert untold.startswith(f"{len(listed)} ") and f"“{listed[0][2:]}”" in untold
     assert ("| place |" in str(questions.ranking(rig))) == bool(told)
     best, said = questions.recommended(rig), questions.advice(rig)
     if best is None:
@@ -157,7 +158,7 @@ def test_rows_beyond_the_switches_are_named_above_the_figure():
 
 def test_the_stars_of_the_case_are_those_that_are_used():
     said, runs = questions.stars_of_the_case(None), [together(()), together(SENSOR)]
-    assert f"same {len(SEVERAL)} stars of G = {min(SEVERAL):g} to {max(SEVERAL):g}" in said
+    assert f"same {len(SEVERAL)} stars, which reach the camera with G = {min(SEVERAL):g} to {max(SEVERAL):g}," in said
     for run in runs:
         faint = guide_field.usable_limits(run.rig, airmass=run.airmass).faint
         assert f"the brightest {sum(star <= faint for star in SEVERAL)}" in said
@@ -194,23 +195,36 @@ def test_steps_are_told_to_what_the_simulated_play_leaves_to_chance(monkeypatch)
 
 
 def test_what_the_suspects_say_holds():
-    said = questions.what_the_suspects_say(None)
-    runs = [together((*SENSOR, *more)) for more in ((), ("fault",), ("faint",))]
-    both = together((*SENSOR, "faint", "fault"))
-    healthy, fault, faint = (round(run.logged_rms.value, 2) for run in runs)
-    assert f"({fault - healthy:+.2f} on its log)" in said and f"({faint - healthy:+.2f})" in said
+    said, (head, rows) = questions.what_the_suspects_say(None), questions.table_of_runs(None)
+    assert all(len(row) == len(head) for row in rows)
+    logged = [float(row[1]) for row in rows]
+    new, _, healthy, fault, faint, both, short = logged
+    assert ("cameras log the same" in said) == (new == healthy)
     # each costs little alone, and both more than their sum: what the sentence claims
     assert max(fault, faint) - healthy < 0.06
-    assert both.logged_rms.value - healthy > 2 * (fault + faint - 2 * healthy)
-    assert f"both at once make {both.logged_rms.value:.2f}" in said
+    assert both - healthy > 2 * (fault + faint - 2 * healthy)
+    assert short - healthy > 0.15
     # the noise of a camera with a fault moves faint stars more than bright ones, and its share of the log shows it
-    noises = [run.terms["centroid noise"].value for run in (*runs[1:], both)]
+    runs = [together((*SENSOR, *more)) for more in (("fault",), ("faint",), ("faint", "fault"))]
+    noises = [run.terms["centroid noise"].value for run in runs]
     assert noises[2] > 2 * max(noises[:2])
-    assert both.final_fwhm / runs[0].final_fwhm < 1.05
-    every = [*runs[1:], both, together((*SENSOR, "short", "faint"))]
-    assert f"grows by {max(run.final_fwhm - runs[0].final_fwhm for run in every).value:.2f} of " in said
-    new = round(together(()).logged_rms.value, 2)
-    assert (f"both cameras log {new:.2f}" in said) == (new == healthy)
+    assert [f"{run.logged_rms.value:.2f}" for run in runs] == [row[1] for row in rows[3:6]]
+    widths = [float(row[2]) for row in rows]
+    assert f"at most {max(widths) - widths[0]:.2f} arcsec" in said and max(widths) / min(widths) < 1.05
+
+
+def test_the_air_before_the_loop_is_that_of_the_other_workbooks(rig):
+    """The mean of the guide stars dances less than one star, whose number the strip shows."""
+    still, said = terms.air_before_the_loop(rig), questions.parts_in_words(rig)
+    one = ledger(rig).air.value * np.sqrt(2)
+    assert 0.5 * one < still < 1.02 * one
+    assert f"would make {one:.2f} arcsec" in said
+    assert (f"{still:.2f} on the mean of yours" in said) == (f"{still:.2f}" != f"{one:.2f}")
+    logged = budgets.evaluate(rig).terms["air"].value
+    word = "makes it" if f"{logged:.2f}" > f"{still:.2f}" else "leaves"
+    assert f"{word} {logged:.2f}" in said or "leaves as much" in said
+    # a motion of rms 1 on each axis is a bar of the root of 2 at the left and of 2.35 at the right
+    assert "2.35 times" in said and np.sqrt(8 * np.log(2)) > np.sqrt(2)
 
 
 def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
@@ -225,7 +239,8 @@ def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
     assert (f"The log stays at {logs[0]}" if same else f"The log goes from {logs[0]} to {logs[1]} arcsec") in said
     # "some more light, no more": a hundredth, by the star that is then just too faint
     assert 0 <= (runs[1].logged_rms - runs[0].logged_rms).value < 0.015 and runs[0].stars - runs[1].stars in (0, 1)
-    assert f"alone is worth {'less than 0.01' if same else step[1:]}. On" in questions.what_the_suspects_say(None)
+    rows = questions.table_of_runs(None)[1]
+    assert [rows[0][1], rows[1][1]] == logs and "near infrared" in rows[1][0]
     answer = questions.near_infrared_alone(None).answer
     assert answer.startswith("As before, " if same else f"{logs[1]} instead of {logs[0]} arcsec.")
 
@@ -350,10 +365,25 @@ def test_the_log_of_a_lies_outside_and_that_of_b_inside(night):
     for camera, (rms, _), budget, word in zip("AB", night.measured, night.predicted, ("above", "inside"), strict=True):
         low, high = budget.intervals["logged_rms"]
         assert (rms > high) if word == "above" else (low <= rms <= high)
-        assert f"camera {camera} lies {word} the {low.value:.2f} to {high.value:.2f} arcsec" in said
+        assert f"{camera}'s {rms.value:.2f} lies {word}" in said
+        assert f"{low.value:.2f} to {high.value:.2f} arcsec" in said
         assert f"camera {camera}: {rms.value:.2f} ± " in questions.facts_in_words(night.facts)
-    (low, high), (other_low, other_high) = (budget.intervals["logged_rms"] for budget in night.predicted)
-    assert ("intervals overlap" in said) == bool(low <= other_high and other_low <= high)
+    spans = {tuple(f"{limit.value:.2f}" for limit in one.intervals["logged_rms"]) for one in night.predicted}
+    assert ("with either camera" in said) == (len(spans) == 1)
+    (a, error_a), (b, error_b) = night.measured
+    times = ((a - b) / np.hypot(error_a, error_b)).value
+    assert ("more than chance" in said) == (times > 3) and f"are {times:.0f} times" in said
+
+
+def test_read_noise_counts_more_on_fainter_stars_as_said(night):
+    said = questions.opened(night, TRUTH)
+    parts = [
+        np.sqrt((together(("noise", *more)).logged_rms ** 2 - together(more).logged_rms ** 2).value)
+        for more in ((), ("faint",))
+    ]
+    assert parts[1] > 1.5 * parts[0]
+    first, second = map(float, re.search(r"made ([\d.]+) arcsec .* and ([\d.]+) on those", said).groups())
+    assert first <= second
 
 
 def test_the_recipe_and_what_was_found_agree(night):
