@@ -107,7 +107,7 @@ WORDS = (
     ("flexure", "slow bending of the guide telescope against the main telescope"),
     ("backlash", "play between gears: the motor turns and the axis does not follow yet"),
     ("log", "list of the errors that the guide camera measured, picture after picture"),
-    ("jitter", "shake too quick for any guide camera, by wind and gears"),
+    ("fast shake", "movement too quick for any guide camera, by wind and gears"),
     (
         "loop gain, delay, dead band",
         "what part of an error is corrected, how late, how small an error is left alone",
