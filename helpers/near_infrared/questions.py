@@ -13,7 +13,7 @@ from helpers.guide_field.usable import USUAL_MAGNITUDES
 from helpers.near_infrared import drawings
 from helpers.near_infrared.drawings import ALTITUDE, FILTERED, GREEN, PLAIN_STAR, RED, SLICES, airmass_at, percent
 from helpers.starlight import SPECTRAL_CLASSES, WAVELENGTHS, detected_spectrum
-from helpers.starlight.spectra import filter_transmission
+from helpers.starlight.spectra import SHARES_THAT_COUNT, filter_transmission
 from helpers.starlight.view import view
 
 _BRIGHT = 0  # magnitude of a star whose own light makes all the noise
@@ -147,8 +147,7 @@ def own_number(rig):
 
 def table_of_cameras(rig):
     """Head and rows: the reader's guide camera and those of the demo rigs."""
-    light = "light that counts at best, without dyes", "the same at 850 nm, near infrared"
-    head = ("guide camera", "kind", "read noise [electron]", *light)
+    head = ("guide camera", "kind", "read noise [electron]", *SHARES_THAT_COUNT)
     rows = []
     for name, seen in drawings.with_cameras(rig).items():
         camera = seen.guide_camera

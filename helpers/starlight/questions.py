@@ -136,12 +136,12 @@ def full_pixel(rig):
 
 def table_of_cameras(rig):
     """Head and rows: what the invented cameras A and B are."""
-    cameras = drawings.demo_cameras()
+    cameras, (best, near_infrared) = drawings.demo_cameras(), spectra.SHARES_THAT_COUNT
     rows = [
         ("in front of the pixels", *("dyes" if c.mosaic else "nothing" for c in cameras)),
         ("read noise [electrons]", *(f"{c.read_noise.value:g}" for c in cameras)),
-        ("light that counts at best, without dyes", *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
-        ("the same in the near infrared, at 850 nm", *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
+        (best, *(f"{c.peak_quantum_efficiency:.0%}" for c in cameras)),
+        (near_infrared, *(f"{c.quantum_efficiency_850:.0%}" for c in cameras)),
         ("dark current [electrons a second]", *(f"{c.dark_current.value:g}" for c in cameras)),
         ("a pixel holds [electrons]", *(f"{c.full_well.value:,.0f}" for c in cameras)),
     ]

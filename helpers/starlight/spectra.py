@@ -13,6 +13,8 @@ from helpers.shared.checks import as_number, as_quantity, choice, instance, numb
 _STEP_NM = 5.0
 _GRID_NM = np.arange(320.0, 1100.1, _STEP_NM)
 _GRID_NM.setflags(write=False)
+# what a table of cameras calls the two shares that describe a sensor
+SHARES_THAT_COUNT = "light that counts at best, without dyes", "the same in the near infrared, at 850 nm"
 WAVELENGTHS = _GRID_NM * u.nm
 
 # Effective wavelength, width and flux density of magnitude 0.
