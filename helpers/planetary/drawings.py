@@ -147,8 +147,8 @@ def lucky_frames(rig):
         style = {"ha": "left" if above else "right", "color": figures.COLOURS[k], "va": "bottom" if above else "top"}
         figures.label_curve(right, apertures, detail, text.split(",")[0], at, None, **style)
     names = [
-        figures.label_curve(left, [60.0], [1.0], text.split(",")[0], color=figures.COLOURS[k], above=False, ha="right")
-        for text, k in colours.values()
+        figures.label_curve(left, [60.0], [1.0], text.split(",")[0], color=figures.COLOURS[k], above=k == 6, ha=side)
+        for (text, k), side in zip(colours.values(), ("right", "left"), strict=True)
     ]
     left.set(ylim=(1e-4, 2.5), xlim=(30, 510))
     right.set(ylim=(0, None), xlim=(30, 510))
@@ -161,11 +161,11 @@ def lucky_frames(rig):
         air = seeing.Atmosphere(width, site.outer_scale, site.layers)
         airmass = 1 / np.sin(altitude.to_value(u.rad))
         own, told = [], []
-        for line, name, colour, start in zip(shares, names, colours, (1e-2, 3e-2), strict=True):
+        for line, name, colour, start, last in zip(shares, names, colours, (1e-2, 0.3), (500, 320), strict=True):
             values = np.maximum(planetary.lucky_share(apertures, air, colour, airmass), 1e-9)
             line.set_ydata(values)
             own.append(planetary.lucky_share(mine, air, colour, airmass))
-            at = min(np.searchsorted(-values, -start), apertures.size - 1)
+            at = min(np.searchsorted(-values, -start), np.searchsorted(apertures.value, last))
             name.xy = (apertures.value[at], max(values[at], 2e-4))
             held = planetary.coherence_time(air, colour, airmass).value
             told.append(f"{one_in(own[-1])} at {colour.value:.0f} nm (the air holds still for {held:.1f} ms)")
@@ -205,7 +205,7 @@ def region(rig, planet, focal_length, diameter=None):
 
 
 def light_and_time(rig):
-    """Electrons in the brightest pixel against the exposure, between read noise and full well."""
+    """Electrons in the brightest pixel against the exposure, between the light that read noise drowns and full well."""
     camera, telescope = rig.guide_camera, rig.telescope
     full, read = camera.full_well.value, max(camera.read_noise.value, 0.3) ** 2
     times = np.geomspace(0.1, 1000, 41) * u.ms
@@ -216,7 +216,7 @@ def light_and_time(rig):
     axes.axhline(full, color="black", linestyle="--", linewidth=1.6)
     axes.axhline(read, color=figures.GREY, linestyle=":", linewidth=1.6)
     axes.text(0.12, full * 1.25, "a pixel is full")
-    axes.text(900, read * 1.25, "read noise as strong as that of light", ha="right", color=figures.GREY)
+    axes.text(900, read * 1.25, "light with a noise as large as read noise", ha="right", color=figures.GREY)
     axes.axvline(still, color=figures.COLOURS[2], linestyle="-.")
     (frame,) = axes.plot([1, 1], [1e-3, 1e9], color=figures.COLOURS[6], linestyle=(0, (8, 3)))
     axes.text(still / 1.08, 6 * full, "air holds still", ha="right", color=figures.COLOURS[2])
@@ -234,19 +234,21 @@ def light_and_time(rig):
         rate = planetary.frame_rate((side, side), 12, link)
         wait = (1 / rate).to_value(u.ms)
         frame.set_xdata([wait, wait])
-        frame_name.set(x=wait * 1.08, text=f"one frame over {link}")
+        sensor = rate == planetary.sensor_rate((side, side), 12)
+        frame_name.set(x=wait * 1.08, text=f"one frame, by the {'sensor' if sensor else 'link'}")
         seen = planetary.disc_signal(rig, planet, focal_length, still * u.ms, BANDS[light])
         return (
-            f"{planet}, {side} x {side} pixels: {rate.value:.0f} frames a second, one every {wait:.1f} ms. In the "
-            f"{still:.1f} ms that the air holds still the brightest pixel gets {seen.filling:.1%} of what it holds, "
-            f"a pixel of the disc {seen.electrons.value:.0f} electrons on the average (signal to noise "
+            f"{planet}, {side} x {side} pixels: {rate.value:.0f} frames a second, one every {wait:.1f} ms: the "
+            f"{'sensor is' if sensor else f'link, {link}, is'} the limit. In the {still:.1f} ms that the air holds "
+            f"still the brightest pixel gets {seen.filling:.1%} of what it holds, a pixel of the disc "
+            f"{seen.electrons.value:.0f} electrons on the average (signal to noise "
             f"{seen.signal_to_noise:.0f}). "
             f"{(0.7 * filled).to_value(u.ms):.0f} ms would fill it to 70%."
         )
 
     alt = (
-        "A straight line that rises with the exposure, between a dotted line (read noise) and a dashed one (full). "
-        "Upright lines: how long the air holds still, and how long one frame takes over the link."
+        "A straight line that rises with the exposure, between a dotted line (light whose noise is as large as "
+        "read noise) and a dashed one (full). Upright: how long the air holds still, and how long one frame takes."
     )
     return Drawing(figure, (line, name, frame, frame_name), update, alt)
 

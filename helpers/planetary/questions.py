@@ -68,8 +68,9 @@ def what_limits(rig):
         {"overfull": 1.5, "about half": 0.5, "a twentieth or less": 0.04},
         seen.filling,
         f"{seen.filling:.1%}: it would be full after {filled.to_value(u.ms):.0f} ms. So short frames are dim, but a "
-        f"pixel of the disc still gets {seen.electrons.value:.0f} electrons on the average, more than the camera's "
-        "read noise: many dim frames added up lose next to nothing.",
+        f"pixel of the disc still gets {seen.electrons.value:.0f} electrons on the average, whose own noise, "
+        f"{seen.electrons.value**0.5:.0f}, is above the read noise, {rig.guide_camera.read_noise.value:g}: many dim "
+        "frames added up lose next to nothing.",
     )
 
 
@@ -117,7 +118,8 @@ def own_number(rig):
         f"With your guide camera {PLANET} takes an extender of {plan['factor']:.1f} times (f/"
         f"{focal_ratio(rig) * plan['factor']:.1f}, a focal length of {_about(length)} mm), exposures near "
         f"{plan['still']:.1f} ms, {plan['rate']:.0f} frames a second of {plan['side']} x {plan['side']} pixels "
-        f"({BITS_OF_PLAN} bit, {LINK}), for at most {plan['film']:.1f} min. Of {_about(plan['frames'])} frames about "
+        f"({BITS_OF_PLAN} bit, {LINK}), for at most {plan['film']:.1f} min (then the middle of the disc has turned by "
+        f"the finest detail). Of {_about(plan['frames'])} frames about "
         f"{_about(plan['lucky'])} are lucky."
     )
 
@@ -255,7 +257,7 @@ def _whole_galaxies(rig):
 LIGHT = r"""A planet at $r$ astronomical units from the Sun sends back $p/(\pi r^2)$ of the sunlight that falls on
 us, to each unit of solid angle; $p$ is its geometric albedo (Mallama, Krobusek & Pavlov 2017, values from memory). So
 the brightness of its *surface* does not depend on how near it is. The middle of the disc is taken as {middle:g} times
-the mean (a ball that scatters evenly: Lambert 1760).{dyes} All colours are taken as sent back alike; Mars is redder
+the mean (a ball that scatters evenly: Lambert 1760). {dyes} All colours are taken as sent back alike; Mars is redder
 than that. To fill a pixel to 70% is common practice, no source."""
 
 
@@ -266,7 +268,7 @@ def dyes_in_words(rig):
     one = planetary.disc_signal(rig, PLANET, rig.telescope.focal_length, 1 * u.ms)
     times = one.filling * rig.guide_camera.full_well.value / one.electrons.value
     return (
-        f" Under your camera's colour mosaic the pixels of one colour get {times / MIDDLE_OVER_MEAN:.1f} times the "
+        f"Under your camera's colour mosaic the pixels of one colour get {times / MIDDLE_OVER_MEAN:.1f} times the "
         f"light of the mean pixel, so the brightest pixel {times:.1f} times."
     )
 

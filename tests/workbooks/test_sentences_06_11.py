@@ -310,6 +310,19 @@ def test_the_brightest_pixel_is_told_from_the_mean_one_as_said(rig):
     assert bool(said) == rig.guide_camera.mosaic
 
 
+def test_the_limit_of_the_frames_is_named_and_light_is_above_read_noise(rig):
+    for link in planetary.LINKS:
+        said = films.light_and_time(rig).update("Jupiter", "all light", films.extender(rig), link)
+        side = films.region(rig, "Jupiter", rig.telescope.focal_length * films.extender(rig))
+        rates = planetary.link_rate((side, side), 12, link), planetary.sensor_rate((side, side), 12)
+        assert ("sensor is the limit" in said) == (rates[1] <= rates[0])
+    light, noise, read = re.search(
+        r"gets (\d+) electrons .* own noise, (\d+), is above the read noise, ([\d.]+):",
+        about_films.what_limits(rig).answer,
+    ).groups()
+    assert int(noise) == pytest.approx(int(light) ** 0.5, abs=0.6) and int(noise) > 2 * float(read)
+
+
 def test_bits_of_number_card_and_advice_agree(rig):
     said, bits = about_films.bits_in_words(rig), about_films.BITS_OF_PLAN
     step, noise = map(float, re.search(r"step of 8 bit is (\d+) electrons, .* light (\d+)\.", said).groups())
