@@ -49,12 +49,12 @@ def what_memory_costs(rig):
     _, fresh = drawings.remembered(0.0)
     return guesses.choices(
         "09.memory",
-        "Half an hour of errors, one a second: 1,800 rows. Now let each error remember for 10 s. Like how many "
-        "errors that know nothing of each other (independent ones) do they count?",
+        "Half an hour of errors, one a second: 1,800 rows. Now let each error remember for 10 s. How many "
+        "“independent” errors, none of which remembers another, would tell the rms just as well?",
         {"1,800": 1800, "900": 900, "fewer than 300": 180},
         independent,
-        f"Like {independent:,.0f} (without memory: {fresh:,.0f}). Rows that follow each other say nearly the same, so "
-        "more rows a second make a log longer, not surer.",
+        f"{independent:,.0f} (without memory: {fresh:,.0f}). Rows that follow each other say nearly the same, so more "
+        "rows a second make a log longer, not surer.",
     )
 
 
@@ -429,7 +429,7 @@ def card(rig):
     now, wanted, plan = rig_plan(rig)
     air = drawings.pictures(rig).air
     widths = [pixel_scale.blurred_fwhm(air, rms / 2**0.5) for rms in (now, wanted)]
-    narrower = 1 - float(widths[1] / widths[0])
+    narrower = drawings.narrower_as_shown(widths)
     number = (
         f"{plan.turns} turns of each camera, {_duration(plan.minutes)}: what it takes to see {wanted.value:.2f} "
         f"instead of {now.value:.2f} arcsec."
