@@ -211,9 +211,9 @@ def what_noise_costs(rig, numbers):
             side = {"ha": "left", "color": figures.COLOURS[6 * k]}
             names.append(figures.label_curve(axes, [0.6], [1.0], text, above=bool(k), **side))
     base, wide = numbers.logged_rms.value, numbers.final_fwhm.value
-    log.set(ylim=(0, 2.8 * base))
     picture.set(ylim=(0.95 * wide, 1.15 * wide))
     air = seeing.image_motion(rig.guide_optics.aperture, seeing.atmosphere_for(rig.site), rig.guiding.exposure)
+    log.set(ylim=(min(0.5 * base, float(air.value)), 2.6 * base))
     _, told = figures.ruler(log, air=np.sqrt(2) * air.value, texts=("", "air overhead, one exposure"))
     told.set(va="top", position=(0, -3))  # clear of the names of the curves
     for axes in (log, picture):

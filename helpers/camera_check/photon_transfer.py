@@ -35,10 +35,10 @@ class Measured:
 
     def __str__(self):
         unit = "" if self.value.unit == u.dimensionless_unscaled else f" {self.value.unit}"
-        digits = 2
         if self.limit or not self.error > 0:
-            return f"{self.limit} {self.value.value:.{digits + 1}g}{unit}".strip()
-        places = max(0, digits - 1 - int(np.floor(np.log10(self.error.value))))
+            return f"{self.limit} {self.value.value:.3g}{unit}".strip()
+        one_digit = float(f"{self.error.value:.0e}")
+        places = max(0, -int(np.floor(np.log10(one_digit))))
         return f"{self.value.value:.{places}f} ± {self.error.value:.{places}f}{unit}"
 
 

@@ -143,7 +143,7 @@ _BELIEFS = """
 **"Low numbers without light: a quiet camera."** Camera 1 has the lowest numbers of the three (in the middle
 {lowest:.0f} DN, the others {others}) and a read noise of {dark:.1f} electrons, less than the {claimed:.1f} its maker
 claims, because {pile:.0f} % of its pixels are cut off at zero. A star on a real sky hardly suffers: the error of its
-centre is {clipped:.2f} arcsec, {room} ({tried} simulated frames of your faint star).
+centre is {clipped:.2f} arcsec, {room}.
 
 **"A defective camera explains a bad log."** It may, with few or faint stars. With {stars}, {share:.0%} of your log (in
 squares) has nothing to do with the noise of camera and light; ask `10_error_budget`.
@@ -169,10 +169,9 @@ def beliefs(rig, numbers):
         claimed=claimed.read_noise.value,
         pile=100 * camera_1.low_pile,
         clipped=clipped,
-        tried=_TRIED,
-        room="and no other, as far as that can be told, where the offset leaves room below"
+        room=f"whether the offset leaves room below or not, as far as {_TRIED} simulated frames of your faint star tell"
         if abs(clipped / with_room - 1) < 2 * np.sqrt(2) * _OF_A_MEDIAN
-        else f"{with_room:.2f} where the offset leaves room below",
+        else f"{with_room:.2f} where the offset leaves room below ({_TRIED} simulated frames of your faint star)",
         away=away,
         held=abs(held),
         stars=drawings.named_stars(numbers.stars),

@@ -31,6 +31,7 @@ from helpers.rig.demo import demo_rig
 from helpers.rig.values import changed, flat
 from helpers.seeing.named_air import atmosphere_for
 from helpers.seeing.wander import image_motion
+from helpers.starlight.spectra import SHARES_THAT_COUNT
 from helpers.starlight.view import view
 
 _SIGMA = 2.3548  # FWHM of a Gaussian in units of its rms
@@ -161,11 +162,11 @@ def table_of_numbers(rig):
 
 def table_of_cameras(rig):
     """Head and rows: what cameras A and B are."""
-    old, new = (flat(one) for one in city_rigs())
+    (old, new), (best, near_infrared) = map(flat, city_rigs()), SHARES_THAT_COUNT
     rows = [
         ("read noise", "guide_camera.read_noise", "{:.1f} electrons"),
-        ("light that counts at best (efficiency), visible", "guide_camera.peak_quantum_efficiency", "{:.0%}"),
-        ("the same at 850 nm, near infrared", "guide_camera.quantum_efficiency_850", "{:.0%}"),
+        (f"{best} (efficiency)", "guide_camera.peak_quantum_efficiency", "{:.0%}"),
+        (near_infrared, "guide_camera.quantum_efficiency_850", "{:.0%}"),
         ("colour mosaic", "guide_camera.mosaic", "{}"),
         ("pixel", "guide_camera.pixel_size", "{:.1f} µm"),
     ]

@@ -214,8 +214,8 @@ def counting_like(rig):
     """Exercise: independent errors of a log."""
     return Question(
         "09.1",
-        "A log has 3,600 rows. Its errors remember so long that 12 rows tell as much as one independent error. Like "
-        "how many independent errors does it count?",
+        "A log has 3,600 rows. Its errors remember so long that 12 rows tell as much as one independent error. As "
+        "much as how many independent errors does it tell?",
         3600 / 12,
         percent=2,
         mistakes=(
