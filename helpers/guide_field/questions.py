@@ -159,35 +159,27 @@ def what_is_usable(rig):
 def list_against_strip(rig):
     """Why the reader sees three counts, and which of them to use."""
     strip, found = ledgers.ledger(rig), drawings.listed(drawings.shown_rig(rig))
+    most = f", at most the {rig.guiding.stars} that your guiding uses" if strip.stars >= rig.guiding.stars else ""
     return (
         "Three counts:\n\n"
         f"- {guide_field.plan(rig).mean:.1f} is the mean of many such fields.\n"
-        f"- {strip.stars}, {strip.stars_after_flip} in the strip are whole stars of one middling field, at most the "
-        f"{rig.guiding.stars} that your guiding uses.\n"
+        f"- {strip.stars}, {strip.stars_after_flip} in the strip are whole stars of one middling field{most}.\n"
         f"- {len(found.before)} and {len(found.after)} in the first panel are counted in the list of one target. "
         "With a list of yours, use it, as the card does.\n\n"
         f"({WANTED} by choice: one star is enough to guide, the others are to spare.)"
     )
 
 
-def where_stars_are_few(rig):
-    """What the curve of the chance shows, told before it, and its reason."""
-    return (
-        f"Near the plane of the Milky Way the sky is crowded, far from it poor.{_why_it_rises(rig)} Stars are strewn "
-        "at random: a field may have more or fewer than the average. The picture shows the chance of enough."
-    )
-
-
-def _why_it_rises(rig):
-    """Why the chance rises again far from the Milky Way, in words; nothing where it does not."""
+def why_it_rises(rig):
+    """Where the chance is least, and why it rises again farther from the Milky Way, in words."""
     chances = drawings.ChanceByDistance(rig)
     distance, chance = chances.distance[:-1], chances.at()[1][:-1]  # without the target's own
     lowest = int(np.argmin(chance))
     if chance[-1] - chance[lowest] < _SEEN:
-        return ""
+        return "For your target the chance falls all the way."
     return (
-        f" (Beyond {distance[lowest]:.0f}° the curve rises again: your target lies on the side away from the Milky "
-        "Way's middle, which is poorer still, and at 90° all sides meet.)"
+        f"Beyond {distance[lowest]:.0f}° the chance rises again. The curve looks along the side of the sky where "
+        "your target lies, away from the Milky Way's middle; that side is poorer than others. At 90° all sides meet."
     )
 
 
@@ -348,7 +340,7 @@ def _where_it_ends(rig):
     if largest > 1.1 * smaller:
         return ""
     return (
-        f" With the mirror near the patch is full in the end: the last two sensors below see {smaller:.1f} and "
+        f" With the mirror near, a sensor can be larger than all the patch: the last two below see {smaller:.1f} and "
         f"{largest:.1f} stars."
     )
 

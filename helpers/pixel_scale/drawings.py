@@ -17,6 +17,8 @@ ELECTRONS = 2000 * u.electron  # light of the star in the pictures; workbook 02 
 WIDENING = 0.05
 _MOON = 15.5  # arcmin, half its width on the average
 _PICTURES = 400
+_LIGHTS = (200, 2000, 20_000)  # electrons of the three curves
+_HARDLY = 0.2  # share of an error; where light takes less off, its curves have run together
 _PLACE = 0.25 * u.pix  # of the star inside its pixel, where coarse pixels mislead most
 
 
@@ -47,8 +49,8 @@ def before_and_after(rig):
     sentence = (
         f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
         f"{check.noticed.value:.2f}, once: hard to tell by eye. By calculation it moved "
-        f"{(found[1] - found[0]).value:.2f} arcsec, give or take {2**0.5 * check.seen.value:.2f} by the star's own "
-        f"light. (Why {check.noticed.value:.2f}? A star that strays so far again and again begins to show in your "
+        f"{(found[1] - found[0]).value:.2f} arcsec, give or take {2**0.5 * check.seen.value:.2f} by the grain of both "
+        f"pictures. (Why {check.noticed.value:.2f}? A star that strays so far again and again begins to show in your "
         "picture: section 2.)"
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
@@ -190,13 +192,21 @@ def errors_of_coarse_pixels(rig, electrons, scales):
     return np.hypot(limit, pixels.inside_pixel_error(fwhm, scales)).value
 
 
+def run_together(rig):
+    """Width of a pixel, in widths of the star, from which on a hundred times the light takes less than a fifth off."""
+    widths = np.arange(0.5, 2.5, 0.1)
+    scales = widths * pixels.compare_scales(rig).guide_fwhm / u.pix
+    faint, bright = (errors_of_coarse_pixels(rig, electrons, scales) for electrons in _LIGHTS[::2])
+    return float(widths[np.flatnonzero(bright < (1 - _HARDLY) * faint)[-1] + 1])
+
+
 def coarse_pixels(rig):
     """Error of the centre against the sky that a guide pixel sees, for three amounts of light."""
     check = pixels.compare_scales(rig)
     main, wide = check.main_scale.value, check.guide_fwhm.value
     scales = np.geomspace(0.2 * min(main, check.guide_scale.value), max(8 * main, 2.5 * wide), 80) * u.arcsec / u.pix
     figure, axes = figures.new_figure(width=7.6, height=4.2)
-    for k, electrons in enumerate((200, 2000, 20_000)):
+    for k, electrons in enumerate(_LIGHTS):
         errors = errors_of_coarse_pixels(rig, electrons, scales)
         axes.loglog(scales.value, errors, **figures.line_look(k))
         figures.label_curve(axes, scales.value, errors, f"{electrons:,} electrons", 0.12, color=figures.COLOURS[k])
@@ -217,7 +227,9 @@ def coarse_pixels(rig):
     sentence = (
         f"2,000 electrons, light and pixels alone: {fine:.3f} arcsec with pixels a fifth as wide as the star, "
         f"{coarse:.3f} with pixels as "
-        f"wide as the star ({wide:.1f} arcsec), {coarser:.2f} with pixels twice as wide."
+        f"wide as the star ({wide:.1f} arcsec), {coarser:.2f} with pixels twice as wide. "
+        f"From {run_together(rig):.1f} times the star's width on the curves have run together: a hundred times the "
+        f"light takes less than {_HARDLY:.0%} off. (Each number up the side is about three times the one below.)"
     )
     alt = (
         "Three curves of the centre's error against the sky that a guide pixel sees. They are nearly flat until a "

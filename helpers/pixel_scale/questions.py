@@ -63,8 +63,8 @@ def longer_or_smaller(rig):
 def small_movement(rig):
     """How much a movement of a tenth of its width widens a star."""
     star = _check(rig).recorded_fwhm
-    moved = pixels.blurred_fwhm(star, star / 10)
-    wider, alone = float(moved / star - 1), FWHM_PER_SIGMA * star.value / 10
+    wider = float(pixels.blurred_fwhm(star, star / 10) / star - 1)
+    alone = FWHM_PER_SIGMA / 10
     allowed = _check(rig).noticed.value
     return guesses.choices(
         "01.widening",
@@ -72,8 +72,8 @@ def small_movement(rig):
         f"{star.value / 10:.2f} arcsec rms on each axis. How much wider does it become in the picture?",
         {"a quarter wider": 0.25, "a tenth wider": 0.10, "less than a twentieth wider": 0.03},
         wider,
-        f"By {wider:.1%} only. An rms is turned into a width by {FWHM_PER_SIGMA:.2f}: here {alone:.2f} arcsec. Then "
-        f"square both widths, add, take the root: √({star.value:.2f}² + {alone:.2f}²) = {moved.value:.2f}. So small "
+        f"By {wider:.1%} only. An rms is turned into a width by {FWHM_PER_SIGMA:.2f}: here {alone:.3f} of the star's. "
+        f"Then square both widths, add, take the root: √(1² + {alone:.3f}²) = {1 + wider:.3f}. So small "
         f"movements are cheap, large ones dear: to widen the star by {WIDENING:.0%} it takes {allowed:.2f} arcsec rms "
         "on each axis.",
     )
@@ -147,10 +147,11 @@ def without_air(rig):
         else "it is smaller than your camera's error here, but other stars have more light"
     )
     return (
-        f"The {measured.value:.3f} are without air: {check.seen.value:.3f} by the star's own light and the pixels, "
-        f"{rest.value:.3f} by {_colours_in_words(rig, check)}the sky and the noise of the camera (02_starlight), and "
-        "because the light of real stars reaches farther out than the drawn one's. Errors that don't hang together add "
-        f"so: square both, add, take the root, √({check.seen.value:.3f}² + {rest.value:.3f}²). In one exposure the air "
+        f"The {measured.value:.3f} are without air, for one picture: {check.seen.value:.3f} by the star's own light "
+        f"and the pixels, {rest.value:.3f} by {_colours_in_words(rig, check)}the sky and the noise of the camera "
+        "(02_starlight), and because the light of real stars reaches farther out than the drawn one's. Errors "
+        "that don't hang together add so: "
+        f"square both, add, take the root, √({check.seen.value:.3f}² + {rest.value:.3f}²). In one exposure the air "
         f"moves the star by {air.value:.2f} arcsec; {larger}, and no camera can do anything about it."
     )
 
@@ -220,8 +221,8 @@ def longer_or_wider(rig):
     by_length, by_light = 1 - small_long / small, 1 - wide / small_long
     counts = "it is light that counts." if by_length < by_light else "on pixels as coarse as yours both count."
     return (
-        f"Twice the focal length takes {by_length:.0%} off the error of the smallest, twice the aperture at the same "
-        f"length {by_light:.0%}: {counts} (At 400 mm the star is {rows[1][2]} pixels wide behind 50 mm, {rows[2][2]} "
+        f"Twice the focal length takes {by_length:.0%} off the first row's error, twice the aperture {by_light:.0%} "
+        f"off the second's: {counts} (At 400 mm the star is {rows[1][2]} pixels wide behind 50 mm, {rows[2][2]} "
         "behind 100: light bends at the rim of an opening, more at a small one. Section 5 tells of it.)"
     )
 

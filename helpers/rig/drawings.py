@@ -48,11 +48,14 @@ class OpeningPicture:
     guided, still : Quantity [arcsec]
         Width of the star in the picture, FWHM, guided and on a perfect mount, at the rig's own target and exposures:
         both from `error_budget.predict`, as in every workbook.
+    shaken : bool
+        A shake within the exposures, which no guide camera sees, widens the guided star.
     """
 
     unguided: u.Quantity
     guided: u.Quantity
     still: u.Quantity
+    shaken: bool
 
 
 @lru_cache(maxsize=8)
@@ -60,7 +63,9 @@ def opening_picture(rig):
     """The star of the opening picture; an `OpeningPicture`."""
     budget = predict(rig)
     unguided = worst_path(rig.mount, rig.guiding.picture_exposure)
-    return OpeningPicture(unguided, budget.final_fwhm, budget.picture_terms["air and diffraction"])
+    parts = budget.picture_terms
+    shaken = bool(parts["fast shake"] > 0.05 * u.arcsec)
+    return OpeningPicture(unguided, budget.final_fwhm, parts["air and diffraction"], shaken)
 
 
 def longest_way(rig):
@@ -87,7 +92,8 @@ def guided_and_not(rig):
     sentence = (
         f"One star in a picture of {rig.guiding.picture_exposure.value:g} s, on the mount of {rig.name}. Left, without "
         f"guiding, it moves up to {longest_way(rig).value:.1f} arcsec. Guided it is {kept:.2f} arcsec wide, the last "
-        f"number of the strip; on a perfect mount {rest:.2f}: guiding leaves it {kept / rest - 1:.0%} wider."
+        f"number of the strip; on a perfect mount {rest:.2f}: guiding leaves it {kept / rest - 1:.0%} wider"
+        + (" (a shake too quick for any guide camera is part of it)." if star.shaken else ".")
     )
     alt = (
         "Three pictures of one star. Left, without guiding, it is drawn out into a streak. In the middle, guided, "
@@ -186,11 +192,14 @@ def coin():
     axes.loglog(distances.value, angles.value, **figures.line_look(0))
     figures.label_curve(axes, distances.value, angles.value, f"coin of {COIN.value:.0f} mm", 0.3, ha="left")
     axes.axhspan(2, 4, color=figures.GREY, alpha=0.3)
-    axes.text(22, 2.8, "a star in a good picture", va="center", fontsize=12)
+    axes.text(22, 2.8, "a star in a usual picture", va="center", fontsize=12)
     figures.log_ticks(axes, x=[20, 100, 1000, 10_000], y=[0.1, 1, 10, 100])
     axes.set(xlim=(20, 30_000), ylim=(0.1, 500))
     figures.label(axes, "distance [m]", "width of the coin [arcsec]")
-    sentence = f"A coin of {COIN.value:.0f} mm looks {rigs.angle_of(COIN, 100 * u.m).value:.0f} arcsec wide from 100 m."
+    sentence = (
+        f"A coin of {COIN.value:.0f} mm looks {rigs.angle_of(COIN, 100 * u.m).value:.0f} arcsec wide from 100 m. "
+    )
+    sentence += "Equal steps multiply here: up the side each number is ten times the one below."
     return figures.show(figure, "A falling line: how wide a coin looks from 20 m to 30 km, in arcseconds.", sentence)
 
 

@@ -214,7 +214,7 @@ def one_change_per_bar(rig):
         return (
             f"Numbers on the bars: error for magnitude {magnitude.value:g} (start: camera A far from lamps{here}). "
             f"Faintest star for 0.1 arcsec: {limits[0]} with camera A, {limits[3]} with B, {limits[shown[-1]]} in the "
-            f"end. {coarse}"
+            f"end. {coarse} (Each number up the side is about three times the one below.)"
         )
 
     alt = (
@@ -309,8 +309,9 @@ def pixels_and_places(rig):
         )
 
     alt = (
-        "Left: error against pixel size; the part by the place in a pixel rises steeply where a star is about a pixel "
-        "wide. Right: the error in sixty pictures: a steady offset, slow waves, noise."
+        "Left: error against pixel size; the part by the place in a pixel rises where pixels are nearly as wide as the "
+        "star, under a colour mosaic where they are half as wide. Right: the error in sixty pictures: a steady offset, "
+        "slow waves, noise."
     )
     return Drawing(figure, (total, noise, floor, here, *names, *traces), update, alt)
 

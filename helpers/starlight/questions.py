@@ -182,8 +182,9 @@ def hidden_by_noise(rig):
     four, six = (view.found(np.interp(-ratio, -ratios, magnitudes)) for ratio in (4, 6))
     return (
         f"A faint star is not found in every exposure: with a signal-to-noise ratio of 6 in {six[0] * 100:.0f} of 100, "
-        f"with one of 4 in {four[0] * 100:.0f}, those in which noise happens to lift it. In these its centre is known "
-        f"to {four[1].value:.2f} arcsec; the others tell nothing."
+        f"with one of 4 in {four[0] * 100:.0f}, those in which noise happens to lift it. In those "
+        f"{four[0] * 100:.0f} the centre of this fainter star is known to {four[1].value:.2f} arcsec; the others tell "
+        "nothing."
     )
 
 

@@ -40,6 +40,9 @@ def test_the_opening_picture_holds_a_guided_star_between_the_two_others(rig):
     guided, still = map(float, re.search(r"it is ([\d.]+) arcsec wide.* perfect mount ([\d.]+):", said).groups())
     wider = float(re.search(r"leaves it (\d+)% wider", said)[1])
     assert wider == pytest.approx(100 * (guided / still - 1), abs=1)  # both rounded to 0.01 arcsec
+    calm = changed(rig, {"mount.jitter": 0 * u.arcsec})
+    assert "a shake too quick" in said and "a shake" not in drawings.guided_and_not(calm).sentence
+    assert drawings.opening_picture(calm).guided < star.guided
 
 
 def test_what_the_mirror_takes_is_what_workbook_03_says(rig):

@@ -119,6 +119,13 @@ def test_curves_are_flat_until_a_pixel_is_as_wide_as_the_star_then_steep(rig):
         assert at[2] > 1.9 * at[0] and at[3] > 4 * at[0]
     faint, bright = (drawings.errors_of_coarse_pixels(rig, n, 2 * wide * SCALE) for n in (200, 20_000))
     assert bright == pytest.approx(faint, rel=0.15)  # no light helps there
+    said = drawings.coarse_pixels(rig).sentence
+    begins, share = re.search(r"From ([\d.]+) times the star's width on .* less than (\d+)% off", said).groups()
+    gains = []  # by a hundred times the light, on the pixels told and on somewhat finer ones
+    for width in (float(begins), float(begins) - 0.15):
+        at = [drawings.errors_of_coarse_pixels(rig, n, width * wide * SCALE) for n in (200, 20_000)]
+        gains.append(100 * (1 - at[1] / at[0]))
+    assert gains[0] < float(share) < gains[1]
     faint, bright = (drawings.errors_of_coarse_pixels(rig, n, 0.2 * wide * SCALE) for n in (200, 20_000))
     assert faint == pytest.approx(10 * bright, rel=0.01)
 
@@ -135,10 +142,11 @@ def test_third_exercise_figure_and_advice_agree():
 def test_a_small_movement_costs_little_and_the_nearest_option_is_right(rig):
     asked = questions.small_movement(rig)
     assert asked.right == "less than a twentieth wider"
-    wider, factor, again, star, movement, moved, *_ = numbers(asked.answer)
+    wider, factor, movement, star, again, moved, *_ = numbers(asked.answer)
     assert wider == pytest.approx(100 * (np.sqrt(1 + 0.23548**2) - 1), abs=0.06) and wider < 5
-    assert movement == again == pytest.approx(factor * star / 10, abs=0.008)
-    assert moved == pytest.approx(np.hypot(star, movement), abs=0.011)
+    assert movement == again == pytest.approx(factor * star / 10, abs=6e-4) and star == 1
+    assert moved == pytest.approx(np.hypot(star, movement), abs=6e-4)  # a calculator agrees to the last digit
+    assert moved == pytest.approx(1 + wider / 100, abs=6e-4)
 
 
 def test_focal_length_and_pixel_do_the_same(rig):

@@ -74,7 +74,8 @@ def test_a_star_that_noise_hides_is_told_as_such(rig):
     wide = drawings.pixels_wide(view) > 1.5  # where pixels are coarser, lucky exposures are no better than others
     assert error < view.signal(at).centroid_error * (1 if wide else 1.1)
     words = questions.hidden_by_noise(rig)
-    _, six, seldom, four, _ = _numbers(words.replace("of 100", ""))
+    _, six, seldom, four, again, _ = _numbers(words.replace("of 100", ""))
+    assert again == four
     assert 60 < six <= 100 and seldom == 4 and 5 < four < 70
     answers = {field["key"]: field["value"] for field in questions.star_fields(rig)}
     own = np.interp(-4.5, -starlight.view(rig).signal(magnitudes).signal_to_noise, magnitudes)
@@ -169,6 +170,20 @@ def test_pixel_size_does_matter_for_a_bright_star(rig):
     assert coarse.centroid_error > 3 * coarse.noise_error
     asked = questions.coarse_pixels(rig)
     assert asked.right == "it doubles or more"
+
+
+def test_the_place_begins_to_matter_on_pixels_as_wide_as_told(rig):
+    """Nearly as wide as the star; half as wide under a colour mosaic."""
+    single = drawings._single_pixels(rig)
+    wide, now = starlight.guide_star_fwhm(rig).value, starlight.view(single).pixel_scale.value
+
+    def floor(width, mosaic):
+        size = width * wide / now * rig.guide_camera.pixel_size.value
+        return float(drawings.of_pixel(rig, size, mosaic).signal(drawings.bright_star(rig)).sampling_floor.value) / wide
+
+    for mosaic, before, begins in ((False, 0.6, 0.9), (True, 0.35, 0.5)):
+        assert floor(before, mosaic) < 0.0015
+        assert 0.003 < floor(begins, mosaic) < 0.01
 
 
 def test_at_20_um_a_bright_star_errs_several_times_more_than_light_alone_says():

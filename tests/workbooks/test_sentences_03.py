@@ -114,10 +114,10 @@ def test_why_the_chance_rises_again_far_from_the_milky_way(rig):
             plan.field, limits.faint, limits.bright, distance * u.deg, longitude, questions.WANTED
         )
 
-    said = questions.where_stars_are_few(rig)
+    said = questions.why_it_rises(rig)
     own = chance(plan.target.galactic.l)
     rises = own[-1] - own.min() >= 0.01
-    assert ("the curve rises again" in said) == rises
+    assert ("the chance rises again" in said) == rises == ("falls all the way" not in said)
     if rises:
         assert f"Beyond {distance[np.argmin(own)]:.0f}°" in said
         assert np.cos(plan.target.galactic.l) < 0, "away from the middle"
@@ -195,7 +195,7 @@ def test_what_a_larger_sensor_brings_is_said_as_it_is(distance, size):
 
 def test_a_filled_patch_is_said_where_the_table_shows_it(rig):
     said, rows = questions.larger_sensor(rig), questions.table_of_sensors(rig)[1]
-    ends = re.search(r"the last two sensors below see ([\d.]+) and ([\d.]+) stars", said)
+    ends = re.search(r"the last two below see ([\d.]+) and ([\d.]+) stars", said)
     if not ends:
         assert not two(rig) or float(rows[-1][-1]) > 1.1 * float(rows[-2][-1])
         return
@@ -213,6 +213,7 @@ def test_the_three_counts_are_those_of_strip_list_and_mean(rig):
     assert f"{len(drawings.listed(rig).before)} and {len(drawings.listed(rig).after)} in the first panel" in said
     assert f"(The strip's {strip['stars now, after the flip']} stand for" in questions.whose_stars(rig)
     assert ledger.ledger(rig).stars <= rig.guiding.stars
+    assert ("that your guiding uses" in said) == (ledger.ledger(rig).stars == rig.guiding.stars)
 
 
 def test_no_row_vanishes():
