@@ -166,6 +166,17 @@ def test_the_stars_of_the_case_are_those_that_are_used():
     assert ("only the brightest" in said) == (runs[0].stars == runs[1].stars)
 
 
+def test_chance_is_no_part_of_the_suspects_lines():
+    """Each line comes of the same nights for both runs; the last is what two logs of one run differ by."""
+    *_, chance = questions.alone()
+    low, high = chance.logged_interval
+    assert chance.cause == "chance" and u.isclose((low + high) / 2, chance.logged_rms)
+    clipped = next(one for one in questions.alone() if "clipped" in one.name)
+    assert clipped.logged_interval[1] - clipped.logged_interval[0] < 0.2 * (high - low)
+    healthy = questions.alone()[1]
+    assert low <= healthy.logged_rms <= high
+
+
 def test_one_thing_at_once_is_the_row_of_the_suspects():
     """Switches of the panel and rows of the table that name one thing are one calculation."""
     rows = {one.name: one for one in questions.alone()}
@@ -223,8 +234,7 @@ def test_the_air_before_the_loop_is_that_of_the_other_workbooks(rig):
     logged = budgets.evaluate(rig).terms["air"].value
     word = "makes it" if f"{logged:.2f}" > f"{still:.2f}" else "leaves"
     assert f"{word} {logged:.2f}" in said or "leaves as much" in said
-    # a motion of rms 1 on each axis is a bar of the root of 2 at the left and of 2.35 at the right
-    assert "2.35 times" in said and np.sqrt(8 * np.log(2)) > np.sqrt(2)
+    assert f"a width, {np.sqrt(8 * np.log(2)):.2f} times the rms of one axis" in said
 
 
 def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
