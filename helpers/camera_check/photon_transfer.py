@@ -37,8 +37,8 @@ class Measured:
         unit = "" if self.value.unit == u.dimensionless_unscaled else f" {self.value.unit}"
         if self.limit or not self.error > 0:
             return f"{self.limit} {self.value.value:.3g}{unit}".strip()
-        one_digit = float(f"{self.error.value:.0e}")
-        places = max(0, -int(np.floor(np.log10(one_digit))))
+        first, exponent = f"{self.error.value:.1e}"[0], np.floor(np.log10(float(f"{self.error.value:.0e}")))
+        places = max(0, int(first == "1") - int(exponent))  # one digit of the error, two where it begins with 1
         return f"{self.value.value:.{places}f} ± {self.error.value:.{places}f}{unit}"
 
 
