@@ -195,7 +195,8 @@ def averaging(rig):
         steps.set_data(seconds[: means.size * group], np.repeat(means, group))
         slow = int(np.argmax(left))
         return (
-            f"Left of the wander after {exposure.value:.3g} s: {rest:.2f} of {instant:.2f} arcsec rms on each axis. "
+            f"Left of the wander after {exposure.value:.3g} s: {rest:.2f} arcsec, of {instant:.2f} at an instant (rms "
+            "on each axis). "
             f"The layer at {_named(air.layers[slow])}, alone leaves {left[slow]:.3f}. Layers add by squares: "
             f"{left[slow]:.3f} x {left[slow]:.3f} is {left[slow] ** 2 / rest**2:.0%} of {rest:.3f} x {rest:.3f}."
         )
@@ -261,6 +262,33 @@ def balance(rig):
     return Balance(exposures, air, np.maximum(moved, 1e-6))
 
 
+_SLOW = 8 * u.s  # the longest exposure that workbook 07 tries
+
+
+def within_a_picture(rig, exposure=_SLOW):
+    """How far the mount moves the star to the next exposure, about its mean in each picture: one-axis rms."""
+    step = 0.25 * u.s
+    worm = mount.periodic_error(4 * 3600, step, rig.mount.worm_period, rig.mount.periodic_error)
+    moved = np.diff(mount.step_means(worm, round(float(exposure / step))))
+    rows = max(1, round(float(rig.guiding.picture_exposure / exposure)))
+    pictures = moved[: len(moved) // rows * rows].reshape(-1, rows)
+    return np.sqrt(np.mean((pictures - pictures.mean(axis=1, keepdims=True)) ** 2))
+
+
+def slow_motion_in_words(rig):
+    """Why a mount above the line need not show in the picture, in words; empty where it is not above, or would show."""
+    found, notices = balance(rig), pixel_scale.compare_scales(rig).noticed
+    whole, within = found.mount[found.exposures == _SLOW.value][0], within_a_picture(rig)
+    if not within < notices < whole * u.arcsec:
+        return ""
+    return (
+        f"At {_SLOW.value:g} s the mount's {whole:.2f} lies above the dashed line, and yet no picture shows it "
+        f"(`07_correction_loop`): the worm moves one axis (the line is for both), and within one picture of "
+        f"{rig.guiding.picture_exposure.to_value(u.min):g} min only by {within.value:.2f}. Slower motion shifts the "
+        "picture as a whole and widens nothing."
+    )
+
+
 def air_and_mount(rig):
     """The figure of `balance`, with its words."""
     found = balance(rig)
@@ -283,6 +311,7 @@ def air_and_mount(rig):
     best, crossing = found.exposures[found.best], found.crossing
     sentence = f"Both together are least near {best:g} s: {found.both[found.best]:.2f} arcsec. "
     if crossing is not None:
-        sentence += f"Below {crossing.value:.1f} s more of the movement comes from the air, above it from the mount."
+        sentence += f"Below {crossing.value:.1f} s more of the movement comes from the air, above it from the mount. "
+    sentence += slow_motion_in_words(rig)
     alt = "The air's curve falls with the exposure, the mount's rises; their sum has one lowest point."
-    return figures.show(figure, alt, sentence)
+    return figures.show(figure, alt, sentence.strip())

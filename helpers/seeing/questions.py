@@ -159,7 +159,7 @@ def own_number(rig):
     instant, one, two = (seeing.image_motion(aperture, _air(rig), k * exposure).value for k in (0, 1, 2))
     return (
         f"At an instant the air alone moves your star by {instant:.2f} arcsec rms on each axis. An exposure of "
-        f"{exposure.value:g} s leaves {one:.2f} of it on each axis, {2**0.5 * one:.2f} in total (both axes together); "
+        f"{exposure.value:g} s leaves {one:.2f} arcsec on each axis, {2**0.5 * one:.2f} in total (both axes together); "
         f"one of {2 * exposure.value:g} s leaves {two:.2f} on each."
     )
 
@@ -224,7 +224,7 @@ def table_of_widths(rig):
             f"without pixels, at your target's height (airmass {found.airmass:.2f})",
             found.picture_terms["air and diffraction"],
         ),
-        ("with what guiding leaves: the last number of the strip", found.final_fwhm),
+        ("with what guiding leaves, and shake too fast for guiding: the last number of the strip", found.final_fwhm),
     ]
     return ("one star", "FWHM [arcsec]"), [(name, f"{width.value:.2f}") for name, width in rows]
 

@@ -6,7 +6,10 @@ import astropy.units as u
 import numpy as np
 import pytest
 
-from helpers import ledger, seeing
+from helpers import ledger, pixel_scale, seeing
+from helpers import rig as rigs
+from helpers.correction_loop import own_settings
+from helpers.error_budget.predict import predict
 from helpers.pixel_scale import drawings as pixel_drawings
 from helpers.seeing import drawings, questions
 from tests.three_rigs import RIGS
@@ -150,6 +153,35 @@ def test_the_lowest_point_and_the_crossing_are_where_the_words_say(rig):
     assert np.all((found.air < found.mount)[found.exposures > 1.05 * crossing])
 
 
+def test_a_mount_above_the_line_need_not_show_as_said(rig):
+    """As workbook 07 finds with whole loops: at its longest exposure the star is as wide as at best, to 3 %."""
+    found, notices = drawings.balance(rig), pixel_scale.compare_scales(rig).noticed
+    said, longest = drawings.slow_motion_in_words(rig), own_settings.EXPOSURES[-1]
+    whole = found.mount[found.exposures == longest.value][0]
+    within = drawings.within_a_picture(rig)
+    assert within < whole * u.arcsec
+    assert bool(said) == bool(within < notices < whole * u.arcsec)
+    if said:
+        assert (
+            f"At {longest.value:g} s the mount's {whole:.2f} lies above" in said and f"by {within.value:.2f}." in said
+        )
+        assert said in drawings.air_and_mount(rig).sentence
+        widths = own_settings.map_of(rig).mean
+        assert widths[-1].min() < 1.03 * widths.min(), "no picture shows a difference"
+    # of a whole number of worms in a picture nothing is slower than the picture
+    slow = rigs.changed(rig, {"guiding.picture_exposure": 2 * rig.mount.worm_period})
+    assert drawings.within_a_picture(slow).value == pytest.approx(whole, rel=0.03)
+
+
+def test_the_last_width_holds_what_guiding_leaves_and_the_fast_shake(rig):
+    (name, width) = questions.table_of_widths(rig)[1][-1]
+    terms = predict(rig).picture_terms
+    assert "too fast for guiding" in name and terms["fast shake"] > 0 * u.arcsec
+    assert float(width) == pytest.approx(
+        np.sqrt(sum(part.value * abs(part.value) for part in terms.values())), abs=0.01
+    )
+
+
 def test_the_card_leaves_the_exposure_to_the_correction_loop(rig):
     found, now = drawings.balance(rig), rig.guiding.exposure.value
     _, meaning, action = questions.card(rig)
@@ -174,7 +206,7 @@ def test_a_longer_exposure_is_found_with_the_panel(rig):
     asked = questions.longer_exposure(rig)
     wanted = float(re.search(r"leaves ([\d.]+) arcsec", asked.task)[1])
     said = drawings.averaging(rig).update(exposure=asked.right, name=rig.site.atmosphere)
-    assert f": {wanted:.2f} of " in said
+    assert f": {wanted:.2f} arcsec, of " in said
 
 
 def test_layers_add_by_squares_as_the_panel_says(rig):
