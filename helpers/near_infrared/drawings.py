@@ -274,10 +274,18 @@ def beside_the_air(rig):
     alt = (
         "Three curves that rise to the right: the fainter the star, the larger the error of its centre, behind each of "
         "three filters. A dotted line marks the air. A thin black line is air and centre together, without filter: it "
-        "runs along the air for bright stars, and joins the curve of the centre for faint ones."
+        f"runs along the air for bright stars, and {_towards_the_centre(rig)} for faint ones."
     )
     asked = (*lines.values(), whole, *names.values(), told, here)
     return Drawing(figure, (*asked, *ruler), update, alt, hidden=asked)
+
+
+def _towards_the_centre(rig):
+    """Where the line of one measurement ends at the start, at the faintest star drawn, in words."""
+    faintest = near_infrared.guide_star(rig, "none", own_star(rig) + 3, PLAIN_STAR, airmass_at(ALTITUDE))
+    if not faintest.error < 1.05 * faintest.centroid:
+        return "rises above it" if faintest.error > 1.05 * faintest.wander else "hardly leaves it"
+    return "joins the curve of the centre"
 
 
 def _three(mine):
@@ -287,8 +295,8 @@ def _three(mine):
         _, error, known = mine[key]
         more = error / mine["none"][1] - 1
         against = "" if key == "none" else f" ({more:+.1%})"
-        said.append(f"{text} {error:.3f}{against}" if known else f"{text}: lost in noise")
-    return f"one measurement, centre and air together, is off by {', '.join(said)}."
+        said.append(f"{text} {error:.3f}{against}" if known else f"{text} lost in noise")
+    return f"error of one measurement, centre and air together, in arcsec: {', '.join(said)}."
 
 
 ROWS = {  # each with its place from the top

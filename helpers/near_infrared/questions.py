@@ -101,7 +101,24 @@ def width_is_not_all(rig):
     return (
         "Why is the error of the first row not just as the width? The star's shape changes too (error "
         f"× {shape:.2f} above, × {filtered_shape:.2f} below), and so do sky and read noise under it (× {below:.2f} and "
-        f"× {filtered_below:.2f}: the filter takes {1 - sky_kept(rig):.0%} of the sky as well)."
+        f"× {filtered_below:.2f}: the filter takes {1 - sky_kept(rig):.0%} of the sky as well). {pays_for_light(rig)}"
+    ).strip()
+
+
+def pays_for_light(rig):
+    """How much more than by its own light alone the reader's star gains or loses in the row of the light, in words."""
+    said = []
+    for bands in (SLICES, FILTERED):
+        first, last = near_infrared.light_against_width(drawings.bare(rig), bands, **_how(rig))
+        by_rule = float(first["electrons"] / last["electrons"]) ** 0.5
+        said.append((f"{by_rule:.2f}", f"{float(last['light_alone']):.2f}"))
+    if all(rule == found for rule, found in said):
+        return ""
+    (rule, found), (filtered_rule, filtered_found) = said
+    return (
+        f"Your brightest star ({drawings.own_star(rig):.1f}) is faint already: sky and read noise count beside its own "
+        f"light. So the light makes its error × {found} and × {filtered_found}; a bright star's would be × {rule} and "
+        f"× {filtered_rule} here."
     )
 
 

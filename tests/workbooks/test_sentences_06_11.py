@@ -117,7 +117,7 @@ def test_the_light_of_all_pieces_is_that_of_section_2(rig):
 
 def test_shape_and_sky_make_the_rest_of_the_part_of_the_width_as_said(rig):
     said, how = about_infrared.width_is_not_all(rig), {"airmass": infrared.airmass_at(infrared.ALTITUDE)}
-    told = [float(text) for text in re.findall(r"× ([\d.]+)", said)]
+    told = [float(text) for text in re.findall(r"× ([\d.]+)", said)][:4]
     for bands, shape, below in ((infrared.SLICES, *told[::2]), (infrared.FILTERED, *told[1::2])):
         first, last = near_infrared.light_against_width(infrared.bare(rig), bands, infrared.own_star(rig), **how)
         width = float(last["spot"] / first["spot"])
@@ -131,6 +131,35 @@ def test_shape_and_sky_make_the_rest_of_the_part_of_the_width_as_said(rig):
     bright, dark = (about_infrared.beyond_width(one, infrared.FILTERED)[1] for one in skies)
     assert bright < dark < 1.005
     assert 0.2 < about_infrared.sky_kept(rig) < 0.8
+
+
+def test_the_own_star_pays_more_for_light_than_a_bright_one_as_said(rig):
+    said = about_infrared.pays_for_light(rig)
+    assert said in about_infrared.width_is_not_all(rig)
+    told = [float(text) for text in re.findall(r"× (\d+\.\d+)", said)]
+    for k, bands in enumerate((infrared.SLICES, infrared.FILTERED)):
+        own, bright = (
+            float(
+                near_infrared.light_against_width(
+                    infrared.bare(rig), bands, star, airmass=infrared.airmass_at(infrared.ALTITUDE)
+                )[1]["light_alone"]
+            )
+            for star in (infrared.own_star(rig), -2)
+        )
+        assert abs(np.log(own)) >= abs(np.log(bright)) - 1e-3
+        if told:
+            assert [told[k], told[k + 2]] == pytest.approx([own, bright], abs=0.006)
+        else:
+            assert own == pytest.approx(bright, abs=0.011)
+
+
+def test_the_thin_line_ends_where_the_words_of_the_figure_say(rig):
+    drawing = infrared.beside_the_air(rig)
+    drawing.update(rig.guiding.exposure, infrared.ALTITUDE, "usual (K0)")
+    none, both = drawing.moving[0].get_ydata(), drawing.moving[3].get_ydata()
+    last, air = np.flatnonzero(np.isfinite(none))[-1], drawing.moving[-2].get_ydata()[0]
+    assert ("joins the curve" in drawing.alt) == (both[last] < 1.05 * none[last])
+    assert ("rises above it" in drawing.alt) == (both[last] >= max(1.05 * none[last], 1.05 * air))
 
 
 def test_all_pieces_are_drawn_in_the_form_of_section_2(rig, monkeypatch):
