@@ -175,6 +175,7 @@ def mean_of_own(rig):
         for line, name, value in zip(lines, names, values, strict=True):
             line.set_ydata(value)
             name.xy = (name.xy[0], value[round(name.xy[0]) - 1])
+        names[2].set_text(_name_of_both(parts))
         now, first = parts[count - 1], parts[0]
         here.set_data([count], [now.both.value])
         stars = f"The mean of the best {count} stars" if count > 1 else "The best star alone"
@@ -193,14 +194,25 @@ def mean_of_own(rig):
     return Drawing(figure, shown, update, alt, hidden=shown)
 
 
-def _where_both(rig):
-    """Where the line of both runs at the start, as an eye sees it, in words."""
-    field = own_field(rig)
-    means = [field.mean(n) for n in range(1, len(field) + 1)]
+def _runs_along(means):
+    """The line that the one of both can't be told from, as an eye sees it; empty where it stands alone."""
     for name, part in (("air", "air"), ("errors", "noise")):
         if max(float(mean.both / getattr(mean, part)) for mean in means) < 1.05:
-            return f"runs along that of the {name}"
-    return "lies above the two others"
+            return name
+    return ""
+
+
+def _name_of_both(means):
+    """The name at the line of both, which tells where another line runs under it."""
+    along = _runs_along(means)
+    return f"both (on the line of {along})" if along else "both"
+
+
+def _where_both(rig):
+    """Where the line of both runs at the start, in words."""
+    field = own_field(rig)
+    along = _runs_along([field.mean(n) for n in range(1, len(field) + 1)])
+    return f"runs along that of the {along}" if along else "lies above the two others"
 
 
 @lru_cache(maxsize=4)
@@ -278,10 +290,10 @@ def bad_star_words(rig, fault="a pixel that flickers", count=6):
     pulled = [np.abs(values - means[2]).max() for values in means[:2]]
     alone = {n: int(np.sum(~_left_out(rig, fault, n)[1][FLICKER, 0])) for n in (2, 3, count)}
     return (
-        f"A pixel beside one of {count} stars flickers up in {FLICKER.size} exposures: the mean of all is pulled away "
-        f"by up to {pulled[0]:.2f} arcsec; with the star left out that disagrees, by {pulled[1]:.2f}. That star was "
-        f"found out in {alone[count]} of the {FLICKER.size}; where only three stars are followed, in {alone[3]}; where "
-        f"two are, in {alone[2]}."
+        f"Beside one of {count} simulated stars a pixel flickers up in {FLICKER.size} exposures: the mean of all is "
+        f"pulled away by up to {pulled[0]:.2f} arcsec; with the star left out that disagrees, by {pulled[1]:.2f}. "
+        f"That star was found out in {alone[count]} of the {FLICKER.size}; where only three stars are "
+        f"followed, in {alone[3]}; where two are, in {alone[2]}."
     )
 
 

@@ -300,7 +300,8 @@ def more_cannot_harm(rig):
         f"In a plain mean with stars one would use it is true: a bright star alone moves "
         f"{np.hypot(wander, bright).value:.3f} arcsec; with five more, each known only to {usable.value:.2f} arcsec, "
         f"{np.hypot(together, noise).value:.3f}. Five more begin to harm when each is worse than "
-        f"{harm.value:.2f} arcsec; weights by 1 / error² prevent that. The real harm is a star that goes wrong unseen."
+        f"{harm.value:.2f} arcsec; to count each by 1 / error² (its weight) prevents that. The real "
+        "harm is a star that goes wrong unseen."
     )
 
 

@@ -115,6 +115,16 @@ def _harm(rig):
     return questions.more_cannot_harm(rig)
 
 
+def test_the_line_of_both_names_the_line_that_it_runs_on(rig):
+    drawing = drawings.mean_of_own(rig)
+    for fainter in (0.0, 4.0):
+        drawing.update(1, fainter, rig.guiding.exposure)
+        air, errors, both = (np.asarray(line.get_ydata()) for line in drawing.moving[:3])
+        name = drawing.moving[6].get_text()
+        assert ("line of air" in name) == bool((both / air).max() < 1.05)
+        assert ("line of errors" in name) == bool((both / errors).max() < 1.05 and (both / air).max() >= 1.05)
+
+
 def test_nine_bright_stars_gain_little_and_faint_ones_much(rig):
     gains = 1 - drawings.nine_against_one(rig)[:, 1] / drawings.nine_against_one(rig)[:, 0]
     assert np.all(np.diff(gains) > 0.05) and gains[0] < 1 / 3 and gains[-1] < 2 / 3
