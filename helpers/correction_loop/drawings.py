@@ -214,8 +214,8 @@ def two_curves(rig):
         "Two curves over frequency: what is left of the mount's motion rises from almost nothing to above 1; what is "
         "copied from the air falls from 1.",
         f"At {exposure.value:g} s and gain {gain:g}, {worm:.1%} of the worm's main wave is left; motion quicker than "
-        f"one wave in {1 / limit.value:.1f} s is made larger; {noise:.0%} of the variance of what is false reaches the "
-        "mount.",
+        f"one wave in {1 / limit.value:.1f} s is made larger; of what is false and new in each exposure the mount "
+        f"copies {noise**0.5:.0%} ({noise:.0%} in squares).",
     )
 
 

@@ -173,17 +173,21 @@ def _own_loop(rig):
 def own_number(rig):
     """The reader's number of this workbook, the one in the strip, in words."""
     left = ledgers.ledger(rig).pointing_rms.value
-    return f"What the loop leaves of your mount's motion: {left:.2f} arcsec (rms, both axes), over many nights."
+    return (
+        f"What the loop leaves in all, corrections of air included: {left:.2f} arcsec (rms, both axes), over many "
+        "nights."
+    )
 
 
 def one_stretch(rig):
     """What one simulated stretch of the reader's night gives, in words."""
     exposure, loop, image = _own_loop(rig)
+    late = "one picture late" if rig.guiding.delay else "at once"
     return (
-        f"In the {_MINUTES} minutes simulated here (exposures of {exposure.value:g} s, gain "
-        f"{rig.guiding.loop_gain:g}) it is {_total(loop.pointing_rms):.2f}, and the log says "
-        f"{_total(loop.logged_rms):.2f}. The star in the picture is {image.mean_fwhm.value:.2f} arcsec wide; on a "
-        f"mount that stands still it would be {drawings.night_of(rig).star_fwhm.value:.2f}."
+        f"In {_MINUTES} simulated minutes (exposures of {exposure.value:g} s, gain "
+        f"{rig.guiding.loop_gain:g}; corrections come {late}, as in section 3) it is {_total(loop.pointing_rms):.2f}, "
+        f"and the log says {_total(loop.logged_rms):.2f}. The star in the picture is {image.mean_fwhm.value:.2f} "
+        "arcsec wide."
     )
 
 
@@ -201,7 +205,7 @@ def table_of_widening(rig):
     """Head and rows: what widens the star in the picture."""
     mount, air, noise, shake = widening_shares(rig)
     rows = [
-        ("the mount's own motion that the loop leaves, with the play of its gears", mount),
+        ("the mount's own motion that is not taken back, with the play of its gears", mount),
         ("its fast shake within an exposure, which no guide camera sees", shake),
         ("corrections of air, which was no fault of the mount" if air >= 0 else "slow air that the mount follows", air),
     ]

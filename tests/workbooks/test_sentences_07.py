@@ -278,6 +278,34 @@ def test_waves_that_pass_the_loop(rig):
     assert float(left) == pytest.approx(abs((1 - turn) / (1 - (1 - gain) * turn)), rel=0.05)
 
 
+def test_the_share_of_single_errors_is_told_in_sizes_and_in_squares(rig):
+    said, (gain, delay) = drawings.two_curves(rig).sentence, (rig.guiding.loop_gain, rig.guiding.delay)
+    sizes, squares = numbers(said.split("mount copies")[1])
+    single = np.random.default_rng(6).normal(size=(200_000, 2)) * u.arcsec  # new in each exposure
+    moved = correction_loop.simulate_loop(np.zeros_like(single), single, gain, delay).pointing[50:]
+    assert sizes == pytest.approx(100 * np.std(moved.value), abs=1.1)
+    assert squares == pytest.approx(100 * np.var(moved.value), abs=1.1)
+
+
+def test_when_corrections_come_is_said_as_the_simulation_has_it(rig):
+    for delay, words in ((0, "come at once, as in section 3"), (1, "come one picture late, as in section 3")):
+        late = rigs.changed(rig, {"guiding.delay": delay, "guiding.loop_gain": 0.4})
+        assert words in questions.one_stretch(late)
+    exposure, loop, _ = questions._own_loop(late)
+    again, _ = nights.guide(_night(late), exposure, 0.4, delay=1)
+    assert np.all(loop.pointing == again.pointing)
+
+
+def test_declination_is_drawn_where_no_worm_runs_and_gears_have_play(rig):
+    drawing, exposure = drawings.truths(rig), questions._own_loop(rig)[0]
+    drawing.update(gain=0.5, exposure=exposure, mount="your mount")
+    loop, _ = nights.guide(_night(rig), exposure, 0.5)
+    assert np.all(drawing.moving[1].get_ydata() == loop.pointing[:, 1].value)
+    still = rigs.changed(rig, {"mount.periodic_error": 0 * u.arcsec})
+    free, worm = (nights.guide(own_settings.night_of(one), exposure, 0)[0].pointing.value for one in (still, rig))
+    assert np.allclose(free[:, 1], worm[:, 1]) and np.ptp(worm[:, 0]) > 2 * np.ptp(free[:, 0])
+
+
 def test_what_lasts_is_taken_off_and_single_errors_are_copied_by_a_hard_answer(rig):
     """The answer of the page, from the definition: each correction takes off the gain's share of what is seen."""
     words, found = questions.rule(rig), drawings.map_of(rig)
