@@ -416,7 +416,7 @@ def test_values_are_written_with_their_error():
     assert str(Measured(0.9023 * E, 0.0098 * E)) == "0.90 ± 0.01 electron"
     assert str(Measured(0.9023 * E, 0.0144 * E)) == "0.902 ± 0.014 electron"
     assert str(Measured(1.2345 * E, 0 * E, "below")) == "below 1.23 electron"
-    assert str(Measured(0.5 * u.dimensionless_unscaled, 0.01 * u.dimensionless_unscaled)) == "0.50 ± 0.01"
+    assert str(Measured(0.5 * u.dimensionless_unscaled, 0.01 * u.dimensionless_unscaled)) == "0.500 ± 0.010"
 
 
 # --- the numbers in the file
