@@ -165,7 +165,7 @@ def list_against_strip(rig):
         f"- {guide_field.plan(rig).mean:.1f} is the mean of many such fields.\n"
         f"- {strip.stars}, {strip.stars_after_flip} in the strip are whole stars of one middling field{most}.\n"
         f"- {len(found.before)} and {len(found.after)} in the first panel are counted in the list of one target. "
-        "With a list of yours, use it, as the card does.\n\n"
+        "Use it where you have one; the card counts in it.\n\n"
         f"({WANTED} by choice: one star is enough to guide, the others are to spare.)"
     )
 

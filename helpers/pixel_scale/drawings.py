@@ -49,9 +49,10 @@ def before_and_after(rig):
     sentence = (
         f"The pixels are {check.guide_scale.value:.2f} arcsec wide, the star has moved by "
         f"{check.noticed.value:.2f}, once: hard to tell by eye. By calculation it moved "
-        f"{(found[1] - found[0]).value:.2f} arcsec, give or take {2**0.5 * check.seen.value:.2f} by the grain of both "
-        f"pictures. (Why {check.noticed.value:.2f}? A star that strays so far again and again begins to show in your "
-        "picture: section 2.)"
+        f"{(found[1] - found[0]).value:.2f} arcsec, give or take {2**0.5 * check.seen.value:.2f} by the grain of the "
+        "star's light in both pictures (sky and camera add theirs: section 4). "
+        f"(Why {check.noticed.value:.2f}? A star that strays so far again and again begins to show in your picture: "
+        "section 2.)"
     )
     alt = "Two grainy pictures of a star on the guide camera's pixels. By eye they can hardly be told apart."
     return figures.show(figure, alt, sentence)

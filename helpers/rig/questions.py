@@ -133,7 +133,7 @@ def coin_distance(rig):
     right = (drawings.COIN / _WITHIN.to_value(u.rad)).to(u.km)
     return guesses.number(
         "00.coin",
-        "A coin of 24 mm: how far away does it look half an arcsecond wide, as small as the errors of good guiding?",
+        "A coin of 24 mm: how far away does it look half an arcsecond wide, as small as what guiding is about?",
         0,
         20,
         right,
@@ -184,7 +184,7 @@ def why_it_shows(rig):
     return (
         f"Why {_shows(rig):.1f}? A star that glides so far, evenly, is {_noticed(rig):.2f} arcsec **rms** off the "
         "middle of its way, the first number of the strip. (Square how far it is off at each moment, take the mean, "
-        "take the root; `01_pixel_scale` uses it again.)"
+        f"take the root; `01_pixel_scale` tells why {_noticed(rig):.2f} may not be more.)"
     )
 
 

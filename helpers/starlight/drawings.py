@@ -180,7 +180,7 @@ def one_change_per_bar(rig):
     """The error of a star's centre, camera and sky changed one thing at a time."""
     views = _views(rig)
     limits = [in_words(faintest(view)) for view in views]
-    here = "" if rig.site.sky_brightness == DARK_SKY else ", not under your sky"
+    here = "" if rig.site.sky_brightness == DARK_SKY else "; the skies are this figure's, not yours"
     figure, axes = figures.new_figure(width=8, height=4.2)
     places, low = np.arange(len(BAR_NAMES)), 0.003
     axes.set_yscale("log")

@@ -211,7 +211,7 @@ def own_number(rig):
     )
     return (
         f"Your faintest guide star, its centre known to 0.1 arcsec {at}: Gaia G {limit:.1f}, which gives {light[0]}. "
-        f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]}.{lost}"
+        f"Your brightest, before a pixel is full: {bright:.1f}, {light[1]} on all its pixels.{lost}"
     )
 
 
