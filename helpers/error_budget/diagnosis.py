@@ -86,6 +86,10 @@ class Diagnosis:
         About the share of the cases taken to be likely beforehand that lead to both logs.
     seeing : dict of str to (low, median, high) Quantity [arcsec]
         Of the first log, "a", and of the second, "b": where it lies in 95 of 100 cases that fit.
+    read_noise_with_fault : float
+        Share, of the cases in which read noise made the largest part, in which either camera has a fault as well.
+    faint_for_read_noise : float
+        Gaia G of the first log's brightest star in the middle one of those without a fault; nan where there are none.
     """
 
     probabilities: dict
@@ -98,6 +102,8 @@ class Diagnosis:
     effective_draws: float
     fits: float
     seeing: dict
+    read_noise_with_fault: float
+    faint_for_read_noise: float
 
 
 def _active(case, drawn):
@@ -347,6 +353,7 @@ def _read(case, measured, drawn, weight, night, fits, parts, outcomes):
     likeliest = _likeliest(cause, probabilities, weight, night)
     limits = [_middle(part, weight) * u.arcsec for part in parts]
     site = case.rigs[0].site.seeing.to(u.arcsec)
+    with_fault, faint = _of_read_noise(case, drawn, weight, cause)
     return Diagnosis(
         probabilities={name: float(chance) for name, chance in zip(CAUSES, probabilities, strict=True)},
         shares={name: tuple(limit) for name, limit in zip(CAUSES, limits, strict=True)},
@@ -358,7 +365,19 @@ def _read(case, measured, drawn, weight, night, fits, parts, outcomes):
         effective_draws=effective,
         fits=fits,
         seeing={side: tuple(_middle(drawn[f"seeing_{side}"], weight) * site) for side in "ab"},
+        read_noise_with_fault=with_fault,
+        faint_for_read_noise=faint,
     )
+
+
+def _of_read_noise(case, drawn, weight, cause):
+    """How often a fault multiplies the read noise where that is the largest cause, and the stars where none does."""
+    weight = weight * (cause == CAUSES.index("read noise"))
+    healthy = weight * (drawn["factor_a"] == 1) * (drawn["factor_b"] == 1)
+    if not healthy.sum() > 0:
+        return float(weight.sum() > 0), float("nan")
+    brightest = case.fields[drawn["field"], 0] + drawn["shift_a"]
+    return float(1 - healthy.sum() / weight.sum()), float(_middle(brightest, healthy / healthy.sum())[1])
 
 
 def _middle(values, weight):

@@ -122,11 +122,9 @@ def suspects_together(rig):
         height=0.6,
     )
     texts = [left.text(0, k, "", va="center", fontsize=11) for k in places]
-    for value, style, word, side in zip(
-        REPORTED.value, ("-", "--"), ("older", "newer"), ("left", "right"), strict=True
-    ):
+    for value, style, side in zip(REPORTED.value, ("-", "--"), ("left", "right"), strict=True):
         left.axvline(value, color="black", linestyle=style, linewidth=1.6)
-        left.text(value, -0.75, f" {word} {value:.2f} ", fontsize=11, ha=side)
+        left.text(value, -0.75, f" reported {value:.2f} ", fontsize=11, ha=side)
     left.set_yticks(places, names, fontsize=10)
     left.set(xlim=(0, _WIDEST), ylim=(len(names) - 0.5, -1.1))
     figures.label(left, "log, both axes [arcsec]")
@@ -214,9 +212,9 @@ def each_alone(found):
 # What the causes mean, in the words of somebody at the telescope.
 CAUSES_IN_WORDS = {
     "stars used": "fewer of them",
-    "brightness of the stars": "fainter ones than the sky offered",
+    "brightness of the stars": "guided on fainter ones than the best there were",
     "camera fault": "more noise than the sensor should have",
-    "read noise": "that of a healthy sensor",
+    "read noise": "what a healthy sensor has; a fault multiplies it",
     "efficiency, near infrared": "share of light beyond 700 nm that counts",
     "efficiency, visible": "the same of light that eyes see",
     "colour mosaic": "filters on the pixels keep light away",

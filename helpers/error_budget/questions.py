@@ -13,7 +13,7 @@ from helpers.classroom.exercises import Question
 from helpers.correction_loop.own_settings import band_of, gains_in_words
 from helpers.error_budget import nights
 from helpers.error_budget.cases import Priors
-from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, most_telling
+from helpers.error_budget.diagnosis import CAUSES, causes_that_fit, diagnose, diagnose_anew, listed, most_telling
 from helpers.error_budget.log_model import noise_share
 from helpers.error_budget.next_change import usual_changes, what_next
 from helpers.error_budget.own_log import LogFacts, facts_of
@@ -124,12 +124,27 @@ def parts_in_words(rig):
         "**At the left** each bar is an rms of both axes. *Air* is the dance of the guide stars, *centroid noise* how "
         "badly their middle is known, *mount and its play* what the loop leaves of the mount's own motion. On a mount "
         f"that stood still air would make {seen} (`04_seeing`); {loop}.\n\n"
-        f"**At the right** each bar is a width, {_SIGMA:.2f} times the rms of one axis, so the same motion has a "
-        "longer bar there. *Corrections* are movements that answered no fault of the mount (*what the loop leaves*, in "
-        "the strip at the top, counts them too); *fast shake* is too quick for any guide camera; *flexure* is slow "
+        f"**At the right** each bar is a width{_width_of_motion(rig)}, so the same motion has a "
+        "longer bar there. *Corrections* are movements that answered no fault of the mount (the strip at the top "
+        "counts them in *what the loop leaves*); *fast shake* is too quick for any guide camera; *flexure* is slow "
         f"bending between guide and main camera.\n\nNobody knows the seeing beforehand. So {NIGHTS} nights are tried, "
         "with other air, stars and mounts; 95 of 100 lie in the interval."
     )
+
+
+def times_of_a_width(rig):
+    """Width that motion adds in squares to the star in the picture, over the motion's rms on one axis."""
+    shake = rig.mount.jitter.to_value(u.arcsec)
+    return evaluate(rig).picture_terms["fast shake"].to_value(u.arcsec) / shake if shake > 0 else np.nan
+
+
+def _width_of_motion(rig):
+    """How much wider than its rms on one axis motion is drawn, in words; nothing where the rig tells no such number."""
+    times = times_of_a_width(rig)
+    if not np.isfinite(times):
+        return ""
+    more = "; a star behind air is more pointed" if times > _SIGMA + 0.05 else ""
+    return f", about {times:.1f} times the rms of one axis ({_SIGMA:.2f} for bell curves{more})"
 
 
 def own_number(rig):
@@ -233,10 +248,16 @@ def what_the_suspects_say(rig):
     cameras = "the two cameras log the same" if same else f"the newer camera logs {logged(old) - logged(new):.2f} less"
     grown = max(_star(run) for run in every) - _star(new)
     return (
-        f"With the same stars {cameras}. A fault alone or faint stars alone cost little; together they "
-        "cost much, for noise of the camera moves a faint star more. The star in the picture hardly notices: at most "
-        f"{grown:.2f} arcsec."
+        f"With the same stars {cameras}. A fault or faint stars alone cost little, together "
+        f"much, for noise of the camera moves a faint star more. The star in the picture "
+        f"hardly notices: at most {grown:.2f} arcsec."
     )
+
+
+def half_the_exposure(rig):
+    """What half the exposure does to the air in the older camera's run on faint stars, in words."""
+    long, short = (together((*SENSOR, *more, "faint")).terms["air"].value for more in ((), ("short",)))
+    return f"Half the exposure leaves more air, {short:.2f} instead of {long:.2f}." if short > long + _TELLING else ""
 
 
 # The demo night.
@@ -351,11 +372,23 @@ def to_a_friend(night):
         f"what made it noisy is {first} rather than {second}"
         if found.probabilities[order[0]] >= 0.5
         else f"what made it noisy can't be told: {causes_that_fit(found.probabilities, found.likeliest, '{} ({})')}"
+        f"{_hardly_less(found)}"
     )
     return (
         f"“B logged {change:.2f} arcsec less than A. In {share} of 100 cases that fit, the reason is how well the "
         f"stars were measured, not the air; {which}. What would tell most: {most_telling(found.tell_most)}.”"
     )
+
+
+def _hardly_less(found):
+    """Causes that fit less well than the likeliest, but half as often at least, in words."""
+    named = (
+        found.likeliest if len(found.likeliest) > 1 else sorted(found.probabilities, key=found.probabilities.get)[-2:]
+    )
+    least = max(found.probabilities.values()) / 2
+    rest = [f"{name} ({100 * chance:.0f})" for name, chance in found.probabilities.items() if chance >= least]
+    rest = [words for words in rest if words.rpartition(" (")[0] not in named]
+    return f", and hardly less {listed(rest)}" if rest else ""
 
 
 def without_the_number_of_stars(night):
@@ -377,15 +410,25 @@ def opened(night, truth):
     apart = float(np.sqrt(max((log_a**2 - log_b**2).value, 0.0) / 2))
     times = float(np.sqrt(noise_share(night.known["rig_a"]) / 2))
     passed = "makes it {:.1f} times as large" if times > 1.05 else "leaves {:.1f} of it" if times < 0.95 else ""
-    passed = f", for the loop passes noise on and {passed.format(times)}" if passed else ""
+    passed = f": the loop passes noise on and {passed.format(times)}" if passed else ""
     noise = [logged(together(("noise", *more))) - logged(together(more)) for more in ((), ("faint",))]
     return (
-        f"Read noise made {_told(noise[0])} arcsec on the stars of section 2 and {_told(noise[1])} on those "
-        f"{FAINTER:g} magnitudes fainter. "
-        "How bright the stars of this night were, its log does not say: that is why it can't be told. This "
+        f"Read noise made only {_told(noise[0])} arcsec on the stars of section 2 and {_told(noise[1])} on those "
+        f"{FAINTER:g} magnitudes fainter. {_how_read_noise_does_it(night.diagnosis)}"
+        "How bright the stars of this night were, its log does not say: that is why it can't be told. The "
         f"night is invented, so it can be opened: camera A was given {put_in} more noise on one axis than B (in "
-        f"squares); found from the logs: {found}. (The logs themselves differ by {apart:.2f} on one axis, in squares"
-        f"{passed}.)"
+        f"squares); found from the logs: {found}. (The logs differ by {apart:.2f} on one axis{passed}.)"
+    )
+
+
+def _how_read_noise_does_it(found):
+    """What it takes that read noise makes the largest part, in words; nothing where it never does."""
+    if not np.isfinite(found.faint_for_read_noise):
+        return ""
+    return (
+        f"Where it made the largest part here, a fault multiplies it in {round(100 * found.read_noise_with_fault)} of "
+        f"100 cases; in the others the brightest star has about G = {found.faint_for_read_noise:.0f} (section 2: "
+        f"{min(SEVERAL):g}). "
     )
 
 

@@ -234,7 +234,13 @@ def test_the_air_before_the_loop_is_that_of_the_other_workbooks(rig):
     logged = budgets.evaluate(rig).terms["air"].value
     word = "makes it" if f"{logged:.2f}" > f"{still:.2f}" else "leaves"
     assert f"{word} {logged:.2f}" in said or "leaves as much" in said
-    assert f"a width, {np.sqrt(8 * np.log(2)):.2f} times the rms of one axis" in said
+    # the width of a bar over its motion: what is told is what the mean of all parts gives
+    found, times = budgets.evaluate(rig), questions.times_of_a_width(rig)
+    assert f"a width, about {times:.1f} times the rms of one axis ({np.sqrt(8 * np.log(2)):.2f} for bell curves" in said
+    assert ("more pointed" in said) == (times > np.sqrt(8 * np.log(2)) + 0.05)
+    mount = found.picture_terms["mount and its play"] / found.terms["mount and its play"] * np.sqrt(2)
+    # about: the log is longer than a picture, and what moves within an exposure is in the picture only
+    assert float(mount) == pytest.approx(times, rel=0.15)
 
 
 def test_the_near_infrared_is_one_number_in_panel_guess_and_words():
@@ -392,8 +398,36 @@ def test_read_noise_counts_more_on_fainter_stars_as_said(night):
         for more in ((), ("faint",))
     ]
     assert parts[1] > 1.5 * parts[0]
-    first, second = map(float, re.search(r"made ([\d.]+) arcsec .* and ([\d.]+) on those", said).groups())
-    assert first <= second
+    first, second = map(float, re.search(r"made only ([\d.]+) arcsec .* and ([\d.]+) on those", said).groups())
+    assert first <= second < (night.measured[0][0] - night.measured[1][0]).value / 3
+
+
+def test_what_it_takes_that_read_noise_made_the_largest_part(night):
+    said = questions.opened(night, TRUTH)
+    faults, faint = map(float, re.search(r"in (\d+) of 100 cases; .* about G = (\d+)", said).groups())
+    # second route: other draws of the cases that fit
+    case = case_of(night.known)
+    measured = tuple(tuple(float(part.value) for part in pair) for pair in night.measured)
+    drawn, weight, _, _ = fitted(case, Priors(), measured, 8000, np.random.default_rng(5))
+    change = measured[0][0] - measured[1][0]
+    largest = diagnosis._largest(diagnosis._shares(case, drawn, change), change)
+    weight = weight * (largest == diagnosis.CAUSES.index("read noise"))
+    healthy = (drawn["factor_a"] == 1) & (drawn["factor_b"] == 1)
+    assert faults / 100 == pytest.approx(1 - weight[healthy].sum() / weight.sum(), abs=0.15)
+    stars = (case.fields[drawn["field"], 0] + drawn["shift_a"])[healthy]
+    brighter = weight[healthy][stars < faint - 0.5].sum() / weight[healthy].sum()
+    fainter = weight[healthy][stars > faint + 0.5].sum() / weight[healthy].sum()
+    assert max(brighter, fainter) < 0.6, "the middle one lies within half a magnitude of what is said"
+    assert faint > min(SEVERAL)
+
+
+def test_half_the_exposure_leaves_more_air_as_said():
+    said = questions.half_the_exposure(None)
+    long, short = (together((*SENSOR, *more, "faint")).terms for more in ((), ("short",)))
+    assert short["air"] > long["air"]
+    assert f"leaves more air, {short['air'].value:.2f} instead of {long['air'].value:.2f}." in said
+    grown = {name: (short[name] ** 2 - long[name] ** 2).value for name in long}
+    assert max(grown, key=grown.get) == "air", "the reason that is named is the largest"
 
 
 def test_the_recipe_and_what_was_found_agree(night):
@@ -420,6 +454,9 @@ def test_the_sentence_for_a_friend_is_that_of_the_posterior(night):
     assert f"In {share} of 100 cases" in said
     first, second = sorted(chances, key=lambda name: -chances[name])[:2]
     named = {first, second} | (set(night.diagnosis.likeliest) if chances[first] < 0.5 else set())
+    for name in chances:
+        near = chances[first] < 0.5 and name not in named and chances[name] >= chances[first] / 2
+        assert (f"{name} ({round(100 * chances[name])})" in said) == (near or name in named), name
     for name in named:
         assert f"{name} ({round(100 * chances[name])})" in said
     assert ("can't be told" in said) == (chances[first] < 0.5)
