@@ -110,7 +110,8 @@ def night_of_turns():
         "lines, the rms of each turn, lie lower for B."
     )
     sentence = (
-        f"Total rms of the four turns (black lines): A {a[0]:.2f}, B {b[0]:.2f}, A {a[1]:.2f}, B {b[1]:.2f} arcsec."
+        f"Total rms of the four turns (black lines): A {a[0]:.2f}, B {b[0]:.2f}, A {a[1]:.2f}, B {b[1]:.2f} arcsec. "
+        "Dotted: what the air alone makes."
     )
     return figures.show(figure, alt, sentence)
 
@@ -163,9 +164,11 @@ def turns_and_sky(rig):
             names[k].set_text(f"{'AB'[k]}: {rms:.2f}")
         taken = f"{turns} turn{'s' if turns > 1 else ''} each"
         alike = " Both lines lie on each other." if f"{a:.2f}" == f"{b:.2f}" else ""
+        sky = f"{abs(found / ratio - 1):.0%} {'more' if found > ratio else 'less'}"
+        sky = "nothing of it" if sky.startswith("0%") else f"it {sky}"
         return (
             f"With {taken} A gets {a:.2f} and B {b:.2f} arcsec: B over A is {found:.2f}, where the truth is "
-            f"{ratio:.2f}. The sky alone makes {found / ratio - 1:+.0%} of it.{alike}"
+            f"{ratio:.2f}. The sky alone makes {sky}.{alike} Dotted: what the air alone makes."
         )
 
     alt = (

@@ -134,10 +134,29 @@ def own_number(rig):
     """The reader's number of this workbook, in words."""
     now, wanted, plan = rig_plan(rig)
     return (
-        f"Your log should show about {now.value:.2f} arcsec in total. To see whether another camera brings it to "
-        f"{wanted.value:.2f}, take {plan.turns} turns of each, 15 minutes long: {_duration(plan.minutes)} in all, "
-        f"{_duration(plan.changing)} of it for changing cameras. {plan.chance:.0%} of such nights would show it."
+        f"Your log should show about {now.value:.2f} arcsec in total. To see a difference such as {wanted.value:.2f} "
+        f"instead, take {plan.turns} turns of each, 15 minutes long: {_duration(plan.minutes)} in all, "
+        f"{_duration(plan.changing)} of it for changing cameras. {plan.chance:.0%} of such nights would show it. "
+        f"{what_a_camera_can_do(rig)}"
     )
+
+
+def without_noise(rig):
+    """The rig's log with stars that are known perfectly: what air and mount leave, total rms [arcsec]."""
+    found = predict(rig)
+    return float(np.sqrt(max((found.logged_rms**2 - found.terms["centroid noise"] ** 2).to_value(u.arcsec**2), 0.0)))
+
+
+def what_a_camera_can_do(rig):
+    """How far a better camera can bring the rig's log down, in words."""
+    now, wanted, _ = rig_plan(rig)
+    least = without_noise(rig)
+    if round(least, 2) > wanted.value:
+        return (
+            f"No better camera brings {wanted.value:.2f}: air and mount alone make {least:.2f}. But a poor one may be "
+            f"as much worse, {now.value**2 / wanted.value:.2f}."
+        )
+    return f"The best camera could bring it to {least:.2f}, which air and mount alone make."
 
 
 def table_of_plan(rig):
@@ -429,7 +448,7 @@ def card(rig):
     now, wanted, plan = rig_plan(rig)
     air = drawings.pictures(rig).air
     widths = [pixel_scale.blurred_fwhm(air, rms / 2**0.5) for rms in (now, wanted)]
-    narrower = drawings.narrower_as_shown(widths)
+    narrower = float(1 - widths[1] / widths[0])
     number = (
         f"{plan.turns} turns of each camera, {_duration(plan.minutes)}: what it takes to see {wanted.value:.2f} "
         f"instead of {now.value:.2f} arcsec."
@@ -440,9 +459,9 @@ def card(rig):
         plan.ratio, drawings.longest_memory(), rig.guiding.exposure, max(fewer, 2), **setting
     )
     meaning = (
-        f"{plan.chance:.0%} of such nights would show it, with {fewer} turns {seen:.0%}; only with one turn each does "
-        "the sky decide. And if all of that difference were movement, the star of your picture would be "
-        f"{narrower:.1%} narrower."
+        f"{plan.chance:.0%} of such nights would show it, with {fewer} turns {seen:.0%}. Were all of the difference "
+        f"movement, the star of your picture would be {narrower:.1%} narrower. No camera brings your log below "
+        f"{without_noise(rig):.2f}."
     )
     action = (
         f"Nothing, for the picture's sake: so small a change does not show in it ({WIDENING:.0%} begin to). Compare "

@@ -8,7 +8,9 @@ import pytest
 from scipy import signal
 
 from helpers import night_comparison as nights
+from helpers import pixel_scale
 from helpers.classroom import exercises
+from helpers.error_budget.terms import MOUNT, evaluate, stars_like
 from helpers.night_comparison import drawings, questions
 from helpers.night_comparison.false_winners import COUNTS, count_false_winners
 from tests.three_rigs import RIGS
@@ -29,7 +31,7 @@ def test_opening_numbers_are_those_of_the_table_below():
         assert min(found.turns) - 0.01 <= found.rms.value <= max(found.turns) + 0.02
     sentence = drawings.night_of_turns().sentence
     assert sentence.startswith("Total rms")
-    assert numbers(sentence) == pytest.approx(
+    assert numbers(sentence)[:4] == pytest.approx(
         [drawings.demo_night()[name].turns[k] for k in (0, 1) for name in "AB"], abs=0.006
     )
 
@@ -126,6 +128,32 @@ def test_the_plan_of_the_rig_can_be_carried_out(rig):
     assert f"{plan.turns} turns of each" in questions.own_number(rig)
 
 
+def test_what_a_camera_can_do_is_what_noise_makes_of_the_log(rig):
+    """Without noise of the measurement air and mount are left, as behind far brighter stars."""
+    now, wanted, plan = questions.rig_plan(rig)
+    found, least = evaluate(rig), questions.without_noise(rig)
+    assert least == pytest.approx(float(np.hypot(*(found.terms[name].value for name in ("air", MOUNT)))))
+    bright = evaluate(rig, None, stars_like(rig, found.magnitudes - 4))
+    if bright.stars == found.stars:  # elsewhere some of these are overexposed
+        assert least == pytest.approx(bright.logged_rms.value, rel=0.02)
+    said = questions.what_a_camera_can_do(rig)
+    assert said in questions.own_number(rig) and f"{least:.2f}" in said
+    assert f"below {least:.2f}" in questions.card(rig)[1]
+    assert said.startswith("No better camera brings") == (round(least, 2) > wanted.value)
+    if said.startswith("No better"):
+        worse = numbers(said)[2]
+        assert now.value / worse == pytest.approx(plan.ratio, abs=0.01), "the same plan shows it"
+
+
+def test_the_card_and_the_section_before_take_the_picture_one_way(rig):
+    now, wanted, _ = questions.rig_plan(rig)
+    air = drawings.pictures(rig).air
+    log_a = drawings.demo_night()["A"].rms.value / 2**0.5 * u.arcsec
+    assert drawings.pictures(rig).widths[0] == pixel_scale.blurred_fwhm(air, log_a)
+    first, second = (pixel_scale.blurred_fwhm(air, rms / 2**0.5).value for rms in (now, wanted))
+    assert f"{1 - second / first:.1%} narrower" in questions.card(rig)[1]
+
+
 def test_two_turns_are_called_few_everywhere(rig):
     words = questions.two_turns_are_few(rig)
     for said in (words, questions.what_the_night_says(rig)):
@@ -153,7 +181,6 @@ def test_the_picture_gains_little_where_the_card_says_nothing(rig):
         if found
     ]
     assert shown[1] < 0.9 <= shown[0] == pytest.approx(plan.chance, abs=0.006), "one turn fewer misses it more often"
-    assert COUNTS[1].share > 0.4 and COUNTS[2].share < 0.1, "only with one turn each does the sky decide"
     assert "turns" in number
     found = drawings.pictures(rig)
     assert found.air < found.widths[1] < found.widths[0]
