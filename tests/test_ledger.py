@@ -103,7 +103,7 @@ def test_each_width_of_the_star_in_the_picture_says_which_it_is(name):
         (overhead, "behind your main telescope"),
         (f"{check.recorded_fwhm.value:.2f}", "on the pixels of your main camera too"),
         (still, "at your target's height"),
-        (guided, "with what guiding leaves: the last number of the strip"),
+        (guided, "the last number of the strip"),
     ):
         assert [row[1] for row in told if words in row[0]] == [width]
     moved = widened_star(rig).update(motion=0.5 * u.arcsec, seen=rig.site.seeing)
