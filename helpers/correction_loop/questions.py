@@ -187,7 +187,7 @@ def one_stretch(rig):
         f"In {_MINUTES} simulated minutes (exposures of {exposure.value:g} s, gain "
         f"{rig.guiding.loop_gain:g}; corrections come {late}, as in section 3) it is {_total(loop.pointing_rms):.2f}, "
         f"and the log says {_total(loop.logged_rms):.2f}. The star in the picture is {image.mean_fwhm.value:.2f} "
-        "arcsec wide."
+        "arcsec wide; its sharp core widens more than by 01's rule."
     )
 
 
@@ -205,9 +205,9 @@ def table_of_widening(rig):
     """Head and rows: what widens the star in the picture."""
     mount, air, noise, shake = widening_shares(rig)
     rows = [
-        ("the mount's own motion that is not taken back, with the play of its gears", mount),
+        ("the mount's own motion that is left, with the play of its gears", mount),
         ("its fast shake within an exposure, which no guide camera sees", shake),
-        ("corrections of air, which was no fault of the mount" if air >= 0 else "slow air that the mount follows", air),
+        ("corrections of air" if air >= 0 else "slow air that the mount follows", air),
     ]
     if abs(noise) >= 0.005:
         rows.append(("corrections of noise", noise))
@@ -222,8 +222,8 @@ def play_and_air(rig):
     if rig.mount.backlash == 0 or freely <= air:
         return ""
     return (
-        "Play in your gears swallows many small corrections, of air as well: without play, corrections of air would be "
-        f"{freely:.0%}."
+        f"Play in your gears swallows many small corrections (without play, those of air would be {freely:.0%}), but "
+        "makes motion of its own."
     )
 
 
@@ -301,8 +301,8 @@ def table_of_logs(rig):
         sizes = logged[cell].value, _within_a_picture(rig, exposure, gain), found.mean[cell].value
         rows.append((name, f"{exposure.value:g} s", f"{gain:.2f}", *(f"{size:.2f}" for size in sizes)))
     minutes = rig.guiding.picture_exposure.to_value(u.min)
-    pointing = f"true pointing within a picture of {minutes:g} min, rms [arcsec]"
-    return ("", "exposure", "gain", "log, rms [arcsec]", pointing, "star [arcsec]"), rows
+    pointing = f"true pointing within a picture of {minutes:g} min, rms, both axes [arcsec]"
+    return ("", "exposure", "gain", "log, rms, both axes [arcsec]", pointing, "star [arcsec]"), rows
 
 
 def _within_a_picture(rig, exposure, gain):

@@ -137,9 +137,10 @@ def arrows(rig):
             mean.set_UVC(*series[number].mean(axis=0)[:, None])
             means.append(np.hypot(*series[number].mean(axis=0)))
         return (
-            f"Exposure {number + 1} of {_SERIES}: the thick arrow, the mean of all eight, is {means[0]:.2f} arcsec "
-            f"long in moving air and {means[1]:.2f} arcsec by errors of measuring. In the long run it keeps "
-            f"{kept:.0%} of one star's movement by the air, and {8**-0.5:.0%} of one star's error."
+            f"Exposure {number + 1} of {_SERIES}, {rig.guiding.exposure.value:g} s each: the thick arrow, the mean of "
+            f"all eight, is {means[0]:.2f} arcsec long in moving air and {means[1]:.2f} arcsec by errors of "
+            f"measuring. In the long run it keeps {kept:.0%} of one star's movement by the air, and "
+            f"{8**-0.5:.0%} of one star's error."
         )
 
     alt = (
@@ -350,7 +351,7 @@ def motion_of_run(found):
     farthest = 1.15 * found.distance.value.max()
     apart = np.linspace(0, farthest, 40) * u.arcmin
     right.plot(apart.value, found.foretold(apart), label="model, seeing as found", **figures.line_look(0))
-    _bars(right, found.distance.value, found.alike, "s", "black", "pairs of stars")
+    _bars(right, found.distance.value, found.alike, "s", "black", "pairs of stars, grouped")
     right.set(xlim=(0, farthest), ylim=(min(0.6, 1.2 * found.alike.low.min() - 0.2), 1.02))
     right.legend(loc="lower left", fontsize=10.5)
     figures.label(right, "distance of two stars [arcmin]", "correlation of their movements [-]", "how alike")

@@ -71,7 +71,22 @@ def four_stars(rig):
         figure,
         "Four pictures of a star with a ring at its width, green and near infrared, behind 50 mm and behind 400 mm.",
         f"Overhead, width (ring) in green and in the near infrared: behind a lens of 50 mm {widths[0]:.2f} and "
-        f"{widths[1]:.2f} arcsec, behind a mirror of 400 mm {widths[2]:.2f} and {widths[3]:.2f}.",
+        f"{widths[1]:.2f} arcsec, behind a mirror of 400 mm {widths[2]:.2f} and {widths[3]:.2f}. "
+        f"{_lower_down(rig, widths[1] / widths[0])}".strip(),
+    )
+
+
+def _lower_down(rig, overhead):
+    """Why the same aperture has another factor in the next figure, in words; empty where it has the same."""
+    air, obstruction = seeing.atmosphere_for(rig.site), rig.guide_optics.central_obstruction
+    how = (50 * u.mm, air, airmass_at(ALTITUDE), obstruction)
+    below = near_infrared.wavelength_gain("spot", GREEN, RED, *how)
+    if f"{below:.1f}" == f"{overhead:.1f}":
+        return ""
+    hole = ", and openings have a hole like yours" if obstruction else ""
+    return (
+        f"Behind 50 mm that is {overhead:.1f} times, in the next figure {below:.1f} times: there light crosses more "
+        f"air{hole}."
     )
 
 

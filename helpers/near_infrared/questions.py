@@ -116,9 +116,9 @@ def pays_for_light(rig):
         return ""
     (rule, found), (filtered_rule, filtered_found) = said
     return (
-        f"Your brightest star ({drawings.own_star(rig):.1f}) is faint already: sky and read noise count beside its own "
-        f"light. So the light makes its error × {found} and × {filtered_found}; a bright star's would be × {rule} and "
-        f"× {filtered_rule} here."
+        f"The brightest star that your field usually holds ({drawings.own_star(rig):.1f}) is faint already: sky and "
+        f"read noise count beside its own light. So the light makes its error × {found} and × {filtered_found}; a "
+        f"bright star's would be × {rule} and × {filtered_rule} here."
     )
 
 

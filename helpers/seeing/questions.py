@@ -338,7 +338,7 @@ def card(rig):
         f"Nothing. {exposure:g} s is as good as any exposure for this air and this mount, to a fifth."
         if now <= 1.2 * least
         else f"Nothing: leave {exposure:g} s until workbook 07, which tells whether a picture shows the difference. "
-        f"(With the mount's own motion the star moves {now:.2f} arcsec on each axis, and would move least, "
-        f"{least:.2f}, near {best:g} s.)"
+        f"(With the mount's own motion the star moves {now:.2f} arcsec on the axis that the worm moves, and would "
+        f"move least, {least:.2f}, near {best:g} s.)"
     )
     return f"{left:.2f} arcsec rms on each axis: the air in one exposure of {exposure:g} s.", meaning, action

@@ -162,7 +162,7 @@ def test_panels_answer_at_every_end(rig):
             for exposure in drawings.exposures(rig).values():
                 assert "nan" not in panel.update(count=count, fainter=fainter, exposure=exposure)
     arrows = drawings.arrows(rig)
-    assert "Exposure 100 of 100" in arrows.update(number=99)
+    assert f"Exposure 100 of 100, {rig.guiding.exposure.value:g} s each" in arrows.update(number=99)
 
 
 def test_the_demo_run_shows_what_was_put_in():

@@ -254,6 +254,26 @@ def test_calm_air_leaves_more_to_diffraction_as_said(rig):
     assert guess.answer.split(".")[0] not in infrared.four_stars(rig).sentence
 
 
+def test_the_two_factors_of_a_small_opening_are_told_and_have_the_named_causes(rig):
+    air, obstruction = seeing.atmosphere_for(rig.site), rig.guide_optics.central_obstruction
+    cases = ((1, 0), (infrared.airmass_at(infrared.ALTITUDE), 0), (1, 0.3))
+    clear, lower, holed = (
+        near_infrared.wavelength_gain("spot", infrared.GREEN, infrared.RED, 50 * u.mm, air, airmass, hole)
+        for airmass, hole in cases
+    )
+    assert lower < clear and holed < clear, "more air and a hole both lessen the factor"
+    drawing = infrared.two_colours(rig)
+    drawing.update(rig.site.seeing, infrared.ALTITUDE)
+    below = np.interp(50, u.Quantity(drawing.moving[0].get_xdata(), u.mm).value, drawing.moving[0].get_ydata())
+    sentence = infrared.four_stars(rig).sentence
+    said = re.search(r"50 mm that is ([\d.]+) times, in the next figure ([\d.]+) times", sentence)
+    if said:
+        assert [float(part) for part in said.groups()] == pytest.approx([clear, below], abs=0.06)
+        assert ("hole like yours" in sentence) == bool(obstruction)
+    else:
+        assert below == pytest.approx(clear, abs=0.1)
+
+
 def test_all_stars_of_the_page_stand_at_the_height_that_its_words_name():
     assert f"stars stand {infrared.ALTITUDE.value:.0f} degrees above the horizon" in words_of("06_near_infrared.ipynb")
     low = infrared.airmass_at(infrared.ALTITUDE)

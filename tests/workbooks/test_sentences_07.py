@@ -69,7 +69,8 @@ def test_play_leaves_out_corrections_of_air(rig):
     parts = evaluate(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})).picture_terms
     squares = {name: part.value**2 for name, part in parts.items() if name not in ("air and diffraction", "flexure")}
     freely = squares["corrections of air"] / sum(squares.values())
-    assert f"without play, corrections of air would be {freely:.0%}." in questions.play_and_air(rig)
+    assert f"without play, those of air would be {freely:.0%}), but makes motion" in questions.play_and_air(rig)
+    assert evaluate(rig).picture_terms["mount and its play"] > parts["mount and its play"], "play moves the mount"
     assert questions.play_and_air(rigs.changed(rig, {"mount.backlash": 0 * u.arcsec})) == ""
     assert freely > questions.widening_shares(rig)[1] + 0.05
 
@@ -85,9 +86,11 @@ def test_the_own_number_is_one_loop_and_its_parts_add_up(rig):
     assert f"it is {pointing:.2f}, and the log says {logged:.2f}." in words
     assert f"exposures of {exposure.value:g} s" in words
     added = np.trace(image.added_motion.value)
-    # what is added widens the star about as a Gaussian does; a star with wings answers a little less
+    # what is added widens the star about as it does a Gaussian one; a star with a sharper core answers more
     star = drawings.night_of(rig).star_fwhm.value
     assert image.mean_fwhm.value**2 - star**2 == pytest.approx(8 * np.log(2) * added / 2, rel=0.4)
+    by_rule = pixel_scale.blurred_fwhm(star * u.arcsec, np.sqrt(added / 2) * u.arcsec)
+    assert "its sharp core widens more than by 01's rule." in words and image.mean_fwhm > by_rule
 
 
 def test_what_widens_the_star_is_told_as_workbook_10_draws_it(rig):
