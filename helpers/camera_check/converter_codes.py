@@ -6,7 +6,7 @@ import numpy as np
 
 _DEPTHS = (8, 10, 12, 14, 16)
 _MANY = 40  # values beside a code that never comes, so that chance can't have left it out
-_PILE = 1e-3  # share of values at one end that no noise explains
+PILE = 1e-3  # share of values at one end that no noise explains
 _OFF_STEP = 1e-4  # share of values that may be damaged without hiding the step of the rest
 
 
@@ -136,7 +136,7 @@ def _cut(counts, at):
     beside = counts[1:5] if at == 0 else counts[-2:-6:-1]
     total = counts.sum()
     broad = (beside > 1e-4 * total).all() and beside.sum() > 0.02 * total
-    return bool(counts[at] > _PILE * total and counts[at] > 3 * beside[0] and broad)
+    return bool(counts[at] > PILE * total and counts[at] > 3 * beside[0] and broad)
 
 
 def code_use(histograms):
@@ -170,8 +170,8 @@ def code_use(histograms):
     cut[lowest] = bool(histograms[0][0][0] == lowest and _cut(histograms[0][1], 0))
     # At zero, and at the largest number that so many bits can write, the pile may hide everything beside it.
     full = step > 0 and highest > 0 and np.log2(highest / step + 1) % 1 < 1e-6
-    piled_low = cut[lowest] or (lowest == 0 and share[lowest] > _PILE)
-    piled_high = highest > lowest and (cut[highest] or bool(full and share[highest] > _PILE))
+    piled_low = cut[lowest] or (lowest == 0 and share[lowest] > PILE)
+    piled_high = highest > lowest and (cut[highest] or bool(full and share[highest] > PILE))
     missing, present, stretch, first = np.empty(0, int), 1, 1.0, None
     if step > 0 and (highest - lowest) / step < 2**18:
         # Places in steps, from a multiple of 256, so that the last bits of the converter's code can be told.

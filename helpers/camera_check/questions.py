@@ -535,7 +535,8 @@ def card(rig, numbers):
             f"From {limit.value:.1f} electrons on the check calls your camera defective. On stars like yours that "
             "would not show: they have light enough."
         )
-        return number, meaning, "Nothing, while you guide on stars like these."
+        action = "Check it once, with the lid on and with flats (section 7). Nothing more for read noise's sake."
+        return number, meaning, action
     meaning = (
         f"From {limit.value:.1f} electrons on the check calls your camera defective, and your log would show it: your "
         "guiding lives on little light."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import astropy.units as u
 import numpy as np
 
+from helpers.camera_check.converter_codes import PILE
 from helpers.camera_check.files import sort_frames
 from helpers.camera_check.measure import CameraMeasurement, measure_files
 from helpers.camera_check.photon_transfer import Measured
@@ -46,6 +47,8 @@ LIMITS = {
     "hot": Limit("hot pixels in the longest dark", 0.01, "of all pixels", USABLE),
     "cold": Limit("cold pixels", 0.001, "of all pixels", USABLE),
     "telegraph": Limit("telegraph pixels", 0.005, "of all pixels", USABLE),
+    "clipped": Limit("clipped offset: values at the lowest number", PILE, "of the values of a set", USABLE),
+    "missing": Limit("numbers that never come although their neighbours do", 0, "", DEFECTIVE),
     "temperature": Limit("range of the sensor's temperature", 3.0, "degrees", NOTE),
     "sure": Limit(
         "by how much a fault must exceed its limit",
@@ -200,7 +203,7 @@ def _numbers(m):
             f"lowest number, {codes.lowest:g}, and what lies below is lost. Read noise and faint light come out too "
             "small. Raise the offset until no bias pixel is at the lowest number",
         )
-    if codes.missing:
+    if codes.missing > LIMITS["missing"].value:
         yield Finding(
             DEFECTIVE,
             "missing codes",

@@ -12,6 +12,7 @@ from helpers import ledger
 from helpers import rig as rigs
 from helpers.camera_check import drawings, questions, read_frames
 from helpers.camera_check import simulated_camera as invented
+from helpers.camera_check.verdict import LIMITS
 from helpers.classroom import guesses
 from helpers.starlight import view
 from tests.three_rigs import RIGS
@@ -240,3 +241,16 @@ def test_old_claims_are_gone():
     text = "\n".join("".join(cell["source"]) for cell in json.loads(WORKBOOK.read_text(encoding="utf-8"))["cells"])
     assert "decides more than any other setting" not in text
     assert "an hour, once" not in text
+
+
+def test_the_table_of_limits_has_what_condemns_camera_1_and_missing_codes():
+    rows = dict(questions.limits(None)[1])
+    assert rows["clipped offset: values at the lowest number"].startswith("0.001 ")
+    assert rows["numbers that never come although their neighbours do"] == "0: defective"
+    measured = drawings.judged("camera 1").measurement
+    assert measured.low_pile > LIMITS["clipped"].value
+
+
+def test_a_few_hot_pixels_are_usual_as_said():
+    pixels = drawings.broken("bad column driver", 0.5)[1].measurement.bad_pixels
+    assert 0 < len(pixels.hot) <= LIMITS["hot"].value * pixels.pixels
