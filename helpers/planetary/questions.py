@@ -120,7 +120,7 @@ def own_number(rig):
         f"{plan['still']:.1f} ms, {plan['rate']:.0f} frames a second of {plan['side']} x {plan['side']} pixels "
         f"({BITS_OF_PLAN} bit, {LINK}), for at most {plan['film']:.1f} min (then the middle of the disc has turned by "
         f"the finest detail). Of {_about(plan['frames'])} frames about "
-        f"{_about(plan['lucky'])} are lucky."
+        f"{_about(plan['lucky'])} are lucky in green."
     )
 
 
