@@ -88,8 +88,8 @@ class Diagnosis:
         Of the first log, "a", and of the second, "b": where it lies in 95 of 100 cases that fit.
     read_noise_with_fault : float
         Share, of the cases in which read noise made the largest part, in which either camera has a fault as well.
-    faint_for_read_noise : float
-        Gaia G of the first log's brightest star in the middle one of those without a fault; nan where there are none.
+    faint_for_read_noise : float or None
+        Gaia G of the first log's brightest star in the middle one of those without a fault; None where there are none.
     """
 
     probabilities: dict
@@ -103,7 +103,7 @@ class Diagnosis:
     fits: float
     seeing: dict
     read_noise_with_fault: float
-    faint_for_read_noise: float
+    faint_for_read_noise: float | None
 
 
 def _active(case, drawn):
@@ -375,7 +375,7 @@ def _of_read_noise(case, drawn, weight, cause):
     weight = weight * (cause == CAUSES.index("read noise"))
     healthy = weight * (drawn["factor_a"] == 1) * (drawn["factor_b"] == 1)
     if not healthy.sum() > 0:
-        return float(weight.sum() > 0), float("nan")
+        return float(weight.sum() > 0), None
     brightest = case.fields[drawn["field"], 0] + drawn["shift_a"]
     return float(1 - healthy.sum() / weight.sum()), float(_middle(brightest, healthy / healthy.sum())[1])
 

@@ -58,7 +58,7 @@ def guiding_in_the_picture(rig):
     largest = max(found.terms, key=lambda name: found.terms[name])
     return guesses.choices(
         "10.picture",
-        "Your star in the picture has some width. How much of that width would go away if guiding were perfect?",
+        "Your star in the picture has some width. How much of that width would go away on a perfect mount?",
         {"nearly nothing, up to a tenth": 0.05, "about a third": 0.33, "two thirds": 0.67},
         float(1 - air / star),
         f"{1 - float(air / star):.0%}: from {star.value:.2f} to {air.value:.2f} arcsec, which air and the telescope's "
@@ -423,11 +423,12 @@ def opened(night, truth):
 
 def _how_read_noise_does_it(found):
     """What it takes that read noise makes the largest part, in words; nothing where it never does."""
-    if not np.isfinite(found.faint_for_read_noise):
+    if found.faint_for_read_noise is None:
         return ""
     return (
         f"Where it made the largest part here, a fault multiplies it in {round(100 * found.read_noise_with_fault)} of "
-        f"100 cases; in the others the brightest star has about G = {found.faint_for_read_noise:.0f} (section 2: "
+        f"100 cases; in the others the brightest star has about G = {found.faint_for_read_noise:.0f}, "
+        "fainter than what is called usable (section 2: "
         f"{min(SEVERAL):g}). "
     )
 
@@ -882,7 +883,7 @@ def width_with_error(rig):
     right = np.hypot(air, _SIGMA * error)
     return Question(
         "10.1",
-        f"With perfect guiding a star would be {air} arcsec wide. The mount's true error is {error} arcsec rms on each "
+        f"On a perfect mount a star would be {air} arcsec wide. The mount's true error is {error} arcsec rms on each "
         f"axis. How wide is the star? (Widths add as squares; an error of rms 1 makes a blur {_SIGMA:.3f} wide.)",
         right * u.arcsec,
         unit=u.arcsec,
@@ -1097,7 +1098,7 @@ def card(rig):
     air = found.picture_terms["air and diffraction"]
     largest = max(found.terms, key=lambda name: found.terms[name])
     meaning = (
-        f"{float(air / found.final_fwhm):.0%} of that width is there with perfect guiding too. Most of the "
+        f"{float(air / found.final_fwhm):.0%} of that width is there on a perfect mount too. Most of the "
         f"{found.logged_rms.value:.2f} arcsec on your log is {largest}."
     )
     return (

@@ -9,14 +9,16 @@ import astropy.units as u
 import numpy as np
 from astropy.table import Table
 
+from helpers import guide_field, seeing
 from helpers import night_comparison as nights
-from helpers import pixel_scale, seeing
 from helpers.classroom import figures
 from helpers.classroom.panels import Drawing
+from helpers.correction_loop.picture import add_motion
 from helpers.night_comparison.false_winners import COUNTS
 from helpers.rig.demo import demo_rig
 from helpers.shared import series
 from helpers.shared.recursion import recursion
+from helpers.starlight.widths import picture_star, picture_star_fwhm
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_data"
 LEVEL = 0.7  # arcsec, total rms at the start of the drawn hour, with camera A
@@ -111,7 +113,7 @@ def night_of_turns():
     )
     sentence = (
         f"Total rms of the four turns (black lines): A {a[0]:.2f}, B {b[0]:.2f}, A {a[1]:.2f}, B {b[1]:.2f} arcsec. "
-        "Dotted: what the air alone makes."
+        "Dotted: what the air alone makes in your usual seeing."
     )
     return figures.show(figure, alt, sentence)
 
@@ -168,7 +170,7 @@ def turns_and_sky(rig):
         sky = "nothing of it" if sky.startswith("0%") else f"it {sky}"
         return (
             f"With {taken} A gets {a:.2f} and B {b:.2f} arcsec: B over A is {found:.2f}, where the truth is "
-            f"{ratio:.2f}. The sky alone makes {sky}.{alike} Dotted: what the air alone makes."
+            f"{ratio:.2f}. The sky alone makes {sky}.{alike} Dotted: what the air alone makes in your usual seeing."
         )
 
     alt = (
@@ -336,8 +338,11 @@ class Pictures:
 
 def pictures(rig):
     """Widths of a star of the rig's main picture with the errors of the demo night added to the air."""
-    telescope = rig.telescope
-    above = seeing.atmosphere_for(rig.site)
-    air = seeing.spot_fwhm(telescope.aperture, above, obstruction=telescope.central_obstruction)
-    rms = [demo_night()[name].rms.value / 2**0.5 * u.arcsec for name in "AB"]
-    return Pictures(air, tuple(pixel_scale.blurred_fwhm(air, one_axis) for one_axis in rms))
+    widths = tuple(moved_star(rig, demo_night()[name].rms.value * u.arcsec) for name in "AB")
+    return Pictures(picture_star_fwhm(rig, guide_field.plan(rig).airmass), widths)
+
+
+def moved_star(rig, total_rms):
+    """Width of a star in the rig's picture, at the target, if such a total rms [arcsec] were movement of the mount."""
+    variance, airmass = np.full(2, total_rms.to_value(u.arcsec) ** 2 / 2) * u.arcsec**2, guide_field.plan(rig).airmass
+    return add_motion(picture_star_fwhm(rig, airmass), variance, picture_star(rig, airmass)).mean()

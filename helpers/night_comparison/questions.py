@@ -95,7 +95,7 @@ def table_of_log(rig):
 
 def what_the_night_says(rig):
     """The comparison of the demo night in words."""
-    return drawings.demo_comparison().conclusion
+    return f"{drawings.demo_comparison().conclusion} By the log, that is: the picture is another matter."
 
 
 def sky_of_the_night(rig):
@@ -154,7 +154,7 @@ def what_a_camera_can_do(rig):
     if round(least, 2) > wanted.value:
         return (
             f"No better camera brings {wanted.value:.2f}: air and mount alone make {least:.2f}. But a poor one may be "
-            f"as much worse, {now.value**2 / wanted.value:.2f}."
+            f"worse by the same factor, {now.value**2 / wanted.value:.2f}."
         )
     return f"The best camera could bring it to {least:.2f}, which air and mount alone make."
 
@@ -446,8 +446,7 @@ def _widths_in_words(names, found):
 def card(rig):
     """The three texts of the card: number, meaning, what to do."""
     now, wanted, plan = rig_plan(rig)
-    air = drawings.pictures(rig).air
-    widths = [pixel_scale.blurred_fwhm(air, rms / 2**0.5) for rms in (now, wanted)]
+    widths = [drawings.moved_star(rig, rms) for rms in (now, wanted)]
     narrower = float(1 - widths[1] / widths[0])
     number = (
         f"{plan.turns} turns of each camera, {_duration(plan.minutes)}: what it takes to see {wanted.value:.2f} "

@@ -5,14 +5,15 @@ import re
 import astropy.units as u
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import optimize, signal, special
 
+from helpers import guide_field
 from helpers import night_comparison as nights
-from helpers import pixel_scale
 from helpers.classroom import exercises
 from helpers.error_budget.terms import MOUNT, evaluate, stars_like
 from helpers.night_comparison import drawings, questions
 from helpers.night_comparison.false_winners import COUNTS, count_false_winners
+from helpers.starlight.widths import picture_star
 from tests.three_rigs import RIGS
 
 
@@ -145,13 +146,26 @@ def test_what_a_camera_can_do_is_what_noise_makes_of_the_log(rig):
         assert now.value / worse == pytest.approx(plan.ratio, abs=0.01), "the same plan shows it"
 
 
+def moved_width(rig, total_rms):
+    """Second route: a Hankel transform of air, aperture and Gaussian motion, and where its profile is half."""
+    star = picture_star(rig, guide_field.plan(rig).airmass)
+    frequency = np.linspace(0, star.diameter_m / star.wavelength_m, 20001)[1:]
+    motion = np.exp(-2 * (np.pi * frequency * (total_rms / 2**0.5).to_value(u.rad)) ** 2)
+    weight = frequency * star.transfer(frequency) * motion
+
+    def over_half(radius):
+        return weight @ special.j0(2 * np.pi * frequency * radius) - weight.sum() / 2
+
+    return 2 * optimize.brentq(over_half, 0, 2 * star.fwhm_rad) * u.rad
+
+
 def test_the_card_and_the_section_before_take_the_picture_one_way(rig):
+    logs = [drawings.demo_night()[name].rms.value * u.arcsec for name in "AB"]
+    for width, rms in zip(drawings.pictures(rig).widths, logs, strict=True):
+        assert width.value == pytest.approx(moved_width(rig, rms).to_value(u.arcsec), rel=2e-3)
     now, wanted, _ = questions.rig_plan(rig)
-    air = drawings.pictures(rig).air
-    log_a = drawings.demo_night()["A"].rms.value / 2**0.5 * u.arcsec
-    assert drawings.pictures(rig).widths[0] == pixel_scale.blurred_fwhm(air, log_a)
-    first, second = (pixel_scale.blurred_fwhm(air, rms / 2**0.5).value for rms in (now, wanted))
-    assert f"{1 - second / first:.1%} narrower" in questions.card(rig)[1]
+    narrower = 1 - float(moved_width(rig, wanted) / moved_width(rig, now))
+    assert numbers(questions.card(rig)[1].split("would be ")[1])[0] == pytest.approx(100 * narrower, abs=0.15)
 
 
 def test_two_turns_are_called_few_everywhere(rig):
