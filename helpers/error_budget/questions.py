@@ -574,7 +574,7 @@ def advice(rig):
     if best is None:
         return (
             f"Leave the rig as it is. Nothing on the list takes more off a star of {star:.2f} arcsec than this model "
-            f"can tell, {_least(rig):.2f} arcsec: air and optics set its width."
+            f"can tell, {MODEL_ERROR:.0%} of it ({_least(rig):.2f} arcsec): air and optics set its width."
         )
     return f"{best.name[0].upper()}{best.name[1:]}: it takes {best.gain.value:.2f} of {star:.2f} arcsec off the star."
 
