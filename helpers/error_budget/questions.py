@@ -73,7 +73,7 @@ def near_infrared_alone(rig):
     step = float((without.logged_rms - with_it.logged_rms) / u.arcsec)
     return guesses.choices(
         "10.infrared",
-        f"Take from the newer camera what it gains in the near infrared, and nothing else. It logged "
+        f"Take from the newer camera what it gains in the near infrared, and nothing else. As calculated, it logged "
         f"{logged(with_it):.2f} arcsec. What does it log now?",
         {"hardly more": 0.01, "some 0.1 more": 0.1, "the older camera's 0.70": 0.25},
         step,
@@ -208,7 +208,8 @@ def stars_of_the_case(rig):
         f"Both are offered the same {len(SEVERAL)} stars, which reach the camera with G = {min(SEVERAL):g} to "
         f"{max(SEVERAL):g}, with exposures of {new.rig.guiding.exposure.value:g} s and a seeing of "
         f"{new.rig.site.seeing.value:g} arcsec. Of these stars "
-        f"{good} ({sky}). Start from the newer camera's run, and give the older run one thing after the other."
+        f"{good} ({sky}). Where none does, the brightest guides all the same. "
+        "Start from the newer camera's run, and give the older run one thing after the other."
     )
 
 
@@ -428,8 +429,7 @@ def _how_read_noise_does_it(found):
     return (
         f"Where it made the largest part here, a fault multiplies it in {round(100 * found.read_noise_with_fault)} of "
         f"100 cases; in the others the brightest star has about G = {found.faint_for_read_noise:.0f}, "
-        "fainter than what is called usable (section 2: "
-        f"{min(SEVERAL):g}). "
+        f"fainter than what is called usable (the brightest of section 2: {min(SEVERAL):g}). "
     )
 
 
